@@ -1,0 +1,422 @@
+"""Reading the TOML files people write: every problem at once, each with its key and line.
+
+Knows: TOML, the `format` line, typed access to keys, and where a key stands in the text.
+Must not know: what any particular file means; loaders elsewhere ask for the keys they need.
+
+A loader opens a file with `read_document`, takes values through the getters of `Table`, and ends
+with `Document.finish`, which raises one InputError with all problems found, unknown keys
+included. A getter that finds a problem notes it and returns a harmless value of the right type,
+so that reading goes on; no value may be used before `finish` has returned.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from controller.errors import InputError, Problem
+
+__all__ = ["Document", "Table", "read_document"]
+
+_BARE_KEY = r"[A-Za-z0-9_-]+"
+_ASSIGNMENT = re.compile(rf"^\s*({_BARE_KEY}(?:\s*\.\s*{_BARE_KEY})*)\s*=")
+_HEADER = re.compile(rf"^\s*(\[\[?)\s*({_BARE_KEY}(?:\s*\.\s*{_BARE_KEY})*)\s*\]\]?\s*(?:#.*)?$")
+_INLINE_TABLE = re.compile(r"^\s*\{")
+
+
+def read_document(path: Path, expected_format: str) -> Document:
+    """Open a TOML file whose `format` key must be `expected_format`.
+
+    Raises InputError when the file cannot be read, is not UTF-8, is not TOML, or is of another
+    format: then nothing else in it can be trusted.
+    """
+    where = str(path)
+    try:
+        text = path.read_bytes().decode("utf-8")
+    except FileNotFoundError:
+        raise InputError.single("there is no such file", where=where) from None
+    except IsADirectoryError:
+        raise InputError.single("this is a folder, not a file", where=where) from None
+    except UnicodeDecodeError as error:
+        raise InputError.single(
+            f"not UTF-8 text (byte {error.start} is 0x{error.object[error.start]:02x})",
+            where=where,
+            hint="save the file as UTF-8",
+        ) from None
+    except OSError as error:
+        raise InputError.single(f"cannot be read: {error.strerror}", where=where) from None
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        message, line = str(error), None
+        found = re.search(r"at line (\d+)", message)
+        if found:
+            line = int(found[1])
+            message = re.sub(r"\s*\(at line (\d+), column (\d+)\)", r", column \2", message)
+        raise InputError.single(f"not valid TOML: {message}", where=where, line=line) from None
+    document = Document(path, data, _line_index(text))
+    stated = data.get("format")
+    if stated != expected_format:
+        raise InputError.single(
+            f'starts with format = "{expected_format}"'
+            + (f", but says {stated!r}" if stated is not None else ", but has no format key"),
+            where=where,
+            key="format",
+            line=document.line_of("format"),
+            hint="is this the right kind of file?",
+        )
+    document.root._taken.add("format")  # noqa: SLF001 - the two classes are one unit
+    return document
+
+
+class Document:
+    """One file being read: its tables, and the problems found so far."""
+
+    def __init__(self, path: Path, data: Mapping[str, Any], lines: Mapping[str, int]) -> None:
+        self.path = path
+        self._lines = lines
+        self._problems: list[Problem] = []
+        self._tables: list[Table] = []
+        self.root = Table(self, "", data)
+
+    def line_of(self, key: str) -> int | None:
+        """Return the line a key path stands on, or that of the nearest enclosing key."""
+        while key:
+            if key in self._lines:
+                return self._lines[key]
+            key = key[: max(key.rfind("."), key.rfind("["), 0)]
+        return None
+
+    def problem(self, key: str, message: str, *, hint: str | None = None) -> None:
+        """Note a problem at a key path; reading goes on."""
+        self._problems.append(
+            Problem(
+                message=message,
+                where=str(self.path),
+                key=key or None,
+                line=self.line_of(key),
+                hint=hint,
+            )
+        )
+
+    def adopt(self, error: InputError) -> None:
+        """Note the problems of another file that this one refers to."""
+        self._problems.extend(error.problems)
+
+    @property
+    def sound(self) -> bool:
+        """Whether no problem has been noted so far."""
+        return not self._problems
+
+    def resolve(self, relative: str) -> Path:
+        """Return a path written in this file: relative ones are relative to the file."""
+        return self.path.parent / relative
+
+    def finish(self) -> None:
+        """Raise InputError with every problem noted, unknown keys included; else return."""
+        for table in self._tables:
+            table.note_unknown_keys()
+        if self._problems:
+            raise InputError(sorted(set(self._problems), key=lambda p: (p.line or 0, p.key or "")))
+
+
+class Table:
+    """A table of a document, with typed getters. A getter without default requires its key."""
+
+    def __init__(self, document: Document, path: str, data: Mapping[str, Any]) -> None:
+        self.document = document
+        self.path = path
+        self._data = data
+        self._taken: set[str] = set()
+        self._asked: set[str] = set()
+        document._tables.append(self)  # noqa: SLF001 - the two classes are one unit
+
+    def __contains__(self, key: str) -> bool:
+        return key in self._data
+
+    def key_path(self, key: str) -> str:
+        """Return the dotted path of a key of this table."""
+        return f"{self.path}.{key}" if self.path else key
+
+    def problem(self, key: str, message: str, *, hint: str | None = None) -> None:
+        """Note a problem with a key of this table ("" for the table itself)."""
+        self.document.problem(self.key_path(key) if key else self.path, message, hint=hint)
+
+    def note_unknown_keys(self) -> None:
+        """Note every key that no getter asked for, with the nearest known key as a hint."""
+        for key in self._data:
+            if key not in self._taken:
+                near = difflib.get_close_matches(key, sorted(self._asked), n=1)
+                known = ", ".join(sorted(self._asked))
+                hint = f"did you mean {near[0]}?" if near else f"known keys: {known}"
+                self.problem(key, "unknown key", hint=hint)
+
+    def number(
+        self,
+        key: str,
+        *,
+        default: float | None = None,
+        above: float = -math.inf,
+        least: float = -math.inf,
+        most: float = math.inf,
+    ) -> float:
+        """Return a finite number inside the bounds; required when there is no default."""
+        value = self._take(key, required=default is None)
+        if value is None:
+            return default if default is not None else math.nan
+        return self._checked_number(self.key_path(key), value, above=above, least=least, most=most)
+
+    def optional_number(
+        self,
+        key: str,
+        *,
+        above: float = -math.inf,
+        least: float = -math.inf,
+        most: float = math.inf,
+    ) -> float | None:
+        """Return a finite number inside the bounds, or None when the key is absent."""
+        value = self._take(key, required=False)
+        if value is None:
+            return None
+        return self._checked_number(self.key_path(key), value, above=above, least=least, most=most)
+
+    def integer(
+        self,
+        key: str,
+        *,
+        default: int | None = None,
+        least: int | None = None,
+        most: int | None = None,
+    ) -> int:
+        """Return a whole number inside the bounds; required when there is no default."""
+        value = self._take(key, required=default is None)
+        if value is None:
+            return default if default is not None else 0
+        return self._checked_integer(self.key_path(key), value, least=least, most=most)
+
+    def optional_integer(
+        self, key: str, *, least: int | None = None, most: int | None = None
+    ) -> int | None:
+        """Return a whole number inside the bounds, or None when the key is absent."""
+        value = self._take(key, required=False)
+        if value is None:
+            return None
+        return self._checked_integer(self.key_path(key), value, least=least, most=most)
+
+    def text(self, key: str, *, default: str | None = None) -> str:
+        """Return a string that is not empty; required when there is no default."""
+        value = self._take(key, required=default is None)
+        if value is None:
+            return default if default is not None else ""
+        if not isinstance(value, str):
+            self.problem(key, f"must be text, not {_named(value)}")
+            return ""
+        if not value.strip() and default is None:
+            self.problem(key, "must not be empty")
+        return value
+
+    def optional_text(self, key: str) -> str | None:
+        """Return a string, or None when the key is absent."""
+        self._asked.add(key)
+        return self.text(key, default="") if key in self._data else None
+
+    def choice(self, key: str, choices: Sequence[str], *, default: str | None = None) -> str:
+        """Return one of the stated words; required when there is no default."""
+        value = self._take(key, required=default is None)
+        if value is None:
+            return default if default is not None else choices[0]
+        if value not in choices:
+            near = difflib.get_close_matches(str(value), choices, n=1)
+            self.problem(
+                key,
+                f"must be one of {', '.join(choices)}, not {value!r}",
+                hint=f"did you mean {near[0]}?" if near else None,
+            )
+            return choices[0]
+        return str(value)
+
+    def boolean(self, key: str, *, default: bool) -> bool:
+        """Return true or false."""
+        value = self._take(key, required=False)
+        if value is None:
+            return default
+        if not isinstance(value, bool):
+            self.problem(key, f"must be true or false, not {_named(value)}")
+            return default
+        return value
+
+    def table(self, key: str) -> Table:
+        """Return a required sub-table; an empty one when it is missing or something else."""
+        value = self._take(key, required=True)
+        if isinstance(value, dict):
+            return Table(self.document, self.key_path(key), value)
+        if value is not None:
+            self.problem(key, f"must be a table, not {_named(value)}")
+        return Table(self.document, self.key_path(key), {})
+
+    def optional_table(self, key: str) -> Table | None:
+        """Return a sub-table, or None when the key is absent."""
+        self._asked.add(key)
+        return self.table(key) if key in self._data else None
+
+    def tables(self, key: str, *, least: int = 0) -> list[Table]:
+        """Return the tables of an array of tables."""
+        value = self._take(key, required=least > 0)
+        if value is None:
+            return []
+        if not isinstance(value, list):
+            self.problem(key, f"must be an array of tables, not {_named(value)}")
+            return []
+        if len(value) < least:
+            self.problem(key, f"needs at least {least} " + ("entry" if least == 1 else "entries"))
+        return [table for table in self._each_table(key, value) if table is not None]
+
+    def number_rows(self, key: str, *, columns: int, least: int = 1) -> list[tuple[float, ...]]:
+        """Return rows of finite numbers, as in ``points = [[20, 2500], [80, 320]]``."""
+        value = self._take(key, required=True)
+        if value is None:
+            return []
+        if not isinstance(value, list):
+            self.problem(key, f"must be an array of rows, not {_named(value)}")
+            return []
+        rows = []
+        for index, row in enumerate(value):
+            path = f"{self.key_path(key)}[{index}]"
+            if not isinstance(row, list) or len(row) != columns:
+                self.document.problem(path, f"must be a row of {columns} numbers")
+                continue
+            rows.append(
+                tuple(
+                    self._checked_number(f"{path}[{column}]", cell)
+                    for column, cell in enumerate(row)
+                )
+            )
+        if len(value) < least:
+            self.problem(key, f"needs at least {least} rows, has {len(value)}")
+        return rows
+
+    def numbers(self, key: str, *, least: int = 1) -> list[float]:
+        """Return a required array of finite numbers."""
+        value = self._take(key, required=True)
+        if value is None:
+            return []
+        if not isinstance(value, list):
+            self.problem(key, f"must be an array of numbers, not {_named(value)}")
+            return []
+        if len(value) < least:
+            self.problem(key, f"needs at least {least} numbers, has {len(value)}")
+        return [
+            self._checked_number(f"{self.key_path(key)}[{index}]", cell)
+            for index, cell in enumerate(value)
+        ]
+
+    def raw(self, key: str) -> Any:
+        """Return a value of any type unchecked, or None: for keys with more than one form."""
+        return self._take(key, required=False)
+
+    def _take(self, key: str, *, required: bool) -> Any:
+        self._asked.add(key)
+        if key not in self._data:
+            if required:
+                self.problem(key, "is missing")
+            return None
+        self._taken.add(key)
+        return self._data[key]
+
+    def _each_table(self, key: str, value: list[Any]) -> Iterator[Table | None]:
+        for index, item in enumerate(value):
+            path = f"{self.key_path(key)}[{index}]"
+            if isinstance(item, dict):
+                yield Table(self.document, path, item)
+            else:
+                self.document.problem(path, f"must be a table, not {_named(item)}")
+                yield None
+
+    def _checked_number(
+        self,
+        path: str,
+        value: Any,
+        *,
+        above: float = -math.inf,
+        least: float = -math.inf,
+        most: float = math.inf,
+    ) -> float:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            self.document.problem(path, f"must be a number, not {_named(value)}")
+            return math.nan
+        try:
+            number = float(value)
+        except OverflowError:
+            number = math.inf
+        if not math.isfinite(number):
+            self.document.problem(path, "must be a finite number")
+        elif number <= above:
+            self.document.problem(path, f"must be more than {above:g}, is {number:g}")
+        elif number < least:
+            self.document.problem(path, f"must be at least {least:g}, is {number:g}")
+        elif number > most:
+            self.document.problem(path, f"must be at most {most:g}, is {number:g}")
+        return number
+
+    def _checked_integer(
+        self, path: str, value: Any, *, least: int | None, most: int | None
+    ) -> int:
+        if isinstance(value, bool) or not isinstance(value, int):
+            self.document.problem(path, f"must be a whole number, not {_named(value)}")
+            return least if least is not None else 0
+        if least is not None and value < least:
+            self.document.problem(path, f"must be at least {least}, is {value}")
+        elif most is not None and value > most:
+            self.document.problem(path, f"must be at most {most}, is {value}")
+        return value
+
+
+def _named(value: Any) -> str:
+    """Name a TOML value's type for a person."""
+    if isinstance(value, bool):
+        return "true or false"
+    if isinstance(value, str):
+        return f"the text {value!r}"
+    if isinstance(value, int | float):
+        return f"the number {value}"
+    if isinstance(value, list):
+        return "an array"
+    return "a table" if isinstance(value, dict) else "a date or time"
+
+
+def _line_index(text: str) -> dict[str, int]:
+    """Map key paths to line numbers, as far as a look at each line can tell.
+
+    tomllib keeps no positions. Headers and assignments at the start of a line are found, and
+    inline tables that start a line inside an array are counted, which covers the way these files
+    are written; `Document.line_of` falls back to the enclosing key for the rest.
+    """
+    lines: dict[str, int] = {}
+    counts: dict[str, int] = {}
+    prefix = ""
+    last_key = ""
+    inline = 0
+    for number, line in enumerate(text.splitlines(), start=1):
+        if header := _HEADER.match(line):
+            name = re.sub(r"\s*\.\s*", ".", header[2])
+            if header[1] == "[[":
+                index = counts.get(name, 0)
+                counts[name] = index + 1
+                lines.setdefault(name, number)
+                name = f"{name}[{index}]"
+            prefix, last_key, inline = name, "", 0
+            lines.setdefault(prefix, number)
+        elif assignment := _ASSIGNMENT.match(line):
+            key = re.sub(r"\s*\.\s*", ".", assignment[1])
+            last_key = f"{prefix}.{key}" if prefix else key
+            inline = 0
+            lines.setdefault(last_key, number)
+        elif last_key and (_INLINE_TABLE.match(line) or re.match(r"^\s*\[", line)):
+            lines.setdefault(f"{last_key}[{inline}]", number)
+            inline += 1
+    return lines

@@ -1,0 +1,1 @@
+"""The control module's temperature input, seen from outside: model and simulation."""

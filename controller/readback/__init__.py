@@ -1,0 +1,1 @@
+"""Ways the reported temperature comes in."""

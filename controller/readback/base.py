@@ -1,0 +1,77 @@
+"""What the sweep may ask of a readback.
+
+Knows: the interface, and that a reading belongs to one step only.
+Must not know: terminals, simulation, protocols.
+
+A readback is polled and never blocks: the run has to feed the ladder's hold-off meanwhile.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import Protocol, TypeAlias
+
+__all__ = ["Answer", "OperatorCommand", "Prompt", "Readback", "Reading"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Prompt:
+    """What is being asked: belongs to one step, by its token. `text` is for people.
+
+    `token` grows with every prompt of a run, repeats of a step included.
+    """
+
+    token: int
+    step_index: int
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reading:
+    """A value reported back. `token` says which prompt it answers; another token is stale.
+
+    `celsius` is None when the source has no temperature to give (a module that shows dashes).
+    `at_s` is on the run's clock. `codes` are the fault codes the module holds, where known.
+    """
+
+    token: int
+    celsius: float | None
+    at_s: float
+    volts: float | None = None
+    codes: tuple[str, ...] = ()
+
+
+class OperatorCommand(Enum):
+    """What a person may answer in place of a reading."""
+
+    SKIP = "skip"
+    REDO = "redo"
+    STOP = "stop"
+
+
+Answer: TypeAlias = Reading | OperatorCommand
+
+
+class Readback(Protocol):
+    """A source of readings."""
+
+    @property
+    def name(self) -> str:
+        """The source's name for people."""
+
+    @property
+    def continuous(self) -> bool:
+        """True when readings stream by themselves, so that settling can be watched.
+
+        False when each prompt is answered once by a person, who has waited for it to settle.
+        """
+
+    def ask(self, prompt: Prompt) -> None:
+        """Begin a prompt; answers to earlier ones are stale from now on."""
+
+    def poll(self) -> Answer | None:
+        """Return the next answer to the open prompt, or None when there is none yet."""
+
+    def close(self) -> None:
+        """Let go of whatever is held. Never raises."""

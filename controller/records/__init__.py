@@ -1,0 +1,1 @@
+"""Records: append, recover, verify, replay, export, report."""

@@ -1,0 +1,1 @@
+"""Sensors: temperature to resistance and back, with spans, slopes and uncertainty."""

@@ -1,0 +1,1 @@
+"""Plans, the run itself, settling, verdict, diagnosis."""

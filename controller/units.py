@@ -1,0 +1,87 @@
+"""Units: conversions, and reading and writing quantities the way people do.
+
+Knows: degC, degF, kelvin, ohm with its prefixes.
+Must not know: sensors, ladders, files, terminals.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+
+from controller.errors import InputError
+
+__all__ = [
+    "KELVIN_AT_ZERO_CELSIUS",
+    "celsius_from_fahrenheit",
+    "fahrenheit_from_celsius",
+    "format_ohms",
+    "parse_ohms",
+    "parse_temperature",
+]
+
+KELVIN_AT_ZERO_CELSIUS = 273.15
+"""Exact by the definition of the degree Celsius (SI brochure, 9th edition, 2.3.1)."""
+
+_NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
+_TEMPERATURE = re.compile(rf"({_NUMBER})\s*(?:°|deg)?\s*([cCfF]?)")
+_OHMS = re.compile(rf"({_NUMBER})\s*([mkKM]?)\s*(?:ohms?|Ω|Ω|R)?")
+_PREFIX = {"": 1.0, "m": 1e-3, "k": 1e3, "K": 1e3, "M": 1e6}
+
+
+def celsius_from_fahrenheit(fahrenheit: float) -> float:
+    """Convert degF to degC."""
+    return (fahrenheit - 32.0) / 1.8
+
+
+def fahrenheit_from_celsius(celsius: float) -> float:
+    """Convert degC to degF."""
+    return celsius * 1.8 + 32.0
+
+
+def parse_temperature(text: str, *, what: str = "temperature") -> float:
+    """Read ``20``, ``20C``, ``20degC``, ``68F`` or ``68degF``; return degC.
+
+    Raises InputError when the text is not a finite temperature above absolute zero.
+    """
+    match = _TEMPERATURE.fullmatch(text.strip())
+    if match is None:
+        raise InputError.single(
+            f"{text!r} is not a temperature", where=what, hint="write 20, 20degC or 68degF"
+        )
+    value = float(match[1])
+    celsius = celsius_from_fahrenheit(value) if match[2] in ("f", "F") else value
+    if not math.isfinite(celsius) or celsius < -KELVIN_AT_ZERO_CELSIUS:
+        raise InputError.single(f"{text!r} is not above absolute zero", where=what)
+    return celsius
+
+
+def parse_ohms(text: str, *, what: str = "resistance") -> float:
+    """Read ``2500``, ``2500ohm``, ``2.5k`` or ``2.5kohm``; return ohm.
+
+    Raises InputError when the text is not a finite resistance of zero or more.
+    """
+    match = _OHMS.fullmatch(text.strip())
+    if match is None:
+        raise InputError.single(
+            f"{text!r} is not a resistance", where=what, hint="write 2500, 2500ohm or 2.5k"
+        )
+    ohms = float(match[1]) * _PREFIX[match[2]]
+    if not math.isfinite(ohms) or ohms < 0:
+        raise InputError.single(f"{text!r} is not a resistance of zero or more", where=what)
+    return ohms
+
+
+def format_ohms(ohms: float) -> str:
+    """Write a resistance with its unit, to about five digits: ``2.500 kohm``."""
+    if math.isinf(ohms):
+        return "open"
+    magnitude = abs(ohms)
+    if magnitude >= 1e6:
+        scaled, unit = ohms / 1e6, "Mohm"
+    elif magnitude >= 1e3:
+        scaled, unit = ohms / 1e3, "kohm"
+    else:
+        scaled, unit = ohms, "ohm"
+    whole_digits = len(str(int(abs(scaled))))
+    return f"{scaled:.{max(0, min(3, 5 - whole_digits))}f} {unit}"

@@ -1,0 +1,1 @@
+"""The wire protocol between host and ladder: bytes, session, device; standard library only."""
