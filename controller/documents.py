@@ -7,37 +7,77 @@ A loader opens a file with `read_document`, takes values through the getters of 
 with `Document.finish`, which raises one InputError with all problems found, unknown keys
 included. A getter that finds a problem notes it and returns a harmless value of the right type,
 so that reading goes on; no value may be used before `finish` has returned.
+
+Every input file is read through `read_text`. That is what lets a record keep the text of all
+files of a run (`collecting_files`) and a replay read them from the record (`supplied_files`).
 """
 
 from __future__ import annotations
 
 import difflib
 import math
+import os
 import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path
 from typing import Any
 
 from controller.errors import InputError, Problem
 
-__all__ = ["Document", "Table", "read_document"]
+__all__ = [
+    "Document",
+    "Table",
+    "collecting_files",
+    "read_document",
+    "read_text",
+    "supplied_files",
+]
 
 _BARE_KEY = r"[A-Za-z0-9_-]+"
 _ASSIGNMENT = re.compile(rf"^\s*({_BARE_KEY}(?:\s*\.\s*{_BARE_KEY})*)\s*=")
 _HEADER = re.compile(rf"^\s*(\[\[?)\s*({_BARE_KEY}(?:\s*\.\s*{_BARE_KEY})*)\s*\]\]?\s*(?:#.*)?$")
 _INLINE_TABLE = re.compile(r"^\s*\{")
 
+_COLLECTED: ContextVar[dict[Path, str] | None] = ContextVar("collected", default=None)
+_SUPPLIED: ContextVar[Mapping[Path, str] | None] = ContextVar("supplied", default=None)
 
-def read_document(path: Path, expected_format: str) -> Document:
-    """Open a TOML file whose `format` key must be `expected_format`.
 
-    Raises InputError when the file cannot be read, is not UTF-8, is not TOML, or is of another
-    format: then nothing else in it can be trusted.
+@contextmanager
+def collecting_files() -> Iterator[dict[Path, str]]:
+    """Note the absolute path and the text of every input file read inside the block."""
+    files: dict[Path, str] = {}
+    token = _COLLECTED.set(files)
+    try:
+        yield files
+    finally:
+        _COLLECTED.reset(token)
+
+
+@contextmanager
+def supplied_files(files: Mapping[Path, str]) -> Iterator[None]:
+    """Read input files from a mapping of absolute paths, and from nowhere else, in the block."""
+    token = _SUPPLIED.set(files)
+    try:
+        yield
+    finally:
+        _SUPPLIED.reset(token)
+
+
+def read_text(path: Path) -> str:
+    """Return the text of an input file.
+
+    Raises InputError when the file cannot be read or is not UTF-8.
     """
     where = str(path)
+    absolute = Path(os.path.abspath(path))  # noqa: PTH100 - resolve() would follow links
     try:
-        text = path.read_bytes().decode("utf-8")
+        supplied = _SUPPLIED.get()
+        text = path.read_bytes().decode("utf-8") if supplied is None else supplied[absolute]
+    except KeyError:
+        raise InputError.single("this file is not in the record", where=where) from None
     except FileNotFoundError:
         raise InputError.single("there is no such file", where=where) from None
     except IsADirectoryError:
@@ -48,8 +88,23 @@ def read_document(path: Path, expected_format: str) -> Document:
             where=where,
             hint="save the file as UTF-8",
         ) from None
-    except OSError as error:
-        raise InputError.single(f"cannot be read: {error.strerror}", where=where) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise InputError.single(f"cannot be read: {reason}", where=where) from None
+    collected = _COLLECTED.get()
+    if collected is not None:
+        collected[absolute] = text
+    return text
+
+
+def read_document(path: Path, expected_format: str) -> Document:
+    """Open a TOML file whose `format` key must be `expected_format`.
+
+    Raises InputError when the file cannot be read, is not UTF-8, is not TOML, or is of another
+    format: then nothing else in it can be trusted.
+    """
+    where = str(path)
+    text = read_text(path)
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
