@@ -1,0 +1,121 @@
+"""The first line of a record: everything that is needed to run and judge the plan again.
+
+Knows: which facts make a run repeatable, and how input files are kept and handed out again.
+Must not know: how a bench is built from its files.
+
+The text of every input file is kept, under its path relative to the folder that holds them all,
+so that a record needs nothing else and says nothing about the machine it was made on. Only a
+file that another one names by its absolute path keeps that path too.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+from collections.abc import Mapping
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+from controller import __version__
+from controller.errors import InputError
+from controller.records.encode import plan_fields
+from controller.records.lines import digest, plain
+from controller.sweep.model import ResolvedPlan
+
+__all__ = ["RECORD_FOLDER", "canonical_hash", "kept_files", "opening_content"]
+
+RECORD_FOLDER = Path("/record")
+"""Where the files of a record seem to lie while they are read again."""
+
+
+def opening_content(
+    *,
+    verb: str,
+    plan: ResolvedPlan,
+    bench: object,
+    decision_rule: str | None,
+    files: Mapping[Path, str],
+    plan_file: Path | None,
+    bench_file: Path | None,
+    simulated: bool,
+    pace: str,
+) -> dict[str, Any]:
+    """Return the content of an opening line.
+
+    `files` maps absolute paths to texts, as `documents.collecting_files` does; `plan_file` and
+    `bench_file` name two of them. `bench` is any dataclass: it is kept for people to read.
+    """
+    entries = _entries(files)
+    names = {Path(os.path.abspath(path)): entry["path"] for path, entry in entries.items()}  # noqa: PTH100
+    resolved, bench_fields = plan_fields(plan), plain(bench)
+    return {
+        "verb": verb,
+        "versions": _versions(),
+        "simulated": simulated,
+        "pace": pace,
+        "decision_rule": decision_rule,
+        "plan": resolved,
+        "bench": bench_fields,
+        "hashes": {
+            "plan": canonical_hash({**resolved, "decision_rule": decision_rule}),
+            "bench": canonical_hash(bench_fields),
+        },
+        "plan_file": names.get(_absolute(plan_file)) if plan_file else None,
+        "bench_file": names.get(_absolute(bench_file)) if bench_file else None,
+        "files": list(entries.values()),
+    }
+
+
+def canonical_hash(fields: object) -> str:
+    """Return a hash that is the same for equal content."""
+    import json
+
+    text = json.dumps(fields, sort_keys=True, allow_nan=False, separators=(",", ":"))
+    return digest(text.encode("utf-8"))
+
+
+def kept_files(opening: Mapping[str, Any]) -> dict[Path, str]:
+    """Return the files an opening keeps, as `documents.supplied_files` takes them.
+
+    Raises InputError when a text does not have the hash stated beside it.
+    """
+    files: dict[Path, str] = {}
+    for entry in opening["files"]:
+        if digest(entry["text"].encode("utf-8")) != entry["sha256"]:
+            raise InputError.single("its kept text does not have its hash", where=entry["path"])
+        files[RECORD_FOLDER / entry["path"]] = entry["text"]
+        if "absolute_path" in entry:
+            files[Path(entry["absolute_path"])] = entry["text"]
+    return files
+
+
+def _entries(files: Mapping[Path, str]) -> dict[Path, dict[str, Any]]:
+    if not files:
+        return {}
+    root = Path(os.path.commonpath([path.parent for path in files]))
+    entries: dict[Path, dict[str, Any]] = {}
+    for path, text in sorted(files.items()):
+        entry = {
+            "path": path.relative_to(root).as_posix(),
+            "sha256": digest(text.encode("utf-8")),
+            "text": text,
+        }
+        if any(str(path) in other for other in files.values()):
+            entry["absolute_path"] = str(path)
+        entries[path] = entry
+    return entries
+
+
+def _absolute(path: Path) -> Path:
+    return Path(os.path.abspath(path))  # noqa: PTH100 - resolve() would follow links
+
+
+def _versions() -> dict[str, str]:
+    versions = {"rungwise": __version__, "python": platform.python_version()}
+    for name in ("numpy", "scipy"):
+        try:
+            versions[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            continue
+    return versions

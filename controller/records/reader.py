@@ -1,0 +1,146 @@
+"""Reading a record: every whole line proven, a torn tail told apart from damage.
+
+Knows: how a record is laid out, and at which line it breaks.
+Must not know: how runs are made or judged.
+
+A run can be cut off in the middle of a write: bytes after the last newline are a torn tail and
+are left out, everything before them is kept. Any other change breaks the chain at a line that is
+named; the lines before it are still proven.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from controller.errors import InputError
+from controller.records.lines import FIRST_PREVIOUS, BrokenLine, digest, parse_line
+
+__all__ = ["RECORD_FORMAT", "Break", "Record", "load_record", "read_record", "require_record"]
+
+RECORD_FORMAT = "rungwise-record/1"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Break:
+    """The first line that is not what was written. `line` counts from 1."""
+
+    line: int
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Record:
+    """The proven lines of a record.
+
+    `whole_bytes` is how long the proven part is, `torn_bytes` how long the torn tail after it;
+    `tail_hash` is what the next line has to name as the one before. `broken` is None when the
+    whole file, but for a torn tail, is what was written.
+    """
+
+    path: Path
+    lines: tuple[dict[str, Any], ...]
+    whole_bytes: int
+    torn_bytes: int
+    tail_hash: str
+    broken: Break | None
+
+    @property
+    def opening(self) -> dict[str, Any]:
+        """The first line."""
+        return self.lines[0]
+
+    @property
+    def closing(self) -> dict[str, Any] | None:
+        """The last line when it closes the record, else None: the run was cut off."""
+        return self.lines[-1] if self.lines[-1]["type"] == "closing" else None
+
+    @property
+    def steps(self) -> tuple[dict[str, Any], ...]:
+        """The last result of each step that has one, in the plan's order."""
+        last = {line["index"]: line for line in self.lines if line["type"] == "step"}
+        return tuple(last[index] for index in sorted(last))
+
+    @property
+    def first_unfinished(self) -> int:
+        """The index of the first step of the plan without a result; the plan's length if none."""
+        done = {line["index"] for line in self.lines if line["type"] == "step"}
+        count = len(self.opening["plan"]["steps"])
+        return next((index for index in range(count) if index not in done), count)
+
+
+def read_record(path: Path) -> Record:
+    """Read and prove a record as far as it goes.
+
+    Raises InputError when the file cannot be read or its first line is not the opening of a
+    record: then there is nothing to prove.
+    """
+    where = str(path)
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise InputError.single("there is no such file", where=where) from None
+    except IsADirectoryError:
+        raise InputError.single("this is a folder, not a file", where=where) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise InputError.single(f"cannot be read: {reason}", where=where) from None
+    lines: list[dict[str, Any]] = []
+    broken = None
+    previous, start = FIRST_PREVIOUS, 0
+    while (end := data.find(b"\n", start)) >= 0:
+        raw = data[start : end + 1]
+        try:
+            lines.append(parse_line(raw, seq=len(lines), previous=previous))
+        except BrokenLine as error:
+            broken = Break(line=len(lines) + 1, reason=str(error))
+            break
+        previous, start = digest(raw), end + 1
+    if not lines:
+        raise InputError.single(_why_no_opening(data, broken), where=where, line=1)
+    if lines[0]["type"] != "opening" or lines[0].get("format") != RECORD_FORMAT:
+        raise InputError.single(
+            f'the first line is not an opening with format "{RECORD_FORMAT}"', where=where, line=1
+        )
+    return Record(
+        path=path,
+        lines=tuple(lines),
+        whole_bytes=start,
+        torn_bytes=0 if broken else len(data) - start,
+        tail_hash=previous,
+        broken=broken,
+    )
+
+
+def load_record(path: Path) -> Record:
+    """Read a record and refuse it when it is damaged; a torn tail is no damage."""
+    return require_record(read_record(path))
+
+
+def require_record(record: Record) -> Record:
+    """Return the record; raise InputError at the line where its chain breaks."""
+    if record.broken is not None:
+        raise InputError.single(
+            f"the record is damaged: {record.broken.reason}",
+            where=str(record.path),
+            line=record.broken.line,
+            hint="the lines before this one are what was written; from here on nothing is proven",
+        )
+    return record
+
+
+def _why_no_opening(data: bytes, broken: Break | None) -> str:
+    """Say why a file holds no line of a record."""
+    if not data:
+        return "the file is empty, not a record"
+    if b"\n" not in data:
+        return "the file ends inside its first line: no whole line was ever written"
+    try:
+        looks_like_one = json.loads(data[: data.find(b"\n")]).get("format") == RECORD_FORMAT
+    except (ValueError, AttributeError, RecursionError):
+        looks_like_one = False
+    if looks_like_one and broken is not None:
+        return f"the record is damaged in its first line: {broken.reason}"
+    return "this is not a record, or its first line is damaged"

@@ -1,0 +1,249 @@
+"""Writing a record: one event, one line, one write, one fsync.
+
+Knows: which events leave which line, and how a record is opened, continued and closed.
+Must not know: how a run is made; it is a sink that events are handed to.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from controller.clock import Clock
+from controller.errors import ExitCode, InputError, RungwiseError
+from controller.links.base import LinkStatus
+from controller.records.encode import path_fields, result_fields, summary_fields
+from controller.records.lines import FIRST_PREVIOUS, digest, encode_line, plain
+from controller.records.reader import RECORD_FORMAT, Record, load_record
+from controller.sweep.events import (
+    Event,
+    FaultRaised,
+    LinkReported,
+    NoteMade,
+    Parked,
+    ReadingSeen,
+    RelaysSet,
+    RunFinished,
+    RunStarted,
+    StepFinished,
+)
+
+__all__ = ["RecordError", "RecordWriter"]
+
+
+class RecordError(RungwiseError):
+    """The record could not be written on (disk full, medium gone) while a run was going on."""
+
+    exit_code = ExitCode.LINK_FAULT
+
+
+class RecordWriter:
+    """Appends lines to a record. Use `create` or `resume`, then `take` every event.
+
+    The first line that cannot be written raises RecordError, so that the run ends and parks;
+    later events are then dropped, because the run must still be able to end in good order.
+    `durable=False` leaves the fsync out: for runs in virtual time, which can simply be run again.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        descriptor: int,
+        *,
+        clock: Clock,
+        seq: int,
+        previous: str,
+        elapsed_s: float,
+        state_digits: int,
+        durable: bool,
+    ) -> None:
+        self.path = path
+        self._descriptor: int | None = descriptor
+        self._clock = clock
+        self._seq = seq
+        self._previous = previous
+        self._origin_s = clock.now_s() - elapsed_s
+        self._state_digits = state_digits
+        self._durable = durable
+        self._status: LinkStatus | None = None
+
+    @classmethod
+    def create(
+        cls, path: Path, opening: Mapping[str, Any], *, clock: Clock, durable: bool = True
+    ) -> RecordWriter:
+        """Start a record with its opening line, made by `opening_content`.
+
+        Raises InputError when the file exists already or cannot be made.
+        """
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
+        except FileExistsError:
+            raise InputError.single(
+                "this file exists already and is not overwritten",
+                where=str(path),
+                hint="name another with --record, or go on with it with --resume",
+            ) from None
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or error
+            raise InputError.single(f"cannot be made: {reason}", where=str(path)) from None
+        writer = cls(
+            path,
+            descriptor,
+            clock=clock,
+            seq=0,
+            previous=FIRST_PREVIOUS,
+            elapsed_s=0.0,
+            state_digits=int(opening["plan"]["state_digits"]),
+            durable=durable,
+        )
+        writer.append("opening", {"format": RECORD_FORMAT, **opening})
+        if durable:
+            _sync_folder(path.parent)
+        return writer
+
+    @classmethod
+    def resume(
+        cls, path: Path, opening: Mapping[str, Any], *, clock: Clock, durable: bool = True
+    ) -> tuple[RecordWriter, Record]:
+        """Go on with a record whose plan and bench are those of `opening`.
+
+        A torn tail is cut off. Returns the writer and what the record held. Raises InputError
+        when the record is damaged, complete, or of another plan or bench.
+        """
+        record = load_record(path)
+        for what, now in opening["hashes"].items():
+            if record.opening["hashes"].get(what) != now:
+                raise InputError.single(
+                    f"the {what} is not the one this record was begun with",
+                    where=str(path),
+                    hint="start a new record with --record",
+                )
+        if record.first_unfinished >= len(record.opening["plan"]["steps"]):
+            raise InputError.single(
+                "every step of this record has its result; there is nothing to resume",
+                where=str(path),
+            )
+        try:
+            descriptor = os.open(path, os.O_WRONLY | os.O_APPEND)
+            if record.torn_bytes:
+                os.ftruncate(descriptor, record.whole_bytes)
+        except OSError as error:
+            reason = f"cannot be written on: {error.strerror}"
+            raise InputError.single(reason, where=str(path)) from None
+        writer = cls(
+            path,
+            descriptor,
+            clock=clock,
+            seq=len(record.lines),
+            previous=record.tail_hash,
+            elapsed_s=float(record.lines[-1]["elapsed_s"]),
+            state_digits=int(record.opening["plan"]["state_digits"]),
+            durable=durable,
+        )
+        note: dict[str, Any] = {"text": "resumed", "first_step": record.first_unfinished}
+        if record.torn_bytes:
+            note["torn_bytes_cut"] = record.torn_bytes
+        writer.append("note", note)
+        return writer, record
+
+    def take(self, event: Event) -> None:
+        """Write the line an event leaves; most of the routine leaves none."""
+        match event:
+            case RunStarted():
+                self.append(
+                    "note",
+                    {
+                        "text": "started",
+                        "device": event.device_name,
+                        "first_step": event.first_step,
+                    },
+                )
+            case RelaysSet():
+                self.append(
+                    "set",
+                    {
+                        "step": event.step_index,
+                        "parked": False,
+                        "path": path_fields(event.path, self._state_digits),
+                        "achieved_ohms": event.achieved_ohms,
+                    },
+                )
+            case Parked():
+                self.append("set", {"step": None, "parked": True})
+            case ReadingSeen():
+                self.append(
+                    "reading",
+                    {
+                        "step": event.step_index,
+                        "attempt": event.attempt,
+                        "celsius": event.celsius,
+                        "volts": event.volts,
+                        "codes": event.codes,
+                        "final": event.final,
+                    },
+                )
+            case StepFinished():
+                self.append("step", result_fields(event.result, self._state_digits))
+            case FaultRaised():
+                self.append("fault", {"message": event.message, "relays": event.relays})
+            case NoteMade():
+                self.append("note", {"text": event.text})
+            case LinkReported():
+                self._status = event.status
+            case RunFinished():
+                link = None
+                if self._status is not None:
+                    link = {"retries": self._status.retries, "dropped": self._status.dropped}
+                self.append("closing", {**summary_fields(event.summary), "link": link})
+            case _:
+                pass
+
+    def append(self, kind: str, content: Mapping[str, Any]) -> None:
+        """Write one line and wait until it is on the medium. Raises RecordError."""
+        if self._descriptor is None:
+            return
+        raw = encode_line(
+            kind,
+            plain(content),
+            seq=self._seq,
+            utc=self._clock.utc(),
+            elapsed_s=self._clock.now_s() - self._origin_s,
+            previous=self._previous,
+        )
+        try:
+            written = os.write(self._descriptor, raw)
+            if written == len(raw) and self._durable:
+                os.fsync(self._descriptor)
+        except OSError as error:
+            self.close()
+            raise RecordError(f"{self.path}: cannot be written on: {error.strerror}") from None
+        if written != len(raw):
+            self.close()
+            raise RecordError(f"{self.path}: cannot be written on: the medium is full")
+        self._seq += 1
+        self._previous = digest(raw)
+
+    def close(self) -> None:
+        """Let go of the file. Never raises; harmless when repeated."""
+        descriptor, self._descriptor = self._descriptor, None
+        if descriptor is not None:
+            with contextlib.suppress(OSError):  # every line was synced when it was written
+                os.close(descriptor)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the new name durable too, where the system can do that."""
+    try:
+        descriptor = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return
+    try:
+        os.fsync(descriptor)
+    except OSError:
+        pass
+    finally:
+        os.close(descriptor)
