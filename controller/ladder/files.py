@@ -1,0 +1,201 @@
+"""Reading ladder files, and states the way people write them.
+
+Knows: the format `rungwise-ladder/1`.
+Must not know: how states are found or reached.
+
+Relay settings are taken, the later the stronger, from ``[relays]`` (all relays), the group's
+``contacts`` (its rungs' relays), and a ``[[relay]]`` entry with an ``index`` (one relay).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+from pathlib import Path
+
+from controller.documents import Document, Table, read_document
+from controller.errors import InputError
+from controller.ladder.model import Contacts, Group, GroupKind, Ladder, Relay, Rung
+
+__all__ = ["FORMAT", "MOST_RELAYS", "load_ladder", "parse_state"]
+
+FORMAT = "rungwise-ladder/1"
+MOST_RELAYS = 64
+"""What a mask of the wire protocol holds."""
+
+_LEAST_OHMS, _MOST_OHMS = 1e-6, 1e9  # keeps every sum and reciprocal far from overflow
+_CONTACTS = tuple(contacts.value for contacts in Contacts)
+_KINDS = tuple(kind.value for kind in GroupKind)
+_STATE = re.compile(r"0[xX][0-9a-fA-F]{1,16}|0[bB][01]{1,64}|\d{1,20}")
+
+
+def parse_state(text: str, ladder: Ladder | None = None, *, what: str = "state") -> int:
+    """Read ``0x0a3f``, ``0b1010`` or a decimal number as a state.
+
+    Raises InputError when the text is no state, or does not fit the ladder that is given.
+    """
+    if _STATE.fullmatch(text.strip()) is None:
+        raise InputError.single(f"{text!r} is not a state", where=what, hint="write 0x0a3f")
+    state = int(text.strip(), 10 if text.strip().isdigit() else 0)
+    count = ladder.relay_count if ladder is not None else MOST_RELAYS
+    if state >> count:
+        raise InputError.single(
+            f"{text!r} needs more than {count} relays", where=what, hint="bit i is relay i"
+        )
+    return state
+
+
+def load_ladder(path: Path) -> Ladder:
+    """Return the ladder a file describes. Raises InputError with every problem in it."""
+    document = read_document(path, FORMAT)
+    root = document.root
+    name = root.text("name")
+    count = root.integer("relay_count", least=1, most=MOST_RELAYS)
+    if not 1 <= count <= MOST_RELAYS:
+        count = MOST_RELAYS  # the problem is noted; let it not breed others
+    lead_ohms = root.number("lead_ohms", default=0.0, least=0.0, most=1e6)
+    lead_uncertainty = root.number("lead_uncertainty_ohms", default=0.0, least=0.0)
+    max_current = root.optional_number("max_current_amperes", above=0.0)
+    default = _relay_settings(root.optional_table("relays"), Relay(index=0))
+    owners = _Owners(document, count)
+
+    contacts: dict[int, Contacts] = {}
+    groups = []
+    for table in root.tables("group", least=1):
+        group, sense = _read_group(table, owners)
+        groups.append(group)
+        if sense is not None:
+            contacts.update({rung.relay: sense for rung in group.rungs})
+
+    output = root.optional_table("output")
+    isolate = short = None
+    if output is not None:
+        isolate = owners.optional_relay(output, "isolate_relay")
+        short = owners.optional_relay(output, "short_relay")
+
+    relays = {
+        index: replace(default, index=index, contacts=contacts.get(index, default.contacts))
+        for index in range(count)
+    }
+    described: dict[int, str] = {}
+    for table in root.tables("relay"):
+        index = table.integer("index", least=0)
+        changed = _relay_settings(table, relays.get(index, default))
+        if index not in relays:
+            table.problem("index", _beyond(index, count))
+        elif index in described:
+            table.problem("index", f"relay {index} is already described at {described[index]}")
+        else:
+            described[index] = table.path
+            relays[index] = replace(changed, index=index)
+
+    park_state = _read_park_state(root, count)
+    document.finish()
+    return Ladder(
+        name=name,
+        relay_count=count,
+        relays=tuple(relays[index] for index in range(count)),
+        groups=tuple(groups),
+        lead_ohms=lead_ohms,
+        lead_uncertainty_ohms=lead_uncertainty,
+        isolate_relay=isolate,
+        short_relay=short,
+        park_state=park_state,
+        max_current_amperes=max_current,
+    )
+
+
+def _beyond(index: int, count: int) -> str:
+    return f"relay {index} is beyond the count: relays run from 0 to {count - 1}"
+
+
+class _Owners:
+    """Which key uses which relay, so that no relay is used twice."""
+
+    def __init__(self, document: Document, count: int) -> None:
+        self._document = document
+        self._count = count
+        self._used: dict[int, str] = {}
+
+    def relay(self, table: Table, key: str) -> int:
+        return self._claim(table, key, table.integer(key, least=0))
+
+    def optional_relay(self, table: Table, key: str) -> int | None:
+        index = table.optional_integer(key, least=0)
+        return None if index is None else self._claim(table, key, index)
+
+    def _claim(self, table: Table, key: str, index: int) -> int:
+        if key not in table or index < 0:
+            return index
+        if index >= self._count:
+            table.problem(key, _beyond(index, self._count))
+        if index in self._used:
+            table.problem(key, f"relay {index} is already used at {self._used[index]}")
+        else:
+            self._used[index] = table.key_path(key)
+        return index
+
+
+def _read_group(table: Table, owners: _Owners) -> tuple[Group, Contacts | None]:
+    kind = GroupKind(table.choice("kind", _KINDS))
+    sense = Contacts(table.choice("contacts", _CONTACTS)) if "contacts" in table else None
+    table.raw("contacts")  # a known key, whether or not it is there
+    rungs = tuple(_read_rung(entry, owners) for entry in table.tables("rungs", least=1))
+    return Group(kind=kind, rungs=rungs), sense
+
+
+def _read_rung(table: Table, owners: _Owners) -> Rung:
+    relay = owners.relay(table, "relay")
+    ohms = table.number("ohms", least=_LEAST_OHMS, most=_MOST_OHMS)
+    tolerance = table.optional_number("tolerance_percent", least=0.0, most=100.0)
+    uncertainty = table.optional_number("uncertainty_ohms", least=0.0)
+    if tolerance is not None and uncertainty is not None:
+        table.problem(
+            "uncertainty_ohms",
+            "stands beside tolerance_percent",
+            hint="state one of the two: a calibrated uncertainty replaces the maker's tolerance",
+        )
+    if uncertainty is None:
+        uncertainty = (tolerance or 0.0) / 100.0 * ohms / math.sqrt(3.0)
+    return Rung(
+        relay=relay,
+        ohms=ohms,
+        uncertainty_ohms=uncertainty,
+        power_watts=table.optional_number("power_watts", above=0.0),
+        tempco_ppm_per_k=table.number("tempco_ppm_per_k", default=0.0),
+    )
+
+
+def _relay_settings(table: Table | None, base: Relay) -> Relay:
+    """Return the base with what the table states in place of it."""
+    if table is None:
+        return base
+    return Relay(
+        index=base.index,
+        contacts=Contacts(table.choice("contacts", _CONTACTS, default=base.contacts.value)),
+        contact_ohms=table.number("contact_ohms", default=base.contact_ohms, least=0.0, most=1e6),
+        contact_uncertainty_ohms=table.number(
+            "contact_uncertainty_ohms", default=base.contact_uncertainty_ohms, least=0.0
+        ),
+        operate_ms=table.number("operate_ms", default=base.operate_ms, least=0.0, most=1000.0),
+        release_ms=table.number("release_ms", default=base.release_ms, least=0.0, most=1000.0),
+        bounce_ms=table.number("bounce_ms", default=base.bounce_ms, least=0.0, most=1000.0),
+        rated_operations=(
+            table.optional_integer("rated_operations", least=1) or base.rated_operations
+        ),
+    )
+
+
+def _read_park_state(root: Table, count: int) -> int:
+    """Return the park state, written as a number or as text like ``"0x0a3f"``; 0 when absent."""
+    if not isinstance(root.raw("park_state"), str):
+        return root.integer("park_state", default=0, least=0, most=(1 << count) - 1)
+    try:
+        state = parse_state(root.text("park_state"))
+    except InputError as error:
+        root.problem("park_state", error.problems[0].message, hint=error.problems[0].hint)
+        return 0
+    if state >> count:
+        root.problem("park_state", f"{state:#x} needs more relays than the {count} there are")
+    return state

@@ -1,0 +1,498 @@
+"""The state whose resistance is nearest to a target, exactly; and all states inside a window.
+
+Knows: that series resistances and parallel conductances are subset sums.
+Must not know: sensors (a judged scale comes in as a function), how a state is reached.
+
+The rungs are split in two halves; the sums of the large one are sorted once, and each sum of the
+small one asks it by binary search for what is missing (Horowitz and Sahni, Journal of the ACM
+21(2), 1974). In ohm, groups add; where one parallel group is too large for that, the large half
+holds conductances of its rungs and everything else goes to the small half.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+from controller.errors import InputError
+from controller.ladder.electrical import (
+    FloatArray,
+    StateArray,
+    connected_mask,
+    parallel_ohms,
+    state_ohms,
+    states_ohms,
+)
+from controller.ladder.model import Contacts, GroupKind, Ladder, Rung
+
+__all__ = ["Candidate", "NearestSearch", "Scale", "Window"]
+
+Scale: TypeAlias = Callable[[FloatArray], FloatArray]
+"""A strictly monotone map from ohm to the judged quantity, defined from 0 ohm to math.inf."""
+
+_LARGE_BITS = 16  # 0.5 MB of sums stays in the processor's cache
+_MOST_BITS = 22  # 4 million sums, 64 MB with their states, in either half
+_NEEDLES_AT_ONCE = 1 << 17
+_MOST_LISTED = 1 << 20
+
+
+@dataclass(frozen=True, kw_only=True)
+class Candidate:
+    """A state and what it makes. `error_ohms` is achieved minus target."""
+
+    state: int
+    ohms: float
+    error_ohms: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Window:
+    """States inside an interval, by rising resistance.
+
+    `total` counts all states inside; when that is more than was asked for, `truncated` is True
+    and the candidates are those nearest to the middle. `error_ohms` is against the middle.
+    """
+
+    candidates: tuple[Candidate, ...]
+    total: int
+    truncated: bool
+
+
+@dataclass(frozen=True)
+class _Values:
+    """Parallel arrays: a number (ohm or siemens) for each combination of some relays."""
+
+    values: FloatArray
+    states: StateArray
+
+    @property
+    def size(self) -> int:
+        return int(self.values.size)
+
+    def joined(self, other: _Values) -> _Values:
+        """Return all pairs: values add, states combine."""
+        return _Values(
+            (self.values[:, None] + other.values[None, :]).ravel(),
+            (self.states[:, None] | other.states[None, :]).ravel(),
+        )
+
+    def ordered(self) -> _Values:
+        """Return the same by rising value."""
+        order = np.argsort(self.values, kind="stable")
+        return _Values(self.values[order], self.states[order])
+
+    def without_repeats(self, resolution: float, relative: float) -> _Values:
+        """Return an ordered list with one entry for each value: fewest relays, lowest state.
+
+        Values closer than `resolution`, or than `relative` of themselves, count as equal.
+        """
+        near = np.diff(self.values) <= np.maximum(resolution, relative * np.abs(self.values[1:]))
+        if not near.any():
+            return self
+        cluster = np.concatenate(([0], np.cumsum(~near)))
+        order = np.lexsort((self.states, np.bitwise_count(self.states), cluster))
+        first = np.concatenate(([True], ~near))
+        chosen = order[first]
+        return _Values(self.values[chosen], self.states[chosen])
+
+
+def _nothing() -> _Values:
+    return _Values(np.zeros(1), np.zeros(1, dtype=np.uint64))
+
+
+def _joined(parts: Sequence[_Values]) -> _Values:
+    whole = _nothing()
+    for part in parts:
+        whole = whole.joined(part)
+    return whole
+
+
+class NearestSearch:
+    """The exact search over one ladder's states that connect it to the output.
+
+    Building costs one sort; each question afterwards a binary search for each sum of the small
+    half. Isolate and short relays are set to connect; relays that belong to nothing stay at rest.
+
+    Equal means closer than `tie_ohms`. Ties go to the smaller error, then to fewer energised
+    relays, then to the lower state number.
+
+    Raises InputError when the ladder is too large: either half may have at most 2^22 sums, so 44
+    rungs when they split evenly; a parallel group can only be split when every other rung fits
+    into the small half together with what is left of the group.
+    """
+
+    def __init__(self, ladder: Ladder) -> None:
+        self.ladder = ladder
+        self._base = connected_mask(ladder)
+        fixed = ladder.lead_ohms
+        if ladder.isolate_relay is not None:
+            fixed += ladder.relays[ladder.isolate_relay].contact_ohms
+        self._fixed_ohms = fixed
+        self._halves = _split(ladder)
+        self.least_ohms, self.most_ohms = _reach(ladder, fixed)
+        self.tie_ohms = max(1e-9, 4e-15 * self.most_ohms)
+        resolution = 0.0 if self._halves.by_conductance else self.tie_ohms / 4
+        self._large = self._halves.large.without_repeats(resolution, 1e-14)
+
+    # Questions
+
+    def nearest(self, target_ohms: float) -> Candidate:
+        """Return the state nearest to a target in ohm; beyond reach, the end and its deviation.
+
+        Raises InputError when the target is not a finite resistance of zero or more.
+        """
+        _check_target(target_ohms)
+        below, above = self.neighbours(target_ohms)
+        return self._pick(target_ohms, (below, above), _as_is, self.tie_ohms)
+
+    def nearest_many(self, targets_ohms: npt.ArrayLike) -> list[Candidate]:
+        """Return `nearest` of each target."""
+        return [self.nearest(float(target)) for target in np.asarray(targets_ohms).ravel()]
+
+    def nearest_by(self, target_ohms: float, scale: Scale) -> Candidate:
+        """Return the state nearest to a target as judged on a monotone scale, degC for example.
+
+        The nearest on any monotone scale is one of the two neighbours in ohm. States equal in
+        ohm tie; on the scale itself only exactly equal deviations do.
+        """
+        _check_target(target_ohms)
+        below, above = self.neighbours(target_ohms)
+        if below and above and above.ohms - below.ohms <= 2 * self.tie_ohms:
+            return self._pick(target_ohms, (below, above), _as_is, self.tie_ohms)
+        return self._pick(target_ohms, (below, above), scale, 0.0)
+
+    def neighbours(self, target_ohms: float) -> tuple[Candidate | None, Candidate | None]:
+        """Return the highest state at or below a target, and the lowest above; None beyond reach.
+
+        Among equal resistances each is the one with fewest energised relays, then the lowest
+        state number.
+        """
+        below: Candidate | None = None
+        above: Candidate | None = None
+        large = self._large
+        for needles, small in self._needles(target_ohms):
+            after = np.searchsorted(large.values, needles, side="right")
+            for picked, inside in ((after - 1, after > 0), (after, after < large.size)):
+                if not inside.any():
+                    continue
+                rows = np.minimum(np.maximum(picked, 0), large.size - 1)
+                ohms = self._halves.ohms(large.values[rows], small) + self._fixed_ohms
+                ohms = np.where(inside, ohms, math.inf)
+                deviation = ohms - target_ohms
+                low = self._best(np.where(deviation <= 0, -deviation, math.inf), rows, small)
+                high = self._best(np.where(deviation > 0, deviation, math.inf), rows, small)
+                below = self._closer(target_ohms, below, low)
+                above = self._closer(target_ohms, above, high)
+        return below, above
+
+    def window(self, low_ohms: float, high_ohms: float, limit: int = 1000) -> Window:
+        """Return all states from `low_ohms` to `high_ohms`, both included, at most `limit`.
+
+        Ends count as inside to within `tie_ohms`.
+        """
+        middle = (low_ohms + high_ohms) / 2
+        half = (high_ohms - low_ohms) / 2
+        if not math.isfinite(half) or half < 0 or limit < 1:
+            raise InputError.single(
+                f"no window runs from {low_ohms:g} ohm to {high_ohms:g} ohm for {limit} states"
+            )
+        half += self.tie_ohms
+        total = self._count(middle, half)
+        truncated = total > limit
+        if truncated:
+            half = self._half_width(middle, limit, 0.0, half)
+        found = self._listed(middle, half)
+        chosen = sorted(found, key=self._rank)[:limit]
+        return Window(
+            candidates=tuple(sorted(chosen, key=lambda c: (c.ohms, c.state))),
+            total=total,
+            truncated=truncated,
+        )
+
+    def best(self, target_ohms: float, count: int) -> tuple[Candidate, ...]:
+        """Return the `count` states nearest to a target in ohm, best first (fewer if none left).
+
+        Where more than a million states tie for the last places, which of them are returned is
+        not decided by the tie rule.
+        """
+        _check_target(target_ohms)
+        everything = max(target_ohms, self.most_ohms) + self.tie_ohms
+        count = min(count, self._count(target_ohms, everything))
+        if count < 1:
+            return ()
+        half = self._half_width(target_ohms, count, 0.0, everything)
+        return tuple(sorted(self._listed(target_ohms, half), key=self._rank)[:count])
+
+    # How they are answered
+
+    def _needles(self, ohms: float) -> Iterator[tuple[FloatArray, slice]]:
+        """Yield, in pieces, the large half's key that each sum of the small half asks for."""
+        size = self._halves.small_size
+        for start in range(0, size, _NEEDLES_AT_ONCE):
+            small = slice(start, min(start + _NEEDLES_AT_ONCE, size))
+            yield self._halves.keys(ohms - self._fixed_ohms, small), small
+
+    def _best(
+        self, distance: FloatArray, rows: npt.NDArray[np.intp], small: slice
+    ) -> Candidate | None:
+        """Return the nearest of one piece, ties broken."""
+        least = float(distance.min())
+        if math.isinf(least):
+            return None
+        tied = np.flatnonzero(distance <= least + self.tie_ohms)
+        states = self._large.states[rows[tied]] | self._halves.small_states[small][tied]
+        relays = np.bitwise_count(states)
+        chosen = int(states[relays == relays.min()].min()) | self._base
+        return Candidate(state=chosen, ohms=state_ohms(self.ladder, chosen), error_ohms=0.0)
+
+    def _closer(
+        self, target: float, first: Candidate | None, second: Candidate | None
+    ) -> Candidate | None:
+        if first is None or second is None:
+            return first or second
+        return self._pick(target, (first, second), _as_is, self.tie_ohms)
+
+    def _pick(
+        self, target: float, offered: Sequence[Candidate | None], scale: Scale, tie: float
+    ) -> Candidate:
+        """Return the candidate with the least deviation on a scale, ties broken."""
+        found = [candidate for candidate in offered if candidate is not None]
+        judged = scale(np.array([target, *(candidate.ohms for candidate in found)]))
+        distance = [abs(float(value) - float(judged[0])) for value in judged[1:]]
+        least = min(distance)
+        best = min(
+            (c for c, d in zip(found, distance, strict=True) if d <= least + tie),
+            key=lambda c: (c.state.bit_count(), c.state),
+        )
+        return Candidate(state=best.state, ohms=best.ohms, error_ohms=best.ohms - target)
+
+    def _rank(self, candidate: Candidate) -> tuple[float, int, int]:
+        steps = round(abs(candidate.error_ohms) / self.tie_ohms)
+        return (steps, candidate.state.bit_count(), candidate.state)
+
+    def _ranges(
+        self, middle: float, half: float
+    ) -> Iterator[tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], slice]]:
+        """Yield, in pieces, where in the large half the interval starts and ends."""
+        values = self._halves.large.values
+        low = self._needles(middle - half)
+        high = self._needles(middle + half)
+        for (low_keys, small), (high_keys, _) in zip(low, high, strict=True):
+            if self._halves.by_conductance:
+                low_keys, high_keys = high_keys, low_keys  # falls where resistance rises
+            start = np.searchsorted(values, low_keys, side="left")
+            end = np.searchsorted(values, high_keys, side="right")
+            yield start, np.maximum(start, end), small
+
+    def _count(self, middle: float, half: float) -> int:
+        return sum(int((end - start).sum()) for start, end, _ in self._ranges(middle, half))
+
+    def _half_width(self, middle: float, count: int, narrow: float, wide: float) -> float:
+        """Return about the narrowest half width that holds at least `count` states."""
+        for _ in range(80):
+            half = (narrow + wide) / 2
+            inside = self._count(middle, half)
+            if inside >= count:
+                wide = half
+                if inside == count:
+                    break
+            else:
+                narrow = half
+            if wide - narrow <= self.tie_ohms / 2:
+                break
+        return wide + self.tie_ohms
+
+    def _listed(self, middle: float, half: float) -> list[Candidate]:
+        states: list[StateArray] = []
+        room = _MOST_LISTED
+        for start, end, small in self._ranges(middle, half):
+            counts = end - start
+            counts = np.minimum(counts, np.maximum(room - (np.cumsum(counts) - counts), 0))
+            total = int(counts.sum())
+            if total == 0:
+                continue
+            room -= total
+            owner = np.repeat(np.arange(counts.size), counts)
+            offset = np.arange(total) - np.repeat(np.cumsum(counts) - counts, counts)
+            picked = self._halves.large.states[start[owner] + offset]
+            states.append(picked | self._halves.small_states[small][owner])
+        if not states:
+            return []
+        every = np.concatenate(states) | np.uint64(self._base)
+        ohms = states_ohms(self.ladder, every)
+        return [
+            Candidate(state=int(state), ohms=float(value), error_ohms=float(value) - middle)
+            for state, value in zip(every, ohms, strict=True)
+        ]
+
+
+def _as_is(ohms: FloatArray) -> FloatArray:
+    return ohms
+
+
+def _check_target(target_ohms: float) -> None:
+    if not math.isfinite(target_ohms) or target_ohms < 0:
+        raise InputError.single(
+            f"{target_ohms} is not a resistance of zero or more that a state can be near to",
+            hint="open and short are targets of their own",
+        )
+
+
+# The two halves
+
+
+class _OhmHalves:
+    """Large and small half both in ohm: the key asked for is what is missing."""
+
+    by_conductance = False
+
+    def __init__(self, large: _Values, small: _Values) -> None:
+        self.large = large.ordered()
+        self._small = small.ordered()
+        self.small_states = self._small.states
+        self.small_size = self._small.size
+
+    def keys(self, ohms: float, small: slice) -> FloatArray:
+        return ohms - self._small.values[small]
+
+    def ohms(self, keys: FloatArray, small: slice) -> FloatArray:
+        return keys + self._small.values[small]
+
+
+class _ConductanceHalves:
+    """The large half: conductances of rungs of one parallel group. The small: all the rest.
+
+    An entry of the small half has the ohm of everything else and the siemens of the rest of the
+    group; falling resistance means rising keys.
+    """
+
+    by_conductance = True
+
+    def __init__(self, large: _Values, others_ohms: _Values, rest_siemens: _Values) -> None:
+        self.large = large.ordered()
+        self._others = np.repeat(others_ohms.values, rest_siemens.size)
+        self._rest = np.tile(rest_siemens.values, others_ohms.size)
+        self.small_states = (others_ohms.states[:, None] | rest_siemens.states[None, :]).ravel()
+        self.small_size = int(self.small_states.size)
+
+    def keys(self, ohms: float, small: slice) -> FloatArray:
+        missing = ohms - self._others[small]
+        with np.errstate(divide="ignore"):
+            whole = np.where(missing > 0, 1.0 / missing, math.inf)
+        return np.asarray(whole - self._rest[small])
+
+    def ohms(self, keys: FloatArray, small: slice) -> FloatArray:
+        with np.errstate(divide="ignore"):
+            return np.asarray(self._others[small] + 1.0 / (keys + self._rest[small]))
+
+
+def _bit(relay: int) -> np.uint64:
+    return np.uint64(1) << np.uint64(relay)
+
+
+def _two(ladder: Ladder, rung: Rung, opened: float, closed: float) -> _Values:
+    """Return what a relay chooses between, by the sense of its contact."""
+    rest, energised = opened, closed
+    if ladder.relays[rung.relay].contacts is Contacts.NORMALLY_CLOSED:
+        rest, energised = closed, opened
+    return _Values(np.array([rest, energised]), np.array([0, _bit(rung.relay)], dtype=np.uint64))
+
+
+def _series(ladder: Ladder, rung: Rung) -> _Values:
+    contact = ladder.relays[rung.relay].contact_ohms
+    return _two(ladder, rung, rung.ohms, parallel_ohms(rung.ohms, contact))
+
+
+def _siemens(ladder: Ladder, rung: Rung) -> _Values:
+    contact = ladder.relays[rung.relay].contact_ohms
+    return _two(ladder, rung, 0.0, 1.0 / (rung.ohms + contact))
+
+
+def _parallel(ladder: Ladder, rungs: Sequence[Rung]) -> _Values:
+    """Return a parallel group's resistances, the open one left out."""
+    siemens = _joined([_siemens(ladder, rung) for rung in rungs])
+    made = siemens.values > 0
+    return _Values(1.0 / siemens.values[made], siemens.states[made])
+
+
+def _split(ladder: Ladder) -> _OhmHalves | _ConductanceHalves:
+    """Divide the rungs between a large and a small half."""
+    singles = [
+        rung for group in ladder.groups if group.kind is GroupKind.SERIES for rung in group.rungs
+    ]
+    sets = [group.rungs for group in ladder.groups if group.kind is GroupKind.PARALLEL]
+    sets.sort(key=len, reverse=True)
+    bits = len(singles) + sum(len(rungs) for rungs in sets)
+    aim = max(_LARGE_BITS, -(-bits // 2))
+    if sets and len(sets[0]) > aim and bits - aim <= _MOST_BITS:
+        return _split_conductance(ladder, singles, sets, aim)
+    large_sets: list[Sequence[Rung]] = []
+    small_sets: list[Sequence[Rung]] = []
+    room = aim
+    for rungs in sets:
+        if len(rungs) <= room:
+            large_sets.append(rungs)
+            room -= len(rungs)
+        else:
+            small_sets.append(rungs)
+    # The larger rungs go into the large half: then the needles lie close together.
+    by_size = sorted(singles, key=lambda rung: rung.ohms)
+    cut = len(singles) - min(room, len(singles))
+    small_singles, large_singles = by_size[:cut], by_size[cut:]
+    for sets_of, rest in ((large_sets, large_singles), (small_sets, small_singles)):
+        _check_size(ladder, sum(len(rungs) for rungs in sets_of) + len(rest))
+
+    def half(sets_of: Sequence[Sequence[Rung]], rest: Sequence[Rung]) -> _Values:
+        return _joined(
+            [_parallel(ladder, rungs) for rungs in sets_of]
+            + [_series(ladder, rung) for rung in rest]
+        )
+
+    return _OhmHalves(half(large_sets, large_singles), half(small_sets, small_singles))
+
+
+def _split_conductance(
+    ladder: Ladder, singles: Sequence[Rung], sets: Sequence[Sequence[Rung]], aim: int
+) -> _ConductanceHalves:
+    big = sorted(sets[0], key=lambda rung: rung.ohms)
+    others = _joined(
+        [_parallel(ladder, rungs) for rungs in sets[1:]]
+        + [_series(ladder, rung) for rung in singles]
+    )
+    _check_size(ladder, aim)
+    return _ConductanceHalves(
+        large=_joined([_siemens(ladder, rung) for rung in big[:aim]]),
+        others_ohms=others,
+        rest_siemens=_joined([_siemens(ladder, rung) for rung in big[aim:]]),
+    )
+
+
+def _check_size(ladder: Ladder, bits: int) -> None:
+    if bits > _MOST_BITS:
+        raise InputError.single(
+            f"too large to search exactly: {bits} rungs would stand in one half of the search, "
+            f"and 2^{_MOST_BITS} sums are the most",
+            where=ladder.name,
+            hint="split the largest parallel group, or describe fewer rungs",
+        )
+
+
+def _reach(ladder: Ladder, fixed: float) -> tuple[float, float]:
+    """Return the least and the most finite resistance a connected ladder makes."""
+    least = most = fixed
+    for group in ladder.groups:
+        if group.kind is GroupKind.SERIES:
+            for rung in group.rungs:
+                contact = ladder.relays[rung.relay].contact_ohms
+                least += parallel_ohms(rung.ohms, contact)
+                most += rung.ohms
+        else:
+            branches = [r.ohms + ladder.relays[r.relay].contact_ohms for r in group.rungs]
+            least += 1.0 / sum(1.0 / ohms for ohms in branches)
+            most += max(branches)
+    return least, most
