@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from controller.links.base import PathStep
@@ -44,6 +45,7 @@ def step_fields(step: ResolvedStep, state_digits: int) -> dict[str, Any]:
         "uncertainty_celsius": step.uncertainty_celsius,
         "excursion_celsius": step.excursion_celsius,
         "dwell_s": step.dwell_s,
+        "budget": [{"name": part.name, "celsius": part.celsius} for part in step.budget],
         "path": path_fields(step.path, state_digits),
     }
 
@@ -65,8 +67,11 @@ def result_fields(result: StepResult, state_digits: int) -> dict[str, Any]:
 
 def plan_summary_fields(plan: ResolvedPlan) -> dict[str, Any]:
     """Return what a plan says as a whole, its steps left out."""
-    rest = {key: value for key, value in plain(plan).items() if key not in ("steps", "park_state")}
-    return {**rest, "park_state": plan.format_state(plan.park_state)}
+    fields: dict[str, Any] = plain(replace(plan, steps=(), closing_path=()))
+    del fields["steps"]
+    fields["park_state"] = plan.format_state(plan.park_state)
+    fields["closing_path"] = path_fields(plan.closing_path, plan.state_digits)
+    return fields
 
 
 def plan_fields(plan: ResolvedPlan) -> dict[str, Any]:

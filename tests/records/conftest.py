@@ -151,7 +151,6 @@ def opening(plan: ResolvedPlan) -> dict[str, object]:
         verb="sweep",
         plan=plan,
         bench=InventedBench(),
-        decision_rule="guarded",
         files={Path("/tern/plans/a.toml"): "format = 1\n", Path("/tern/b.toml"): "Grüße\n"},
         plan_file=Path("/tern/plans/a.toml"),
         bench_file=Path("/tern/b.toml"),

@@ -7,6 +7,7 @@ import hashlib
 import json
 import os
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -21,7 +22,7 @@ from controller.records.opening import kept_files, opening_content
 from controller.records.reader import load_record, read_record
 from controller.records.writer import RecordError, RecordWriter
 from controller.sweep.events import Event, NoteMade, StepFinished
-from controller.sweep.model import ResolvedPlan, StepResult
+from controller.sweep.model import DecisionRule, ResolvedPlan, StepResult
 
 quick = settings(
     max_examples=150,
@@ -247,9 +248,8 @@ def test_resuming_with_another_plan_or_bench_is_refused(
             RecordWriter.resume(path, other, clock=VirtualClock())
     other = opening_content(
         verb="sweep",
-        plan=plan,
+        plan=replace(plan, decision_rule=DecisionRule.GUARDED),
         bench=None,
-        decision_rule="simple",
         files={},
         plan_file=None,
         bench_file=None,
@@ -290,7 +290,6 @@ def test_a_file_named_by_its_absolute_path_is_found_again(plan: ResolvedPlan) ->
         verb="sweep",
         plan=plan,
         bench=None,
-        decision_rule=None,
         files={Path("/tern/a.toml"): 'ladder = "/far/b.toml"', Path("/far/b.toml"): "x"},
         plan_file=Path("/tern/a.toml"),
         bench_file=None,

@@ -1,0 +1,106 @@
+"""Where words go: results to standard output, everything else to standard error.
+
+Knows: JSON or text, colour or none, degC or degF.
+Must not know: what is being said.
+
+With ``--json`` standard output gets exactly one JSON document. When something goes wrong that is
+``{"error": {"kind", "message", "exit_code", "problems"}}``; the same in words goes to standard
+error.
+"""
+
+from __future__ import annotations
+
+import json as json_module
+import os
+import sys
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from controller.cli.text import clean, number, table
+from controller.errors import InputError, LinkError, RungwiseError
+from controller.units import fahrenheit_from_celsius
+
+__all__ = ["Output"]
+
+_COLOURS = {"pass": "32", "fail": "31", "undecided": "33"}
+
+
+class Output:
+    """One run's voice."""
+
+    def __init__(self, *, json: bool = False, fahrenheit: bool = False) -> None:
+        self.json = json
+        self.fahrenheit = fahrenheit and not json
+        plain = bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"
+        self._colour_out = sys.stdout.isatty() and not plain and not json
+        self.live = sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
+
+    @property
+    def degrees(self) -> str:
+        """The unit that temperatures are shown in."""
+        return "degF" if self.fahrenheit else "degC"
+
+    def temperature(self, celsius: float | None, digits: int = 2) -> str:
+        """Write a temperature in the unit asked for, without the unit."""
+        if celsius is not None and self.fahrenheit:
+            celsius = fahrenheit_from_celsius(celsius)
+        return number(celsius, digits)
+
+    def difference(self, kelvin: float | None, digits: int = 2, *, sign: bool = False) -> str:
+        """Write a temperature difference in the unit asked for, without the unit."""
+        if kelvin is not None and self.fahrenheit:
+            kelvin *= 1.8
+        return number(kelvin, digits, sign=sign)
+
+    def say(self, text: str = "") -> None:
+        """Print a line of the result, unless JSON is asked for."""
+        if not self.json:
+            print(clean(text))
+
+    def say_table(self, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+        """Print an aligned table."""
+        for line in table(heads, rows):
+            self.say(line)
+
+    def say_verdict(self, verdict: str, sentence: str) -> None:
+        """Print the sentence a run ends with; the verdict's word stands first, coloured or not."""
+        word = verdict.upper()
+        if self._colour_out and verdict in _COLOURS:
+            word = f"\x1b[{_COLOURS[verdict]};1m{word}\x1b[0m"
+        if not self.json:
+            print(f"{word}: {clean(sentence)}")
+
+    def warn(self, text: str) -> None:
+        """Print a line to standard error."""
+        print(clean(text), file=sys.stderr, flush=True)
+
+    def document(self, content: Mapping[str, Any]) -> None:
+        """Print the one JSON document, when JSON is asked for."""
+        if self.json:
+            from controller.records.lines import plain
+
+            print(json_module.dumps(plain(content), allow_nan=False, indent=2))
+
+    def error(self, error: RungwiseError) -> None:
+        """Say what went wrong: in words, and as the JSON document when JSON is asked for."""
+        for line in str(error).splitlines():
+            self.warn(f"rungwise: {line}")
+        if self.json:
+            content: dict[str, Any] = {
+                "kind": "bad-input" if isinstance(error, InputError) else "fault",
+                "message": str(error),
+                "exit_code": int(error.exit_code),
+            }
+            if isinstance(error, InputError):
+                content["problems"] = [vars(problem) for problem in error.problems]
+            if isinstance(error, LinkError):
+                content["relays"] = error.relays.value
+            print(json_module.dumps({"error": content}, allow_nan=False, indent=2))
+
+    def flush(self) -> None:
+        """Make sure that everything has been said."""
+        sys.stdout.flush()
+
+    def abandon(self) -> None:
+        """Nobody listens on standard output any more: say nothing more, also not at exit."""
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
