@@ -1,0 +1,125 @@
+"""A sensor given by its table: a curve through every point.
+
+Knows: monotone cubic interpolation in the coordinates that suit the sensor.
+Must not know: files, fits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from controller.errors import InputError
+from controller.sensors.coordinates import NTC, STRAIGHT, Coordinates
+from controller.sensors.curve import FloatArray
+from controller.sensors.solve import solve_monotone
+from controller.sensors.spanned import SpannedCurve
+
+__all__ = ["TableCurve"]
+
+_LEAST_END_SLOPE = 0.1
+
+
+@dataclass(frozen=True, kw_only=True)
+class TableCurve(SpannedCurve):
+    """A monotone curve through `points`, pairs of degC and ohm sorted by temperature.
+
+    Piecewise cubic Hermite with the limited slopes of Fritsch & Butland (SIAM J. Sci. Stat.
+    Comput. 5, 1984, 300-304; scipy's PCHIP), in 1/T against ln R when resistance falls, in degC
+    against ohm when it rises. The way back solves the same cubics. The standard uncertainties of
+    the points, relative and along the temperature axis, are carried over to the curve.
+    """
+
+    points: tuple[tuple[float, float], ...]
+    reading_uncertainty_percent: float = 0.0
+    reading_uncertainty_celsius: float = 0.0
+
+    def __post_init__(self) -> None:
+        celsius, ohms = self._nodes
+        if len(self.points) < 2:
+            raise InputError.single("a table needs at least 2 points", key="points")
+        if not (np.diff(celsius) > 0.0).all():
+            raise InputError.single("the points must be sorted by temperature", key="points")
+        steps = np.diff(ohms)
+        if not ((steps > 0.0).all() or (steps < 0.0).all()) or not (ohms > 0.0).all():
+            raise InputError.single(
+                "resistance must be above zero and rise or fall all the way", key="points"
+            )
+        if self.lowest_celsius < celsius[0]:
+            raise InputError.single(
+                f"the table begins at {celsius[0]:g} degC",
+                key="lowest_celsius",
+                hint="a table is not continued beyond its points; chart-fit can be",
+            )
+        if self.highest_celsius > celsius[-1]:
+            raise InputError.single(
+                f"the table ends at {celsius[-1]:g} degC",
+                key="highest_celsius",
+                hint="a table is not continued beyond its points; chart-fit can be",
+            )
+        super().__post_init__()
+
+    @cached_property
+    def _nodes(self) -> tuple[FloatArray, FloatArray]:
+        array = np.array(self.points, dtype=np.float64).reshape(-1, 2)
+        return array[:, 0], array[:, 1]
+
+    @cached_property
+    def coordinates(self) -> Coordinates:
+        """The coordinates the points are joined in."""
+        ohms = self._nodes[1]
+        return NTC if ohms[-1] < ohms[0] else STRAIGHT
+
+    @cached_property
+    def _pieces(self) -> tuple[FloatArray, FloatArray]:
+        """Breakpoints in `u`, ascending (n), and coefficients, highest power first (4, n-1)."""
+        from scipy.interpolate import CubicHermiteSpline, PchipInterpolator
+
+        celsius, ohms = self._nodes
+        u, v = self.coordinates.u(celsius), self.coordinates.v(ohms)
+        order = np.argsort(u)
+        u, v = u[order], v[order]
+        secants = np.diff(v) / np.diff(u)
+        slopes = np.asarray(PchipInterpolator(u, v).derivative()(u), dtype=np.float64)
+        # The end formula may give zero slope; a curve that stands still has no inverse there.
+        for end in (0, -1):
+            if abs(slopes[end]) < _LEAST_END_SLOPE * abs(secants[end]):
+                slopes[end] = _LEAST_END_SLOPE * secants[end]
+        spline = CubicHermiteSpline(u, v, slopes)
+        return np.asarray(spline.x), np.asarray(spline.c)
+
+    def _v(self, u: FloatArray) -> FloatArray:
+        c, x = self._at(u)
+        return np.asarray(((c[0] * x + c[1]) * x + c[2]) * x + c[3])
+
+    def _dv_du(self, u: FloatArray) -> FloatArray:
+        c, x = self._at(u)
+        return np.asarray((3.0 * c[0] * x + 2.0 * c[1]) * x + c[2])
+
+    def _at(self, u: FloatArray) -> tuple[FloatArray, FloatArray]:
+        breaks, coefficients = self._pieces
+        piece = np.clip(np.searchsorted(breaks, u, side="right") - 1, 0, len(breaks) - 2)
+        return coefficients[:, piece], u - breaks[piece]
+
+    def _ohms(self, celsius: FloatArray) -> FloatArray:
+        return self.coordinates.ohms(self._v(self.coordinates.u(celsius)))
+
+    def _celsius(self, ohms: FloatArray) -> FloatArray:
+        breaks = self._pieces[0]
+        target = np.asarray(self.coordinates.v(ohms))
+        u = solve_monotone(self._v, self._dv_du, target, float(breaks[0]), float(breaks[-1]))
+        return self.coordinates.celsius(u)
+
+    def _slope(self, celsius: FloatArray) -> FloatArray:
+        u = self.coordinates.u(celsius)
+        per_kelvin = self._dv_du(u) * self.coordinates.du_dcelsius(celsius)
+        return per_kelvin / self.coordinates.dv_dohms(self._ohms(celsius))
+
+    def _uncertainty(self, celsius: FloatArray) -> FloatArray:
+        of_ohms = self.reading_uncertainty_percent / 100.0 * self._ohms(celsius)
+        return np.hypot(of_ohms / self._slope(celsius), self.reading_uncertainty_celsius)
+
+    def _refuse_unless_monotone(self) -> None:
+        """Monotone by construction: the points are, and the slopes are limited."""
