@@ -15,6 +15,8 @@ from enum import Enum
 from controller.links.base import PathStep
 
 __all__ = [
+    "Contribution",
+    "DecisionRule",
     "ResolvedPlan",
     "ResolvedStep",
     "RunSummary",
@@ -41,6 +43,27 @@ class Verdict(Enum):
     UNDECIDED = "undecided"
 
 
+class DecisionRule(Enum):
+    """How near to the tolerance limit an error may come and still pass.
+
+    `SIMPLE` accepts up to the limit; `GUARDED` keeps the whole expanded uncertainty away from it;
+    `GUARDED_95` as much as makes a false accept at the acceptance limit no likelier than 5 %.
+    `controller.sweep.verdict` has the numbers and their sources.
+    """
+
+    SIMPLE = "simple"
+    GUARDED = "guarded"
+    GUARDED_95 = "guarded-95"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Contribution:
+    """One named part of a step's uncertainty: standard (k = 1), in degC."""
+
+    name: str
+    celsius: float
+
+
 @dataclass(frozen=True, kw_only=True)
 class SettleRule:
     """Settled: readings have stayed inside a band of `within_celsius` for `for_s` seconds.
@@ -64,6 +87,9 @@ class ResolvedStep:
     `uncertainty_celsius` is the expanded uncertainty (k = 2) the verdict uses.
     `excursion_celsius` is how far the value strays, while relays switch, outside the span of the
     two end points; None when it cannot be said (no curve reaches there).
+    `path` starts from the state of the step before, or from the park state. `dwell_s` is the
+    shortest time between the relays' last move and the reading that is judged. `budget` lists
+    what the uncertainty is made of.
     """
 
     index: int
@@ -79,14 +105,17 @@ class ResolvedStep:
     excursion_celsius: float | None
     path: tuple[PathStep, ...]
     dwell_s: float = 0.0
+    budget: tuple[Contribution, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
 class ResolvedPlan:
-    """A whole plan against a bench, ready to run. `ramp` paths are part of each step's path.
+    """A whole plan against a bench, ready to run. Ramps are part of each step's path.
 
-    `format_width` is the number of hex digits a state is written with. `warnings` are sentences
+    `state_digits` is the number of hex digits a state is written with. `warnings` are sentences
     for people. `short_circuit_amperes` and `most_watts` describe the module's input when known.
+    `first_step` is the step whose path starts from the park state: above zero for a plan that is
+    to be resumed there. `closing_path` leads from the last step's state to the park state.
     """
 
     name: str
@@ -100,6 +129,9 @@ class ResolvedPlan:
     short_circuit_amperes: float | None = None
     most_watts: float | None = None
     warnings: tuple[str, ...] = ()
+    decision_rule: DecisionRule = DecisionRule.SIMPLE
+    first_step: int = 0
+    closing_path: tuple[PathStep, ...] = ()
 
     def format_state(self, state: int) -> str:
         """Write a state as in ``0x0a3f``."""
@@ -111,7 +143,8 @@ class StepResult:
     """What came of one step. `error_celsius` is reported minus expected.
 
     `settled` is False when the settle rule ran out of time. `reason` says in a few words why a
-    verdict is what it is when the numbers alone do not: ``skipped``, ``no reading``.
+    verdict is what it is when the numbers alone do not: ``skipped``, ``no reading``,
+    ``did not settle``, ``expected reading not known``.
     """
 
     step: ResolvedStep

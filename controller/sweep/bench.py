@@ -1,0 +1,44 @@
+"""A bench, opened: what a run drives and what it reads from.
+
+Knows: that a bench is a ladder behind a link, a readback, and who has to be warned.
+Must not know: bench files, which link or readback it is, plans.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from controller.ladder.model import Ladder
+from controller.links.base import Link
+from controller.readback.base import Readback
+
+__all__ = ["Bench"]
+
+
+def _nothing() -> None:
+    return None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bench:
+    """Link, readback and ladder as wired today.
+
+    `drives_hardware` is True when real relays move: then the cautions of `controller.cautions`
+    are shown and confirmed before `link.open`. `release` lets go of what stands behind the link
+    and the readback, a simulated device for example.
+    """
+
+    name: str
+    ladder: Ladder
+    link: Link
+    readback: Readback
+    hold_off_ms: int
+    drives_hardware: bool
+    release: Callable[[], None] = _nothing
+
+    def close(self) -> None:
+        """Park as far as possible and let go of everything. Never raises."""
+        self.link.close()
+        self.readback.close()
+        self.release()
