@@ -6,10 +6,11 @@ Must not know: what the columns mean, terminals, colours.
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from collections.abc import Sequence
 
-__all__ = ["clean", "number", "table"]
+__all__ = ["clean", "number", "ohms", "table"]
 
 _NONE = "-"
 
@@ -73,3 +74,14 @@ def _tail(cell: str) -> int:
         return 0
     point = numeral.find(".")
     return len(cell) - (point if point >= 0 else len(numeral))
+
+
+def ohms(value: float | None, *, sign: bool = False) -> str:
+    """Write a resistance in ohm with about five digits; ``open`` for an infinite one."""
+    if value is None:
+        return _NONE
+    if math.isinf(value):
+        return "open"
+    size = abs(value)
+    digits = 3 if size < 100 else 2 if size < 1000 else 1 if size < 100_000 else 0
+    return number(value, digits, sign=sign)

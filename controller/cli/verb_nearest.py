@@ -1,0 +1,66 @@
+"""`rungwise nearest`: the nearest resistance a ladder can make.
+
+Knows: ladder files and the search.
+Must not know: runs, links.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from controller.errors import ExitCode
+from controller.units import parse_ohms
+
+if TYPE_CHECKING:
+    from controller.cli.output import Output
+
+__all__ = ["add_arguments", "run"]
+
+_COVERAGE = 2.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the verb's arguments."""
+    parser.add_argument("ladder", metavar="LADDER", type=Path, help="ladder file")
+    parser.add_argument("ohms", metavar="OHMS", nargs="+", help="a resistance: 2500, 2.5k")
+
+
+def run(arguments: argparse.Namespace, output: Output) -> int:
+    """Print the nearest state of each target."""
+    from controller.cli.gather import gathered
+    from controller.cli.text import ohms
+    from controller.ladder.electrical import state_uncertainty_ohms
+    from controller.ladder.files import load_ladder
+    from controller.ladder.search import NearestSearch
+
+    targets = gathered(lambda text: parse_ohms(text, what="OHMS"), arguments.ohms)
+    ladder = load_ladder(arguments.ladder)
+    search = NearestSearch(ladder)
+    results = [
+        {
+            "target_ohms": target,
+            "state": ladder.format_state(found.state),
+            "ohms": found.ohms,
+            "error_ohms": found.ohms - target,
+            "uncertainty_ohms": _COVERAGE * state_uncertainty_ohms(ladder, found.state),
+        }
+        for target, found in ((target, search.nearest(target)) for target in targets)
+    ]
+    output.document({"ladder": ladder.name, "results": results})
+    output.say(ladder.name)
+    output.say_table(
+        ["target ohm", "state", "makes ohm", "error ohm", "U (k=2) ohm"],
+        [
+            [
+                ohms(one["target_ohms"]),
+                one["state"],
+                ohms(one["ohms"]),
+                ohms(one["error_ohms"], sign=True),
+                ohms(one["uncertainty_ohms"]),
+            ]
+            for one in results
+        ],
+    )
+    return ExitCode.PASS
