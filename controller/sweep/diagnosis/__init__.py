@@ -1,0 +1,27 @@
+"""Which electrical fault explains the deviations between what was put in and what was reported.
+
+Knows: the public names of the parts below.
+Must not know: files (but for `readings_csv`), terminals, how readings are taken.
+"""
+
+from controller.sweep.diagnosis.decide import diagnose
+from controller.sweep.diagnosis.explain import Words, explain, sentence
+from controller.sweep.diagnosis.hypotheses import InputCircuit
+from controller.sweep.diagnosis.readings import Readings, Reporting, Rounding
+from controller.sweep.diagnosis.readings_csv import readings_from_csv
+from controller.sweep.diagnosis.result import Diagnosis, Explanation, NextStep
+
+__all__ = [
+    "Diagnosis",
+    "Explanation",
+    "InputCircuit",
+    "NextStep",
+    "Readings",
+    "Reporting",
+    "Rounding",
+    "Words",
+    "diagnose",
+    "explain",
+    "readings_from_csv",
+    "sentence",
+]
