@@ -16,8 +16,8 @@ import sys
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from controller.cli.text import clean, number, table
 from controller.errors import InputError, LinkError, RungwiseError
+from controller.text import clean, number, table
 from controller.units import fahrenheit_from_celsius
 
 __all__ = ["Output"]

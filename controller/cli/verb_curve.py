@@ -63,7 +63,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 
 
 def _ohms(value: float) -> str:
-    from controller.cli.text import ohms
+    from controller.text import ohms
 
     return ohms(value)
 

@@ -30,10 +30,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Print the nearest state of each target."""
     from controller.cli.gather import gathered
-    from controller.cli.text import ohms
     from controller.ladder.electrical import state_uncertainty_ohms
     from controller.ladder.files import load_ladder
     from controller.ladder.search import NearestSearch
+    from controller.text import ohms
 
     targets = gathered(lambda text: parse_ohms(text, what="OHMS"), arguments.ohms)
     ladder = load_ladder(arguments.ladder)

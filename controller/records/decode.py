@@ -1,0 +1,116 @@
+"""From the lines of a record back to plans, steps and results.
+
+Knows: the field names that `encode` writes.
+Must not know: files, hash chains, how results are judged.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from typing import Any, TypeVar
+
+from controller.errors import InputError
+from controller.links.base import PathStep
+from controller.records.reader import Record
+from controller.sweep.model import (
+    Contribution,
+    DecisionRule,
+    ResolvedPlan,
+    ResolvedStep,
+    SettleRule,
+    StepKind,
+    StepResult,
+    Verdict,
+)
+
+__all__ = ["plan_of", "results_of"]
+
+_Made = TypeVar("_Made")
+
+
+def plan_of(record: Record) -> ResolvedPlan:
+    """Return the resolved plan of a record. Raises InputError when it is not one of ours."""
+    return _read(record, lambda: _plan(record.opening["plan"]))
+
+
+def results_of(record: Record) -> tuple[StepResult, ...]:
+    """Return the result that counts of each step, in the plan's order. Raises InputError."""
+    return _read(record, lambda: tuple(_result(line) for line in record.steps))
+
+
+def _read(record: Record, make: Callable[[], _Made]) -> _Made:
+    try:
+        return make()
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise InputError.single(
+            f"a line lacks or misstates what this version reads ({error!r})",
+            where=str(record.path),
+            hint="the record may come from another version of the program",
+        ) from None
+
+
+def _plan(fields: Mapping[str, Any]) -> ResolvedPlan:
+    return ResolvedPlan(
+        name=str(fields["name"]),
+        kind=str(fields["kind"]),
+        steps=tuple(_step(step) for step in fields["steps"]),
+        settle=SettleRule(**{key: float(value) for key, value in fields["settle"].items()}),
+        worst_excursion_celsius=_number(fields["worst_excursion_celsius"]),
+        relay_operations=int(fields["relay_operations"]),
+        park_state=int(fields["park_state"], 16),
+        state_digits=int(fields["state_digits"]),
+        short_circuit_amperes=_number(fields["short_circuit_amperes"]),
+        most_watts=_number(fields["most_watts"]),
+        warnings=tuple(str(text) for text in fields["warnings"]),
+        decision_rule=DecisionRule(fields["decision_rule"]),
+        first_step=int(fields["first_step"]),
+        closing_path=_path(fields["closing_path"]),
+    )
+
+
+def _step(fields: Mapping[str, Any]) -> ResolvedStep:
+    achieved = _number(fields["achieved_ohms"])
+    return ResolvedStep(
+        index=int(fields["index"]),
+        kind=StepKind(fields["kind"]),
+        target_celsius=_number(fields["target_celsius"]),
+        target_ohms=_number(fields["target_ohms"]),
+        state=int(fields["state"], 16),
+        achieved_ohms=math.inf if achieved is None else achieved,
+        achieved_celsius=_number(fields["achieved_celsius"]),
+        expected_celsius=_number(fields["expected_celsius"]),
+        tolerance_celsius=_number(fields["tolerance_celsius"]),
+        uncertainty_celsius=float(fields["uncertainty_celsius"]),
+        excursion_celsius=_number(fields["excursion_celsius"]),
+        path=_path(fields["path"]),
+        dwell_s=float(fields["dwell_s"]),
+        budget=tuple(
+            Contribution(name=str(part["name"]), celsius=float(part["celsius"]))
+            for part in fields["budget"]
+        ),
+    )
+
+
+def _result(fields: Mapping[str, Any]) -> StepResult:
+    return StepResult(
+        step=_step(fields),
+        attempt=int(fields["attempt"]),
+        reported_celsius=_number(fields["reported_celsius"]),
+        error_celsius=_number(fields["error_celsius"]),
+        verdict=Verdict(fields["verdict"]),
+        settled=bool(fields["settled"]),
+        settle_s=float(fields["settle_s"]),
+        codes=tuple(str(code) for code in fields["codes"]),
+        reason=None if fields["reason"] is None else str(fields["reason"]),
+    )
+
+
+def _path(states: list[Mapping[str, Any]]) -> tuple[PathStep, ...]:
+    return tuple(
+        PathStep(state=int(one["state"], 16), hold_ms=int(one["hold_ms"])) for one in states
+    )
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None else float(value)

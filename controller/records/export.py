@@ -1,0 +1,57 @@
+"""A record as a CSV table (RFC 4180): one row for each step's result.
+
+Knows: the columns.
+Must not know: terminals, hash chains.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+
+from controller.records.decode import plan_of, results_of
+from controller.records.encode import result_fields
+from controller.records.lines import plain
+from controller.records.reader import Record
+
+__all__ = ["COLUMNS", "csv_text"]
+
+COLUMNS = (
+    "index",
+    "kind",
+    "target_celsius",
+    "target_ohms",
+    "state",
+    "achieved_ohms",
+    "achieved_celsius",
+    "expected_celsius",
+    "reported_celsius",
+    "error_celsius",
+    "tolerance_celsius",
+    "uncertainty_celsius",
+    "excursion_celsius",
+    "verdict",
+    "settled",
+    "settle_s",
+    "attempt",
+    "codes",
+    "reason",
+)
+
+
+def csv_text(record: Record) -> str:
+    """Return the table with its heading; temperatures in degC, an open circuit left empty.
+
+    Numbers are written so that reading them back gives the same number. Raises InputError when
+    the record holds a line that this version cannot read.
+    """
+    digits = plan_of(record).state_digits
+    buffer = io.StringIO(newline="")
+    writer = csv.writer(buffer)
+    writer.writerow(COLUMNS)
+    for result in results_of(record):
+        fields = plain(result_fields(result, digits))
+        fields["codes"] = "; ".join(fields["codes"])
+        fields["settled"] = str(fields["settled"]).lower()
+        writer.writerow(["" if fields[name] is None else fields[name] for name in COLUMNS])
+    return buffer.getvalue()
