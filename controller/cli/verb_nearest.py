@@ -38,29 +38,36 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     targets = gathered(lambda text: parse_ohms(text, what="OHMS"), arguments.ohms)
     ladder = load_ladder(arguments.ladder)
     search = NearestSearch(ladder)
-    results = [
+    found = [search.nearest(target) for target in targets]
+    uncertainties = [_COVERAGE * state_uncertainty_ohms(ladder, one.state) for one in found]
+    together = list(zip(targets, found, uncertainties, strict=True))
+    output.document(
         {
-            "target_ohms": target,
-            "state": ladder.format_state(found.state),
-            "ohms": found.ohms,
-            "error_ohms": found.ohms - target,
-            "uncertainty_ohms": _COVERAGE * state_uncertainty_ohms(ladder, found.state),
+            "ladder": ladder.name,
+            "results": [
+                {
+                    "target_ohms": target,
+                    "state": ladder.format_state(one.state),
+                    "ohms": one.ohms,
+                    "error_ohms": one.error_ohms,
+                    "uncertainty_ohms": uncertainty,
+                }
+                for target, one, uncertainty in together
+            ],
         }
-        for target, found in ((target, search.nearest(target)) for target in targets)
-    ]
-    output.document({"ladder": ladder.name, "results": results})
+    )
     output.say(ladder.name)
     output.say_table(
         ["target ohm", "state", "makes ohm", "error ohm", "U (k=2) ohm"],
         [
             [
-                ohms(one["target_ohms"]),
-                one["state"],
-                ohms(one["ohms"]),
-                ohms(one["error_ohms"], sign=True),
-                ohms(one["uncertainty_ohms"]),
+                ohms(target),
+                ladder.format_state(one.state),
+                ohms(one.ohms),
+                ohms(one.error_ohms, sign=True),
+                ohms(uncertainty),
             ]
-            for one in results
+            for target, one, uncertainty in together
         ],
     )
     return ExitCode.PASS

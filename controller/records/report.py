@@ -43,8 +43,10 @@ def report_text(record: Record, *, fahrenheit: bool = False) -> str:
         *_wrapped(short_circuit_sentence(plan.short_circuit_amperes, plan.most_watts), first="- "),
         "",
         "Proof of the record:",
-        f"  {len(record.lines)} lines, each naming the SHA-256 of the one before;"
-        " the hash of the last is",
+        (
+            f"  {len(record.lines)} lines, each naming the SHA-256 of the one before;"
+            " the hash of the last is"
+        ),
         f"  {record.tail_hash}",
         "",
     ]
@@ -71,8 +73,10 @@ def _facts(record: Record, plan: ResolvedPlan) -> list[str]:
         ("Decision rule", plan.decision_rule.value),
         (
             "Settled means",
-            f"within {plan.settle.within_celsius:g} degC for {plan.settle.for_s:g} s,"
-            f" at most {plan.settle.at_most_s:g} s",
+            (
+                f"within {plan.settle.within_celsius:g} degC for {plan.settle.for_s:g} s,"
+                f" at most {plan.settle.at_most_s:g} s"
+            ),
         ),
         ("Program", f"rungwise {opening['versions']['rungwise']}"),
         ("Record", record.path.name),
