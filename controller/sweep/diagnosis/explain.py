@@ -167,16 +167,15 @@ def sentence(diagnosis: Diagnosis) -> str:
         return "Undecided: the readings are not enough for a diagnosis."
     name = _named(best)
     values = _values(best)
-    told = f"{name}: {values}" if values else name
-    told = told[0].upper() + told[1:]
     if not diagnosis.distinguishable:
         others = _joined([_named(one) for one in _rivals(diagnosis)])
-        return f"Cannot tell for certain. {told}; or {others}."
+        return f"Cannot tell apart: {name}{f' ({values})' if values else ''}, or {others}."
     if best.kind == "healthy":
         return (
             f"No fault found: the readings agree with the curve (rms {best.rms_celsius:.1f} degC)."
         )
-    return f"{told} ({100 * min(best.probability, 0.999):.1f} % likely)."
+    told = f"{name}: {values}" if values else name
+    return f"{told[0].upper()}{told[1:]} ({100 * min(best.probability, 0.999):.1f} % likely)."
 
 
 def _named(one: Explanation) -> str:
@@ -239,7 +238,7 @@ def _not_ruled_out(diagnosis: Diagnosis, best: Explanation) -> tuple[str, ...]:
 def _next_step(step: NextStep) -> str:
     expected = "; ".join(
         f"{' and '.join(_NAMES[part] for part in kind.split('+'))}: "
-        + ("the circuit is reported as at fault" if value is None else f"{value:.0f} degC")
+        + ("the circuit is reported as at fault" if value is None else f"{value:.1f} degC")
         for kind, value in step.expected
     )
     where = step.kind if step.target_celsius is None else f"{step.target_celsius:.0f} degC"
