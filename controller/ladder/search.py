@@ -206,8 +206,7 @@ class NearestSearch:
         truncated = total > limit
         if truncated:
             half = self._half_width(middle, limit, 0.0, half)
-        found = self._listed(middle, half)
-        chosen = sorted(found, key=self._rank)[:limit]
+        chosen = self._listed(middle, half, limit)
         return Window(
             candidates=tuple(sorted(chosen, key=lambda c: (c.ohms, c.state))),
             total=total,
@@ -226,7 +225,7 @@ class NearestSearch:
         if count < 1:
             return ()
         half = self._half_width(target_ohms, count, 0.0, everything)
-        return tuple(sorted(self._listed(target_ohms, half), key=self._rank)[:count])
+        return tuple(self._listed(target_ohms, half, count))
 
     # How they are answered
 
@@ -271,10 +270,6 @@ class NearestSearch:
         )
         return Candidate(state=best.state, ohms=best.ohms, error_ohms=best.ohms - target)
 
-    def _rank(self, candidate: Candidate) -> tuple[float, int, int]:
-        steps = round(abs(candidate.error_ohms) / self.tie_ohms)
-        return (steps, candidate.state.bit_count(), candidate.state)
-
     def _ranges(
         self, middle: float, half: float
     ) -> Iterator[tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], slice]]:
@@ -307,7 +302,8 @@ class NearestSearch:
                 break
         return wide + self.tie_ohms
 
-    def _listed(self, middle: float, half: float) -> list[Candidate]:
+    def _listed(self, middle: float, half: float, count: int) -> list[Candidate]:
+        """Return the best `count` states of an interval, best first."""
         states: list[StateArray] = []
         room = _MOST_LISTED
         for start, end, small in self._ranges(middle, half):
@@ -325,9 +321,11 @@ class NearestSearch:
             return []
         every = np.concatenate(states) | np.uint64(self._base)
         ohms = states_ohms(self.ladder, every)
+        steps = np.rint(np.abs(ohms - middle) / self.tie_ohms)
+        order = np.lexsort((every, np.bitwise_count(every), steps))[:count]
         return [
             Candidate(state=int(state), ohms=float(value), error_ohms=float(value) - middle)
-            for state, value in zip(every, ohms, strict=True)
+            for state, value in zip(every[order], ohms[order], strict=True)
         ]
 
 
