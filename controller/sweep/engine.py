@@ -217,6 +217,7 @@ class SweepRun:
         self._attempts[step.index] = attempt
         self._intents.forget()
         yield (StepStarted(at_s=self._clock.now_s(), step=step, attempt=attempt),)
+        yield from self._hold_still()
         yield from self._travel(path)
         set_at_s = self._clock.now_s()
         yield (
@@ -248,6 +249,8 @@ class SweepRun:
         prompt = self._open_prompt(step)
         detector = SettleDetector(self._plan.settle, started_s=set_at_s)
         started_s, pauses = set_at_s, self._pauses
+        dwelled_s = set_at_s + step.dwell_s
+        given_up_s = dwelled_s + self._plan.settle.at_most_s
         last: Reading | None = None
         while True:
             yield self._slice(POLL_S)
@@ -267,7 +270,8 @@ class SweepRun:
                         yield (self._seen(step, attempt, fresh, final=False),)
                     fresh = last = answer
                     state = detector.add(answer.at_s, answer.celsius)
-            decided = state is not SettleState.MOVING and now_s - set_at_s >= step.dwell_s
+            dwelled = now_s >= given_up_s or (last is not None and last.at_s >= dwelled_s)
+            decided = dwelled and state is not SettleState.MOVING
             if fresh is not None:
                 yield (self._seen(step, attempt, fresh, final=decided),)
             elif decided and last is not None:
@@ -365,10 +369,10 @@ class SweepRun:
     def _hold_still(self) -> _Script:
         """Obey a wish to stop; wait as long as the run is paused."""
         self._check_stop()
-        if not self._intents.paused:
+        if not self._intents.is_paused():
             return
         yield (NoteMade(at_s=self._clock.now_s(), text="paused"),)
-        while self._intents.paused:
+        while self._intents.is_paused():
             yield self._slice(POLL_S)
             self._check_stop()
         self._pauses += 1
@@ -381,7 +385,7 @@ class SweepRun:
             raise _Wished(intent)
 
     def _check_stop(self) -> None:
-        if self._intents.stopped:
+        if self._intents.is_stopped():
             raise _Stopped
 
     def _command(self, command: OperatorCommand) -> None:

@@ -30,13 +30,11 @@ class Intents:
         # Appending to and taking from a deque are atomic.
         self._wishes: deque[Intent] = deque()
 
-    @property
-    def stopped(self) -> bool:
+    def is_stopped(self) -> bool:
         """Whether the run is to end; cannot be taken back."""
         return self._stop.is_set()
 
-    @property
-    def paused(self) -> bool:
+    def is_paused(self) -> bool:
         """Whether the run is to hold still."""
         return self._paused.is_set()
 

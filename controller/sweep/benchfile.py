@@ -1,0 +1,244 @@
+"""Bench files: TOML to a `BenchFile`, and the bench that is simulated when there is no file.
+
+Knows: the keys of the format rungwise-bench/1, and what goes together.
+Must not know: how links and readbacks work, plans.
+
+    format = "rungwise-bench/1"
+    name = "Harbour workshop"
+    ladder = "../ladders/bench-16.toml"
+    hold_off_ms = 2000                # silence after which the ladder parks by itself
+
+    [link]
+    kind = "serial"                   # or "simulated" (in memory), or "simulated-pty"
+    url = "/dev/ttyUSB0"
+    baud = 115200
+
+    [readback]
+    kind = "typed"                    # or "simulated"
+    unit = "C"                        # of numbers typed without one; or "F"
+
+    [simulation]                      # for a simulated link or readback
+    module = "../modules/engine.toml"
+    seed = 1
+    reading_interval_s = 0.25
+
+    [[fault]]                         # what is wrong with the simulated module, if anything
+    kind = "series-resistance"
+    ohms = 150
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+from pathlib import Path
+from typing import Literal, TypeVar
+
+from controller.documents import Document, Table, read_document
+from controller.errors import InputError
+from controller.ladder.files import load_ladder
+from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
+from controller.module.faults import Fault
+from controller.module.files import load_faults, load_module
+from controller.module.model import Module
+from controller.sensors.curve import Sensor
+
+__all__ = [
+    "BENCH_FORMAT",
+    "BenchFile",
+    "LinkKind",
+    "ReadbackKind",
+    "default_bench",
+    "load_bench",
+]
+
+BENCH_FORMAT = "rungwise-bench/1"
+SHORTEST_HOLD_OFF_MS = 200
+LONGEST_HOLD_OFF_MS = 60_000
+
+_Read = TypeVar("_Read")
+
+
+class LinkKind(Enum):
+    """The way to the ladder."""
+
+    SIMULATED = "simulated"
+    SIMULATED_PTY = "simulated-pty"
+    SERIAL = "serial"
+
+
+class ReadbackKind(Enum):
+    """The way the reported temperature comes in."""
+
+    SIMULATED = "simulated"
+    TYPED = "typed"
+
+
+@dataclass(frozen=True, kw_only=True)
+class BenchFile:
+    """A bench as written down. `path` is None for the bench that needs no file.
+
+    `url` and `baud` are for the serial link; `module`, `faults`, `seed` and `reading_interval_s`
+    (seconds between simulated readings) for what is simulated. `typed_unit` is the unit of
+    numbers that are typed without one.
+    """
+
+    name: str
+    ladder: Ladder
+    link: LinkKind = LinkKind.SIMULATED
+    readback: ReadbackKind = ReadbackKind.SIMULATED
+    hold_off_ms: int = 2000
+    url: str | None = None
+    baud: int = 115_200
+    module: Module | None = None
+    faults: tuple[Fault, ...] = ()
+    seed: int = 1
+    reading_interval_s: float = 0.25
+    typed_unit: Literal["C", "F"] = "C"
+    path: Path | None = None
+
+    @property
+    def drives_hardware(self) -> bool:
+        """Whether real relays move, so that the cautions have to be shown first."""
+        return self.link is LinkKind.SERIAL
+
+
+def load_bench(path: Path) -> BenchFile:
+    """Read a bench file, and the ladder and module files it names.
+
+    Raises InputError with every problem found in any of them.
+    """
+    document = read_document(path, BENCH_FORMAT)
+    root = document.root
+    name = root.optional_text("name") or path.stem
+    root.optional_text("note")
+    ladder = _load(root, "ladder", load_ladder)
+    hold_off_ms = root.integer(
+        "hold_off_ms", default=2000, least=SHORTEST_HOLD_OFF_MS, most=LONGEST_HOLD_OFF_MS
+    )
+    link, url, baud = _link(root.table("link"))
+    readback, unit = _readback(root.table("readback"))
+    simulation = root.optional_table("simulation")
+    simulated = link is not LinkKind.SERIAL or readback is ReadbackKind.SIMULATED
+    module: Module | None = None
+    seed, interval_s = 1, 0.25
+    if simulation is not None:
+        module = _load(simulation, "module", load_module)
+        seed = simulation.integer("seed", default=1, least=0)
+        interval_s = simulation.number("reading_interval_s", default=0.25, least=0.01, most=60.0)
+        if not simulated:
+            root.problem("simulation", "nothing is simulated on this bench", hint="remove it")
+    elif simulated:
+        root.problem("simulation", "is missing", hint="[simulation] names the simulated module")
+    faults = load_faults(root)
+    if faults and not simulated:
+        root.problem("fault", "only a simulated module can be given faults", hint="remove it")
+    document.finish()
+    assert ladder is not None  # noqa: S101 - finish() has raised otherwise
+    return BenchFile(
+        name=name,
+        ladder=ladder,
+        link=link,
+        readback=readback,
+        hold_off_ms=hold_off_ms,
+        url=url,
+        baud=baud,
+        module=module,
+        faults=faults,
+        seed=seed,
+        reading_interval_s=interval_s,
+        typed_unit="F" if unit == "F" else "C",
+        path=path,
+    )
+
+
+def _link(table: Table) -> tuple[LinkKind, str | None, int]:
+    kind = LinkKind(table.choice("kind", [k.value for k in LinkKind]))
+    if kind is not LinkKind.SERIAL:
+        for key in ("url", "baud"):
+            if table.raw(key) is not None:
+                table.problem(key, 'belongs to kind = "serial"')
+        return kind, None, 115_200
+    return kind, table.text("url"), table.integer("baud", default=115_200, least=300)
+
+
+def _readback(table: Table) -> tuple[ReadbackKind, str]:
+    kind = ReadbackKind(table.choice("kind", [k.value for k in ReadbackKind]))
+    return kind, table.choice("unit", ("C", "F"), default="C")
+
+
+def _load(table: Table, key: str, load: Callable[[Path], _Read]) -> _Read | None:
+    """Load a file this one names; its problems join this file's."""
+    document: Document = table.document
+    relative = table.text(key)
+    if not relative:
+        return None
+    try:
+        return load(document.resolve(relative))
+    except InputError as error:
+        table.problem(key, f"the {key} file cannot be used")
+        document.adopt(error)
+        return None
+
+
+def default_bench(sensor: Sensor, module: Module | None = None) -> BenchFile:
+    """Return the simulated bench that needs no file: a made-up ladder, a healthy module.
+
+    The module is the one given, or one that reads `sensor` through a pull-up of the sensor's
+    resistance in the middle of its span.
+    """
+    if module is None:
+        curve = sensor.curve
+        middle = float(curve.ohms((curve.lowest_celsius + curve.highest_celsius) / 2))
+        module = Module(
+            name=f"simulated module for {sensor.name}",
+            sensor=sensor,
+            reference_volts=5.0,
+            pullup_ohms=middle,
+            open_reports_celsius=-40.0 if not curve.rising else 130.0,
+            short_reports_celsius=130.0 if not curve.rising else -40.0,
+            filter_time_constant_s=0.15,
+            low_volts=0.02,
+            high_volts=4.98,
+        )
+    return BenchFile(name="simulated bench", ladder=default_ladder(), module=module)
+
+
+def default_ladder() -> Ladder:
+    """Return a made-up ladder: 18 rungs in series that grow by 1.8, isolate and short relays.
+
+    From about 1 ohm to 98 kohm. Growing by less than two leaves a choice of states nearly
+    everywhere, and with it quieter paths.
+    """
+    rungs = 18
+    values = [float(f"{2.0 * 1.8**index:.3g}") for index in range(rungs)]
+    return Ladder(
+        name="simulated ladder",
+        relay_count=rungs + 2,
+        relays=tuple(
+            Relay(
+                index=index,
+                contact_ohms=0.05,
+                contact_uncertainty_ohms=0.02,
+                operate_ms=4.0,
+                release_ms=2.0,
+                bounce_ms=1.0,
+            )
+            for index in range(rungs + 2)
+        ),
+        groups=(
+            Group(
+                kind=GroupKind.SERIES,
+                rungs=tuple(
+                    # 0.1 % tolerance, rectangular: divided by the root of three.
+                    Rung(relay=index, ohms=ohms, uncertainty_ohms=ohms * 0.001 / 3**0.5)
+                    for index, ohms in enumerate(values)
+                ),
+            ),
+        ),
+        lead_ohms=0.1,
+        lead_uncertainty_ohms=0.02,
+        isolate_relay=rungs,
+        short_relay=rungs + 1,
+    )
