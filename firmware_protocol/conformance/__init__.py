@@ -1,0 +1,82 @@
+"""Checks that hold any device to SPEC.md: a simulation, firmware in an emulator, a real board.
+
+Knows: how to run the checks over whatever endpoints a factory makes, and report.
+Must not know: how an endpoint reaches its device.
+
+Give `run_checks` a function that returns a fresh `Endpoint` for each check (or one that keeps a
+port open and ignores `close`). `python -m firmware_protocol.conformance PATH` does it for a
+serial port.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from enum import Enum
+
+from firmware_protocol.conformance import noise, refusals, relays, repeats, states
+from firmware_protocol.conformance.bench import Bench, CheckFailed, Endpoint, NotApplicable
+from firmware_protocol.conformance.registry import CHECKS, Check
+from firmware_protocol.messages import Park
+
+__all__ = [
+    "CHECKS",
+    "Bench",
+    "Check",
+    "CheckFailed",
+    "Endpoint",
+    "NotApplicable",
+    "Outcome",
+    "Result",
+    "run_check",
+    "run_checks",
+]
+
+CHECK_MODULES = (relays, refusals, repeats, noise, states)
+"""Imported so that they fill CHECKS, in this order."""
+
+
+class Result(Enum):
+    """How a check came out."""
+
+    PASSED = "passed"
+    FAILED = "failed"
+    NOT_APPLICABLE = "not applicable"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outcome:
+    """One check and how it came out; `reason` says why, unless it passed."""
+
+    check: Check
+    result: Result
+    reason: str = ""
+
+
+def run_check(check: Check, endpoint: Endpoint) -> Outcome:
+    """Run one check from a known start; park afterwards, whatever came out; close the endpoint."""
+    bench = Bench(endpoint)
+    try:
+        try:
+            bench.begin()
+            check.run(bench)
+        finally:
+            bench.reset()
+            with suppress(CheckFailed):
+                bench.ask(Park())
+    except CheckFailed as finding:
+        return Outcome(check=check, result=Result.FAILED, reason=str(finding))
+    except NotApplicable as finding:
+        return Outcome(check=check, result=Result.NOT_APPLICABLE, reason=str(finding))
+    finally:
+        endpoint.close()
+    return Outcome(check=check, result=Result.PASSED)
+
+
+def run_checks(
+    factory: Callable[[], Endpoint], checks: Sequence[Check] | None = None
+) -> Iterator[Outcome]:
+    """Run checks (all of them by default), one endpoint each, and yield how each came out."""
+    for check in CHECKS if checks is None else checks:
+        yield run_check(check, factory())

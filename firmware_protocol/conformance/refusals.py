@@ -1,0 +1,177 @@
+"""Checks of what is refused, with which code, in which order.
+
+Knows: SPEC.md.
+Must not know: what kind of device is being checked.
+"""
+
+from __future__ import annotations
+
+from firmware_protocol.conformance.bench import Bench, NotApplicable, expect
+from firmware_protocol.conformance.registry import check
+from firmware_protocol.messages import (
+    HOLD_OFF_AT_START_MS,
+    LONGEST_HOLD_MS,
+    LONGEST_HOLD_OFF_MS,
+    SHORTEST_HOLD_OFF_MS,
+    ErrorCode,
+    HoldOff,
+    HoldOffReply,
+    Kind,
+    Park,
+    mask_width,
+)
+
+
+@check
+def unknown_types(bench: Bench) -> None:
+    """A type that is not known is refused with unsupported, whatever its body."""
+    for kind in (0x08, 0x20, 0x7F):
+        bench.refused(kind, b"", ErrorCode.UNSUPPORTED)
+        bench.refused(kind, bytes(7), ErrorCode.UNSUPPORTED)
+
+
+@check
+def foreign_types(bench: Bench) -> None:
+    """Frames of type 0x00 and of 0x80 and above get no reply and are not counted."""
+    before = bench.status().dropped
+    for kind in (0x00, 0x80, 0x82, 0x83, 0xFF):
+        bench.silent(bench.frame(kind, bench.mask(bench.park_state)))
+    expect(bench.status().dropped == before, "a foreign frame was counted as dropped")
+
+
+@check
+def bad_length(bench: Bench) -> None:
+    """A body of the wrong length is refused with bad-length."""
+    one, two, three = bytes(1), bytes(2), bytes(3)
+    for kind in (Kind.IDENTIFY, Kind.STATUS, Kind.PARK):
+        bench.refused(kind, one, ErrorCode.BAD_LENGTH)
+    for body in (b"", one, three):
+        bench.refused(Kind.HOLD_OFF, body, ErrorCode.BAD_LENGTH)
+    for body in (b"", two):
+        bench.refused(Kind.CLEAR, body, ErrorCode.BAD_LENGTH)
+    apply, whole = bench.apply_body(bench.park_state, [(bench.away()[0], 1)])
+    width = mask_width(bench.identity.relay_count)
+    for body in (b"", whole[:width], whole[:-1], whole + one):
+        bench.refused(apply, body, ErrorCode.BAD_LENGTH)
+
+
+@check
+def path_too_long(bench: Bench) -> None:
+    """A count of zero or above max_path is refused with path-too-long."""
+    start = bench.mask(bench.park_state)
+    for count in (0, bench.identity.max_path + 1, 255):
+        bench.refused(Kind.APPLY, start + bytes([count]), ErrorCode.PATH_TOO_LONG)
+
+
+@check
+def bad_values(bench: Bench) -> None:
+    """Times and flags out of range are refused with bad-value and change nothing."""
+    for time_ms in (1, SHORTEST_HOLD_OFF_MS - 1, LONGEST_HOLD_OFF_MS + 1, 0xFFFF):
+        bench.refused(Kind.HOLD_OFF, time_ms.to_bytes(2, "little"), ErrorCode.BAD_VALUE)
+    for flags in (0x01, 0x02, 0x20, 0x40, 0x80, 0xFF):
+        bench.refused(Kind.CLEAR, bytes([flags]), ErrorCode.BAD_VALUE)
+    hold_off_ms = bench.status().hold_off_ms
+    expect(hold_off_ms == HOLD_OFF_AT_START_MS, f"the hold-off became {hold_off_ms} ms")
+
+
+@check
+def bad_holds(bench: Bench) -> None:
+    """A hold of 0 or above 5000 ms is refused with bad-value and the index of its state."""
+    first, second = bench.away()[0], bench.park_state
+    for hold_ms in (0, LONGEST_HOLD_MS + 1, 0xFFFF):
+
+        def refuse(hold_ms: int = hold_ms) -> None:
+            alone = bench.apply_body(bench.park_state, [(first, hold_ms)])
+            bench.refused(*alone, ErrorCode.BAD_VALUE, 1)
+            if bench.identity.max_path > 1:
+                after = bench.apply_body(bench.park_state, [(first, 1), (second, hold_ms)])
+                bench.refused(*after, ErrorCode.BAD_VALUE, 2)
+
+        bench.unmoved(f"a hold of {hold_ms} ms", refuse)
+
+
+@check
+def longest_values(bench: Bench) -> None:
+    """The ends of the ranges are accepted: hold 5000 ms, hold-off 200 and 60000 ms."""
+    bench.apply(bench.park_state, (bench.away()[0], LONGEST_HOLD_MS))
+    bench.ask(Park())
+    for time_ms in (SHORTEST_HOLD_OFF_MS, LONGEST_HOLD_OFF_MS):
+        reply = bench.ask_for(HoldOff(time_ms=time_ms), HoldOffReply)
+        expect(reply.time_ms == time_ms, f"a hold-off of {time_ms} ms became {reply.time_ms}")
+
+
+@check
+def mask_beyond_the_relays(bench: Bench) -> None:
+    """A mask with a bit at or above relay_count is refused with bad-value; start counts as 0."""
+    count = bench.identity.relay_count
+    if count % 8 == 0:
+        raise NotApplicable("the mask has no bit beyond the relays")
+    state = bench.away()[0]
+    for bit in {count, mask_width(count) * 8 - 1}:
+
+        def refuse(wrong: int = 1 << bit) -> None:
+            path = [(state, 1)]
+            bench.refused(*bench.apply_body(wrong, path), ErrorCode.BAD_VALUE, 0)
+            path = [(state | wrong, 1)]
+            bench.refused(*bench.apply_body(bench.park_state, path), ErrorCode.BAD_VALUE, 1)
+            if bench.identity.max_path > 1:
+                path = [(state, 1), (wrong, 1)]
+                bench.refused(*bench.apply_body(bench.park_state, path), ErrorCode.BAD_VALUE, 2)
+
+        bench.unmoved(f"a mask with bit {bit}", refuse)
+
+
+@check
+def wrong_start(bench: Bench) -> None:
+    """Apply from a state that is not latched is refused with wrong-start and moves nothing."""
+    state = bench.away()[0]
+    body = bench.apply_body(state, [(state, 1)])
+    bench.unmoved("a wrong start", lambda: bench.refused(*body, ErrorCode.WRONG_START))
+
+
+@check
+def forbidden(bench: Bench) -> None:
+    """A pattern the board refuses is refused with forbidden before anything moves."""
+    wrong = bench.endpoint.forbidden_state
+    if wrong is None:
+        raise NotApplicable("no pattern is known that this board refuses")
+    state = bench.away()[0]
+
+    def refuse() -> None:
+        alone = bench.apply_body(bench.park_state, [(wrong, 1)])
+        bench.refused(*alone, ErrorCode.FORBIDDEN, 1)
+        after = bench.apply_body(bench.park_state, [(state, 1), (wrong, 1)])
+        bench.refused(*after, ErrorCode.FORBIDDEN, 2)
+
+    bench.unmoved("a forbidden pattern", refuse)
+
+
+@check
+def order_of_refusals(bench: Bench) -> None:
+    """When several errors apply, the one that SPEC.md names first is sent."""
+    state, park_state = bench.away()[0], bench.park_state
+    kind, whole = bench.apply_body(state, [(state, 0)])
+    width = mask_width(bench.identity.relay_count)
+    too_many = whole[:width] + bytes([bench.identity.max_path + 1]) + whole[width + 1 :]
+    # bad-value before wrong-start
+    bench.refused(kind, whole, ErrorCode.BAD_VALUE, 1)
+    # bad-length before bad-value; path-too-long before both
+    bench.refused(kind, whole + bytes(1), ErrorCode.BAD_LENGTH)
+    bench.refused(kind, too_many, ErrorCode.PATH_TOO_LONG)
+    wrong = bench.endpoint.forbidden_state
+    if wrong is not None:
+        bench.refused(*bench.apply_body(state, [(wrong, 1)]), ErrorCode.FORBIDDEN, 1)
+        if bench.identity.max_path > 1:
+            path = [(wrong, 1), (state, 0)]
+            bench.refused(*bench.apply_body(state, path), ErrorCode.BAD_VALUE, 2)
+    # while a path runs: busy before bad-value, but after the errors of shape
+    bench.apply(park_state, (state, 1500))
+    bench.refused(kind, whole, ErrorCode.BUSY, 0)
+    bench.refused(kind, whole + bytes(1), ErrorCode.BAD_LENGTH)
+    bench.refused(kind, too_many, ErrorCode.PATH_TOO_LONG)
+    bench.ask(Park())
+    # with the interlock: interlocked before bad-value, but after the errors of shape
+    bench.let_hold_off_expire()
+    bench.refused(kind, whole, ErrorCode.INTERLOCKED)
+    bench.refused(kind, whole + bytes(1), ErrorCode.BAD_LENGTH)
+    bench.refused(kind, too_many, ErrorCode.PATH_TOO_LONG)
