@@ -338,7 +338,7 @@ class _Fit:
 
 
 def _basis(z: FloatArray, count: int) -> FloatArray:
-    return np.asarray(np.polynomial.polynomial.polyvander(z, count - 1))
+    return np.asarray(z[..., np.newaxis] ** np.arange(count))
 
 
 def _columns(points: Sequence[tuple[float, float]]) -> tuple[FloatArray, FloatArray]:

@@ -53,7 +53,7 @@ def load_sensor(path: Path) -> Sensor:
     tolerance = root.optional_number("tolerance_celsius", above=0.0)
     kind = root.choice("kind", tuple(_KINDS), default="" if "kind" in root else None)
     curve: Curve | None = None
-    if root.raw("kind") in _KINDS:
+    if root.raw("kind") in tuple(_KINDS):
         build = _KINDS[kind](root)
         if document.sound:
             try:

@@ -6,6 +6,7 @@ Must not know: how any kind computes.
 
 from __future__ import annotations
 
+import math
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from functools import cached_property
@@ -86,8 +87,9 @@ class SpannedCurve(ABC):
         outside = ~((given >= least * (1 - slack)) & (given <= most * (1 + slack)))
         if outside.any():
             value = float(given[outside].flat[0])
+            shown = "nan ohm" if math.isnan(value) else format_ohms(value)
             raise SpanError.single(
-                f"{format_ohms(value)} is outside the span of {self.label}, "
+                f"{shown} is outside the span of {self.label}, "
                 f"{format_ohms(least)} to {format_ohms(most)} "
                 f"({self.lowest_celsius:g} to {self.highest_celsius:g} degC)"
             )
