@@ -11,11 +11,15 @@ __all__ = ["CAUTIONS", "CAUTIONS_TITLE", "short_circuit_sentence"]
 CAUTIONS_TITLE = "Before the ladder is driven at real equipment"
 
 CAUTIONS: tuple[str, ...] = (
-    "Cooling fans can start without warning when a coolant input goes open, shorted or"
-    " implausible: keep hands, hair, sleeves and leads clear.",
+    (
+        "Cooling fans can start without warning when a coolant input goes open, shorted or"
+        " implausible: keep hands, hair, sleeves and leads clear."
+    ),
     "Engine off, key on, unless the procedure says otherwise.",
-    "Only low-voltage, current-limited sensor inputs. Never heaters, glow plugs, ignition,"
-    " airbag or high-voltage circuits, and never mains.",
+    (
+        "Only low-voltage, current-limited sensor inputs. Never heaters, glow plugs, ignition,"
+        " airbag or high-voltage circuits, and never mains."
+    ),
     "Check the input's open-circuit voltage first; stop when it is not the expected reference.",
     "Never on a machine that is moving or working.",
     "Note the fault codes before and after; clear them only on request.",

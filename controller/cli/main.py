@@ -94,12 +94,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return ending.code if isinstance(ending.code, int) else 0
     from controller.cli.output import Output
 
-    output = Output(json=arguments.json, fahrenheit=arguments.fahrenheit)
-    try:
-        return _run(arguments, output)
-    except BrokenPipeError:
-        output.abandon()
-        return 0
+    return _run(arguments, Output(json=arguments.json, fahrenheit=arguments.fahrenheit))
 
 
 def _run(arguments: argparse.Namespace, output: Output) -> int:
@@ -108,8 +103,7 @@ def _run(arguments: argparse.Namespace, output: Output) -> int:
 
     try:
         verb = importlib.import_module(f"controller.cli.{_module_name(arguments.verb)}")
-        status = int(verb.run(arguments, output))
-        output.flush()
+        return int(verb.run(arguments, output))
     except RungwiseError as error:
         output.error(error)
         return int(error.exit_code)
@@ -119,7 +113,6 @@ def _run(arguments: argparse.Namespace, output: Output) -> int:
     except KeyboardInterrupt:
         output.warn("Interrupted; nothing was being driven.")
         return 130
-    return status
 
 
 def _parser(words: Sequence[str]) -> argparse.ArgumentParser:

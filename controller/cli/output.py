@@ -5,16 +5,18 @@ Must not know: what is being said.
 
 With ``--json`` standard output gets exactly one JSON document. When something goes wrong that is
 ``{"error": {"kind", "message", "exit_code", "problems"}}``; the same in words goes to standard
-error.
+error. A stream that nobody reads any more falls silent: a run must be able to end in good order
+after its terminal has gone.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json as json_module
 import os
 import sys
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, TextIO
 
 from controller.errors import InputError, LinkError, RungwiseError
 from controller.text import clean, number, table
@@ -55,7 +57,11 @@ class Output:
     def say(self, text: str = "") -> None:
         """Print a line of the result, unless JSON is asked for."""
         if not self.json:
-            print(clean(text))
+            _write(sys.stdout, clean(text) + "\n")
+
+    def raw(self, text: str) -> None:
+        """Print a text that is meant for another program as it is."""
+        _write(sys.stdout, text)
 
     def say_table(self, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
         """Print an aligned table."""
@@ -68,18 +74,19 @@ class Output:
         if self._colour_out and verdict in _COLOURS:
             word = f"\x1b[{_COLOURS[verdict]};1m{word}\x1b[0m"
         if not self.json:
-            print(f"{word}: {clean(sentence)}")
+            _write(sys.stdout, f"{word}: {clean(sentence)}\n")
 
     def warn(self, text: str) -> None:
         """Print a line to standard error."""
-        print(clean(text), file=sys.stderr, flush=True)
+        _write(sys.stderr, clean(text) + "\n")
 
     def document(self, content: Mapping[str, Any]) -> None:
         """Print the one JSON document, when JSON is asked for."""
         if self.json:
             from controller.records.lines import plain
 
-            print(json_module.dumps(plain(content), allow_nan=False, indent=2))
+            text = json_module.dumps(plain(content), allow_nan=False, indent=2)
+            _write(sys.stdout, text + "\n")
 
     def error(self, error: RungwiseError) -> None:
         """Say what went wrong: in words, and as the JSON document when JSON is asked for."""
@@ -95,12 +102,30 @@ class Output:
                 content["problems"] = [vars(problem) for problem in error.problems]
             if isinstance(error, LinkError):
                 content["relays"] = error.relays.value
-            print(json_module.dumps({"error": content}, allow_nan=False, indent=2))
+            text = json_module.dumps({"error": content}, allow_nan=False, indent=2)
+            _write(sys.stdout, text + "\n")
 
-    def flush(self) -> None:
-        """Make sure that everything has been said."""
-        sys.stdout.flush()
+    def progress(self, text: str) -> None:
+        """Show a line on the terminal in place of the one before; nothing elsewhere."""
+        if self.live:
+            _write(sys.stderr, f"\r{clean(text)}\x1b[K")
 
-    def abandon(self) -> None:
-        """Nobody listens on standard output any more: say nothing more, also not at exit."""
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    def end_progress(self) -> None:
+        """Take the line that `progress` shows away."""
+        if self.live:
+            _write(sys.stderr, "\r\x1b[K")
+
+
+def _write(stream: TextIO, text: str) -> None:
+    try:
+        try:
+            stream.write(text)
+        except UnicodeEncodeError:
+            stream.write(text.encode("ascii", "backslashreplace").decode("ascii"))
+        stream.flush()
+    except (OSError, ValueError):
+        # Python would try again, and complain, when it flushes the stream at exit.
+        with contextlib.suppress(OSError, ValueError):
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, stream.fileno())
+            os.close(nowhere)

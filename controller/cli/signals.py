@@ -1,0 +1,35 @@
+"""Ctrl-C, termination and a lost terminal as a wish to stop, not as an exception.
+
+Knows: which signals mean that the ladder is to be parked.
+Must not know: what is being run.
+"""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from types import FrameType
+
+__all__ = ["STOPPING", "stopping_by"]
+
+STOPPING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+
+
+@contextmanager
+def stopping_by(stop: Callable[[], None]) -> Iterator[None]:
+    """Call `stop`, however often, when a signal asks for the end inside the block.
+
+    An exception raised in the middle of a write or of an exchange with the ladder would leave
+    either half done; so would Python's own way with SIGTERM and SIGHUP, which skips `finally`.
+    """
+
+    def handle(_number: int, _frame: FrameType | None) -> None:
+        stop()
+
+    before = {number: signal.signal(number, handle) for number in STOPPING}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

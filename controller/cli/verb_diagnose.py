@@ -1,0 +1,98 @@
+"""`rungwise diagnose`: which electrical fault explains the deviations.
+
+Knows: where readings come from: a record, or a CSV file and a plan.
+Must not know: how a diagnosis is found or worded.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from controller.errors import ExitCode, InputError
+
+if TYPE_CHECKING:
+    from controller.cli.output import Output
+    from controller.module.model import Module
+    from controller.sensors.curve import Sensor
+    from controller.sweep.diagnosis import Readings
+
+__all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the verb's arguments."""
+    parser.add_argument(
+        "record",
+        metavar="RECORD",
+        type=Path,
+        help="record of a run, or a CSV file with the columns ohms,reported_celsius",
+    )
+    parser.add_argument(
+        "--plan", metavar="PLAN", type=Path, help="plan that the readings of a CSV file belong to"
+    )
+    parser.add_argument(
+        "--candidate",
+        metavar="SENSOR",
+        type=Path,
+        action="append",
+        default=[],
+        help="sensor file whose curve the module may be using instead; may be repeated",
+    )
+
+
+def run(arguments: argparse.Namespace, output: Output) -> int:
+    """Print the diagnosis."""
+    from controller.cli.gather import gathered
+    from controller.sensors.files import load_sensor
+    from controller.sweep.diagnosis import InputCircuit, diagnose, explain
+
+    candidates = gathered(load_sensor, arguments.candidate)
+    readings, sensor, module = _readings(arguments.record, arguments.plan)
+    diagnosis = diagnose(
+        readings,
+        sensor.curve,
+        candidates=candidates,
+        circuit=InputCircuit.of(module) if module is not None else None,
+    )
+    words = explain(diagnosis)
+    output.document({**diagnosis.as_json(), "sentence": words.headline})
+    output.say(words.as_text())
+    if diagnosis.best is None or not diagnosis.distinguishable:
+        return ExitCode.UNDECIDED
+    return ExitCode.PASS if diagnosis.best.kind == "healthy" else ExitCode.FAIL
+
+
+def _readings(path: Path, plan_path: Path | None) -> tuple[Readings, Sensor, Module | None]:
+    """Return the readings, and the sensor and the module of the plan they belong to."""
+    from controller.records.decode import results_of
+    from controller.records.inputs import inputs_of
+    from controller.records.reader import load_record
+    from controller.sweep.diagnosis import Reporting, readings_from_csv, readings_of
+    from controller.sweep.planfile import load_plan
+
+    if plan_path is None and _is_record(path):
+        record = load_record(path)
+        inputs = inputs_of(record)
+        module = inputs.plan.module or inputs.bench.module
+        reporting = Reporting.of(module) if module is not None else Reporting()
+        return readings_of(results_of(record), reporting=reporting), inputs.plan.sensor, module
+    if plan_path is None:
+        raise InputError.single(
+            "this is not a record; a CSV file needs the plan its readings belong to",
+            where=str(path),
+            hint="add --plan PLAN",
+        )
+    plan = load_plan(plan_path)
+    reporting = Reporting.of(plan.module) if plan.module is not None else Reporting()
+    return readings_from_csv(path, reporting=reporting), plan.sensor, plan.module
+
+
+def _is_record(path: Path) -> bool:
+    """Tell a record from a CSV file; a file that cannot be opened is left to its reader."""
+    try:
+        with path.open("rb") as file:
+            return file.read(1) in (b"{", b"")
+    except OSError:
+        return True

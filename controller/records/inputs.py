@@ -1,0 +1,69 @@
+"""The input files of a run: read from disk, or from the record that kept them.
+
+Knows: that a plan, and the bench it names or is given, are all that a run is made of.
+Must not know: what is in the files, how they are carried out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from controller.documents import collecting_files, supplied_files
+from controller.errors import InputError, Problem
+from controller.records.opening import RECORD_FOLDER, kept_files
+from controller.records.reader import Record
+from controller.sweep.benchfile import BenchFile, default_bench, load_bench
+from controller.sweep.plan import Plan
+from controller.sweep.planfile import load_plan
+
+__all__ = ["Inputs", "inputs_of", "load_inputs"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Inputs:
+    """A plan and a bench, and the text of every file that was read for them."""
+
+    plan: Plan
+    bench: BenchFile
+    files: Mapping[Path, str] = field(repr=False)
+
+
+def load_inputs(plan_path: Path, bench_path: Path | None = None) -> Inputs:
+    """Read a plan and its bench: the one given, else the one the plan names, else a simulated one.
+
+    Raises InputError with every problem found in any file of either.
+    """
+    problems: list[Problem] = []
+    plan: Plan | None = None
+    bench: BenchFile | None = None
+    with collecting_files() as files:
+        try:
+            plan = load_plan(plan_path)
+            bench_path = bench_path or plan.bench_path
+        except InputError as error:
+            problems += error.problems
+        if bench_path is not None:
+            try:
+                bench = load_bench(bench_path)
+            except InputError as error:
+                problems += error.problems
+    if problems or plan is None:
+        raise InputError(dict.fromkeys(problems))
+    if bench is None:
+        bench = default_bench(plan.sensor, plan.module)
+    return Inputs(plan=plan, bench=bench, files=files)
+
+
+def inputs_of(record: Record) -> Inputs:
+    """Read a record's plan and bench again, from the texts it keeps. Raises InputError."""
+    opening = record.opening
+    if opening["plan_file"] is None:
+        raise InputError.single("this record was not made from a plan file", where=str(record.path))
+    bench_file = opening["bench_file"]
+    with supplied_files(kept_files(opening)):
+        return load_inputs(
+            RECORD_FOLDER / opening["plan_file"],
+            RECORD_FOLDER / bench_file if bench_file is not None else None,
+        )
