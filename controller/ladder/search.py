@@ -151,8 +151,20 @@ class NearestSearch:
         return self._pick(target_ohms, (below, above), _as_is, self.tie_ohms)
 
     def nearest_many(self, targets_ohms: npt.ArrayLike) -> list[Candidate]:
-        """Return `nearest` of each target."""
-        return [self.nearest(float(target)) for target in np.asarray(targets_ohms).ravel()]
+        """Return `nearest` of each target; faster than one by one.
+
+        Raises InputError when any target is not a finite resistance of zero or more.
+        """
+        targets = np.asarray(targets_ohms, dtype=np.float64).ravel()
+        for target in targets:
+            _check_target(float(target))
+        at_once = _NEEDLES_AT_ONCE // self._halves.small_size
+        if at_once < 2:
+            return [self.nearest(float(target)) for target in targets]
+        found: list[Candidate] = []
+        for start in range(0, targets.size, at_once):
+            found += self._nearest_block(targets[start : start + at_once])
+        return found
 
     def nearest_by(self, target_ohms: float, scale: Scale) -> Candidate:
         """Return the state nearest to a target as judged on a monotone scale, degC for example.
@@ -235,6 +247,33 @@ class NearestSearch:
         for start in range(0, size, _NEEDLES_AT_ONCE):
             small = slice(start, min(start + _NEEDLES_AT_ONCE, size))
             yield self._halves.keys(ohms - self._fixed_ohms, small), small
+
+    def _nearest_block(self, targets: FloatArray) -> list[Candidate]:
+        """Return `nearest` of a few targets at once: a row of needles for each."""
+        everything = slice(0, self._halves.small_size)
+        wanted = (targets - self._fixed_ohms)[:, None]
+        needles = self._halves.keys(wanted, everything)
+        after = np.searchsorted(self._large.values, needles.ravel()).reshape(needles.shape)
+        picks = np.stack([np.maximum(after - 1, 0), np.minimum(after, self._large.size - 1)])
+        ohms = self._halves.ohms(self._large.values[picks], everything)
+        distance = np.abs(ohms - wanted)
+        least = distance.min(axis=(0, 2))
+        tied = distance <= (least + self.tie_ohms)[:, None]
+        alone = tied.sum(axis=(0, 2)) == 1
+        side, small = np.divmod(
+            distance.transpose(1, 0, 2).reshape(targets.size, -1).argmin(axis=1),
+            self._halves.small_size,
+        )
+        large = picks[side, np.arange(targets.size), small]
+        states = self._large.states[large] | self._halves.small_states[small]
+        states |= np.uint64(self._base)
+        made = states_ohms(self.ladder, states)
+        return [
+            Candidate(state=int(state), ohms=float(value), error_ohms=float(value - target))
+            if single
+            else self.nearest(float(target))
+            for state, value, target, single in zip(states, made, targets, alone, strict=True)
+        ]
 
     def _best(
         self, distance: FloatArray, rows: npt.NDArray[np.intp], small: slice
