@@ -394,8 +394,8 @@ class _OhmHalves:
         self.small_states = self._small.states
         self.small_size = self._small.size
 
-    def keys(self, ohms: float, small: slice) -> FloatArray:
-        return ohms - self._small.values[small]
+    def keys(self, ohms: float | FloatArray, small: slice) -> FloatArray:
+        return np.asarray(ohms - self._small.values[small])
 
     def ohms(self, keys: FloatArray, small: slice) -> FloatArray:
         return keys + self._small.values[small]
@@ -417,7 +417,7 @@ class _ConductanceHalves:
         self.small_states = (others_ohms.states[:, None] | rest_siemens.states[None, :]).ravel()
         self.small_size = int(self.small_states.size)
 
-    def keys(self, ohms: float, small: slice) -> FloatArray:
+    def keys(self, ohms: float | FloatArray, small: slice) -> FloatArray:
         missing = ohms - self._others[small]
         with np.errstate(divide="ignore"):
             whole = np.where(missing > 0, 1.0 / missing, math.inf)

@@ -13,6 +13,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -55,7 +56,7 @@ def _seconds(ask: Callable[[float], float], targets: list[float]) -> tuple[float
 def _standard_output_off() -> Iterator[None]:
     sys.stdout.flush()
     kept = os.dup(1)
-    with open(os.devnull, "w") as nowhere:
+    with Path(os.devnull).open("w") as nowhere:
         os.dup2(nowhere.fileno(), 1)
     try:
         yield
