@@ -143,8 +143,10 @@ class SimulatedModule:
             elif self._next >= self._steady_from and not self._noise_volts:
                 self._skip(last)
             else:
-                block_end = (self._next // BLOCK + 1) * BLOCK - 1
-                self._convert(min(last, block_end))
+                end = (self._next // BLOCK + 1) * BLOCK
+                if not self._noise_volts:
+                    end = min(end, self._steady_from)
+                self._convert(min(last, end - 1))
 
     def _time_of(self, index: int) -> float:
         return self._start_s + index * self.module.sample_interval_s
