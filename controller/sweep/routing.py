@@ -1,0 +1,136 @@
+"""The way from one state to the next, as the module at the other end sees it.
+
+Knows: the ladder's paths, that open and short are kept apart by a mid value, ramps.
+Must not know: plans, files, links, clocks; how the best order of relays is found.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from controller.ladder.electrical import Output, output_of, state_ohms
+from controller.ladder.model import Ladder
+from controller.ladder.path import MOST_EXACT, SwitchPath, best_path
+from controller.ladder.search import NearestSearch, Scale
+from controller.links.base import PathStep
+
+__all__ = ["MID_HOLD_MS", "Router", "operations", "path_steps"]
+
+MID_HOLD_MS = 1000
+"""How long the mid value is shown between open and short."""
+
+FINEST_RAMP_CELSIUS = 0.5
+FINEST_RAMP_S = 0.25
+"""A ramp takes no smaller steps than these."""
+
+
+def operations(start: int, path: Iterable[PathStep]) -> int:
+    """Return how many relays move along a path, each counted each time."""
+    moved = 0
+    for step in path:
+        moved += (start ^ step.state).bit_count()
+        start = step.state
+    return moved
+
+
+def path_steps(path: SwitchPath) -> tuple[PathStep, ...]:
+    """Return a ladder's path as a link takes it."""
+    return tuple(
+        PathStep(state=state, hold_ms=hold_ms)
+        for state, hold_ms in zip(path.states, path.hold_ms, strict=True)
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Router:
+    """Finds paths on one ladder. `celsius` is the monotone scale the module judges by.
+
+    `mid_state` is what the output shows on the way between a true open and a true short.
+    """
+
+    ladder: Ladder
+    search: NearestSearch
+    celsius: Scale
+    mid_state: int
+
+    def path(self, start: int, goal: int) -> tuple[PathStep, ...]:
+        """Return the quietest path between two states; nothing when they are the same."""
+        ends = {output_of(self.ladder, start), output_of(self.ladder, goal)}
+        if ends == {Output.OPEN, Output.SHORT}:
+            to_mid = self._direct(start, self.mid_state)
+            held = PathStep(state=self.mid_state, hold_ms=MID_HOLD_MS)
+            return (*to_mid[:-1], held, *self._direct(self.mid_state, goal))
+        return self._direct(start, goal)
+
+    def ramp(self, start: int, goal: int, limit_celsius_per_s: float) -> tuple[PathStep, ...]:
+        """Return a path through states between the two, monotone in degC, within the rate.
+
+        Between stops the relays move as on any other path. To and from open and short there is
+        nothing to ramp.
+        """
+        if {output_of(self.ladder, s) for s in (start, goal)} != {Output.CONNECTED}:
+            return self.path(start, goal)
+        stops = [start, *self._stops(start, goal, limit_celsius_per_s), goal]
+        temperatures = self.temperatures(stops)
+        path: list[PathStep] = []
+        for index in range(1, len(stops)):
+            part = self._direct(stops[index - 1], stops[index], detours=0)
+            if not part:
+                continue
+            wait_s = abs(temperatures[index] - temperatures[index - 1]) / limit_celsius_per_s
+            spent_ms = sum(step.hold_ms for step in part[:-1])
+            hold_ms = max(part[-1].hold_ms, math.ceil(wait_s * 1000) - spent_ms)
+            path += [*part[:-1], PathStep(state=part[-1].state, hold_ms=hold_ms)]
+        return tuple(path)
+
+    def excursion(self, start: int, path: Sequence[PathStep]) -> float:
+        """Return how far, in degC, a path strays outside the span of its two ends.
+
+        The mid value between open and short lies inside their span.
+        """
+        if not path:
+            return 0.0
+        passed = self.temperatures([start, *(step.state for step in path)])
+        low, high = sorted((passed[0], passed[-1]))
+        return max(0.0, low - min(passed), max(passed) - high)
+
+    def temperatures(self, states: Sequence[int]) -> list[float]:
+        """Return the temperature each state stands for, extended beyond the sensor's span."""
+        ohms = np.array([state_ohms(self.ladder, state) for state in states])
+        return [float(value) for value in self.celsius(ohms)]
+
+    def _direct(self, start: int, goal: int, *, detours: int = MOST_EXACT) -> tuple[PathStep, ...]:
+        return path_steps(best_path(self.ladder, start, goal, self.celsius, detours=detours))
+
+    def _stops(self, start: int, goal: int, limit_celsius_per_s: float) -> list[int]:
+        """Return states between two others whose temperatures keep going one way."""
+        first, last = self.temperatures([start, goal])
+        fine = max(FINEST_RAMP_CELSIUS, FINEST_RAMP_S * limit_celsius_per_s)
+        count = math.ceil(abs(last - first) / fine)
+        stops: list[int] = []
+        reached, sign = first, math.copysign(1.0, last - first)
+        for ohms in self._ohms_between(start, goal, count):
+            state = self.search.nearest_by(ohms, self.celsius).state
+            [made] = self.temperatures([state])
+            if sign * (made - reached) > 0 and sign * (last - made) > 0:
+                stops.append(state)
+                reached = made
+        return stops
+
+    def _ohms_between(self, start: int, goal: int, count: int) -> list[float]:
+        """Return resistances that stand at even distances in degC between two states."""
+        if count < 2:
+            return []
+        ends = [state_ohms(self.ladder, state) for state in (start, goal)]
+        # Wherever the span lies, a scale this fine is straight between its points to much better
+        # than the ladder's own steps; every stop is judged by its true temperature anyway.
+        ohms = np.geomspace(max(ends[0], 1e-3), max(ends[1], 1e-3), max(8 * count, 64))
+        scale = self.celsius(ohms)
+        wanted = scale[0] + (scale[-1] - scale[0]) * np.arange(1, count) / count
+        if scale[-1] < scale[0]:
+            ohms, scale = ohms[::-1], scale[::-1]
+        return [float(value) for value in np.interp(wanted, scale, ohms)]
