@@ -88,6 +88,7 @@ class Signal(Enum):
     ANSWERED = "matching reply came"
     LATE = "timeout passed, a try is left"
     LOST = "timeout passed, no try is left"
+    ABANDONED = "the host no longer waits"
 
 
 TRANSITIONS: Final[dict[tuple[Line, Signal], Line]] = {
@@ -97,6 +98,7 @@ TRANSITIONS: Final[dict[tuple[Line, Signal], Line]] = {
     (Line.WAITING, Signal.ANSWERED): Line.CLEAN,
     (Line.WAITING, Signal.LATE): Line.WAITING,
     (Line.WAITING, Signal.LOST): Line.DIRTY,
+    (Line.WAITING, Signal.ABANDONED): Line.DIRTY,
 }
 """Every pair that is not here is our own mistake and raises LocalProtocolError."""
 
@@ -197,6 +199,14 @@ class Session:
         waiting.deadline_s = now_s + self._reply_timeout_s
         self.retries += 1
         return [RepeatDue(data=DELIMITER + waiting.data, tries=waiting.tries)]
+
+    def abandon(self) -> None:
+        """Stop waiting for the open request, whose fate is then not known.
+
+        Raises LocalProtocolError when none is open.
+        """
+        self._signal(Signal.ABANDONED)
+        self._open = None
 
     def _believe(self, frame: Frame) -> Replied | Refused | None:
         """Return the event of a reply that matches the open request, else None."""
