@@ -1,7 +1,7 @@
-"""What a module would make of a resistance beyond the sensor's span: for passing values only.
+"""What a resistance beyond the sensor's span amounts to: how far outside, never how exactly.
 
 Knows: how a curve is continued beyond its ends, as far as stated bounds.
-Must not know: files, ladders, paths. Nothing that is judged may come from here.
+Must not know: files, ladders, paths. No value outside the span may pass a judgement.
 """
 
 from __future__ import annotations

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -44,6 +46,11 @@ def test_demo_sensors_load(demo, stem, kind):
     grid = np.linspace(sensor.curve.lowest_celsius, sensor.curve.highest_celsius, 101)
     np.testing.assert_allclose(sensor.curve.celsius(sensor.curve.ohms(grid)), grid, atol=1e-9)
     assert not sensor.warnings
+
+
+def test_every_demo_sensor_is_tested():
+    folder = Path(__file__).resolve().parents[2] / "sweeps" / "sensors"
+    assert {path.stem for path in folder.glob("*.toml")} == set(DEMO)
 
 
 def test_the_name_defaults_to_that_of_the_file(sensor_file):
