@@ -1,0 +1,385 @@
+"""Which of its near-equal states each step of a plan takes, so that the whole plan is quiet.
+
+Knows: excursions between states, and how to count relay operations.
+Must not know: sensors, plans and their files, uncertainty (candidates come in ready made).
+
+Two passes of dynamic programming over the steps, both exact over the candidates: the first finds
+the least worst excursion that any choice of states can keep; the second, among the choices that
+keep it, the fewest relay operations. Where those are equal, relays with fewer operations so far
+are preferred.
+"""
+
+from __future__ import annotations
+
+import functools
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from controller.ladder.electrical import (
+    FloatArray,
+    Output,
+    StateArray,
+    connected_mask,
+    open_state,
+    rung_masks,
+    short_state,
+    states_ohms,
+)
+from controller.ladder.model import Ladder
+from controller.ladder.path import (
+    SwitchPath,
+    best_path,
+    bits_of,
+    excursions_outside,
+    output_relays,
+)
+from controller.ladder.search import NearestSearch, Scale
+
+__all__ = [
+    "CANDIDATES",
+    "SequencePlan",
+    "StepChoice",
+    "connected_choice",
+    "plan_sequence",
+]
+
+CANDIDATES = 8
+"""How many near-equal states a step offers, at most."""
+
+_TABLE_BITS = 18  # values of all states of the rungs are kept when they are no more than this
+_EXACT_PAIR = 12  # changed relays up to which a pair of candidates is judged exactly
+_ROOM = 1 << 21  # numbers in one block of pairs
+_WORK = 60_000_000  # gathers that the search for the least excursion may take, about
+_DETOURED = 12  # worst transitions that are tried again with detours
+
+
+@dataclass(frozen=True, kw_only=True)
+class StepChoice:
+    """The states one step may take. Open and short steps need none: they follow from the ladder."""
+
+    output: Output
+    states: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class SequencePlan:
+    """One state and one path for each step, and what they cost together.
+
+    `operations_per_relay` has one count for each relay of the ladder. `least_excursion` is the
+    bound that any choice among the candidates has to take without detours; detours may have
+    brought `worst_excursion` below it.
+    """
+
+    states: tuple[int, ...]
+    paths: tuple[SwitchPath, ...]
+    worst_excursion: float
+    least_excursion: float
+    relay_operations: int
+    operations_per_relay: tuple[int, ...]
+
+
+def connected_choice(
+    search: NearestSearch,
+    target_ohms: float,
+    low_ohms: float,
+    high_ohms: float,
+    scale: Scale,
+    *,
+    limit: int = CANDIDATES,
+) -> StepChoice:
+    """Return the step's nearest state and its near-equals between two resistances.
+
+    At most `limit`; those nearest to the middle of the interval, and always the nearest as judged.
+    """
+    nearest = search.nearest_by(target_ohms, scale)
+    states = [nearest.state]
+    if high_ohms > low_ohms and limit > 1:
+        window = search.window(low_ohms, high_ohms, limit)
+        order = sorted(window.candidates, key=lambda c: (abs(c.ohms - target_ohms), c.state))
+        states += [c.state for c in order if c.state != nearest.state]
+    return StepChoice(output=Output.CONNECTED, states=tuple(states[:limit]))
+
+
+def plan_sequence(
+    ladder: Ladder,
+    start: int,
+    steps: Sequence[StepChoice],
+    scale: Scale,
+    *,
+    prior_operations: Sequence[int] | None = None,
+    detours: bool = True,
+) -> SequencePlan:
+    """Return the states and paths of a whole plan with the least worst excursion.
+
+    Then with the fewest relay operations, then spread over the relays (`prior_operations`: what
+    each has behind it). `scale` as in `best_path`. Transitions between candidates that change
+    more than 12 relays are judged by a greedy order in place of the best one, so the choice is
+    exact up to there; with ladders of more than 16 rungs fewer candidates are kept, so that the
+    work stays bounded. The worst transitions (at most 12) are then tried with detours.
+
+    Raises InputError when an open or short step cannot be made by this ladder.
+    """
+    pairs = _Pairs(ladder, scale)
+    layers = _layers(ladder, start, steps, pairs.affordable(len(steps)))
+    costs = pairs.excursions(layers)
+    least = _least_worst(costs)
+    usage = np.zeros(ladder.relay_count)
+    if prior_operations is not None:
+        usage[:] = prior_operations
+    chosen = _fewest_operations(layers, costs, least, usage)
+    best_counts = _counts(ladder, start, chosen)
+    for _ in range(2):  # spread: prefer, at equal cost, relays that the first choice used little
+        other = _fewest_operations(layers, costs, least, usage + best_counts)
+        counts = _counts(ladder, start, other)
+        if (usage + counts).max() < (usage + best_counts).max():
+            chosen, best_counts = other, counts
+    ends = [start, *chosen]
+    paths = [
+        best_path(ladder, before, after, scale, detours=0)
+        for before, after in zip(ends, chosen, strict=False)
+    ]
+    if detours:
+        _try_detours(ladder, paths, scale)
+    counts = np.zeros(ladder.relay_count, dtype=np.int64)
+    for path in paths:
+        counts += _counts(ladder, path.start, path.states)
+    return SequencePlan(
+        states=tuple(chosen),
+        paths=tuple(paths),
+        worst_excursion=max((path.excursion for path in paths), default=0.0),
+        least_excursion=least,
+        relay_operations=int(counts.sum()),
+        operations_per_relay=tuple(int(count) for count in counts),
+    )
+
+
+def _try_detours(ladder: Ladder, paths: list[SwitchPath], scale: Scale) -> None:
+    """Lower the worst excursions by detours, worst first, as long as that lowers the worst."""
+    for _ in range(_DETOURED):
+        worst = max(range(len(paths)), key=lambda i: paths[i].excursion, default=None)
+        if worst is None or paths[worst].excursion <= 0:
+            return
+        path = paths[worst]
+        better = best_path(ladder, path.start, path.states[-1], scale)
+        if better.excursion >= path.excursion:
+            return
+        paths[worst] = better
+
+
+def _counts(ladder: Ladder, start: int, states: Sequence[int]) -> npt.NDArray[np.int64]:
+    """Return how often each relay changes along a line of states."""
+    counts = np.zeros(ladder.relay_count, dtype=np.int64)
+    for state in states:
+        for relay in bits_of(start ^ state):
+            counts[relay] += 1
+        start = state
+    return counts
+
+
+def _layers(
+    ladder: Ladder, start: int, steps: Sequence[StepChoice], limit: int
+) -> list[StateArray]:
+    """Return the candidate states of the start and of each step.
+
+    An open or short step keeps the rungs of the step before, so it has a candidate for each.
+    """
+    layers = [np.array([start], dtype=np.uint64)]
+    for step in steps:
+        if step.output is Output.CONNECTED:
+            states = list(step.states[:limit])
+        else:
+            make = open_state if step.output is Output.OPEN else short_state
+            states = list(dict.fromkeys(make(ladder, base=int(base)) for base in layers[-1]))
+        layers.append(np.array(states, dtype=np.uint64))
+    return layers
+
+
+def _least_worst(costs: Sequence[FloatArray]) -> float:
+    """Return the least worst excursion of any way through the layers."""
+    worst = np.zeros(1)
+    for cost in costs:
+        worst = np.maximum(worst[:, None], cost).min(axis=0)
+    return float(worst.min())
+
+
+def _fewest_operations(
+    layers: Sequence[StateArray], costs: Sequence[FloatArray], bound: float, usage: FloatArray
+) -> list[int]:
+    """Return the way with the fewest operations that keeps the bound; ties by least-used relays."""
+    share = usage / (usage.sum() * len(layers) + 1.0)  # adds up to less than one operation
+    total = np.zeros(1)
+    came_from: list[npt.NDArray[np.intp]] = []
+    for before, after, cost in zip(layers, layers[1:], costs, strict=False):
+        changed = before[:, None] ^ after[None, :]
+        operations = np.bitwise_count(changed).astype(np.float64)
+        for relay in np.flatnonzero(share):
+            operations += share[relay] * (changed >> np.uint64(relay) & np.uint64(1))
+        ways = np.where(cost <= bound, total[:, None] + operations, math.inf)
+        came_from.append(ways.argmin(axis=0))
+        total = ways.min(axis=0)
+    at = int(total.argmin())
+    chosen = []
+    for layer, origin in zip(reversed(layers[1:]), reversed(came_from), strict=True):
+        chosen.append(int(layer[at]))
+        at = int(origin[at])
+    return chosen[::-1]
+
+
+class _Pairs:
+    """Excursions between many pairs of states, worked out together."""
+
+    def __init__(self, ladder: Ladder, scale: Scale) -> None:
+        self._ladder = ladder
+        self._scale = scale
+        self._output = output_relays(ladder)
+        self._connected = connected_mask(ladder)
+        self._rungs = bits_of(rung_masks(ladder))
+        self._table: FloatArray | None = None
+        if len(self._rungs) <= _TABLE_BITS:
+            index = np.arange(1 << len(self._rungs), dtype=np.uint64)
+            self._table = self._judged(self._spread(index))
+
+    def affordable(self, steps: int) -> int:
+        """Return how many candidates a step may have for the work to stay bounded."""
+        rungs = min(len(self._rungs), 30)
+        # The mean work for a pair that differs in each rung by chance.
+        work = sum(
+            math.comb(rungs, k) / 2**rungs * (k * 2**k if k <= _EXACT_PAIR else k**2)
+            for k in range(rungs + 1)
+        )
+        if self._table is None:
+            work *= 10  # values are worked out rather than looked up
+        return max(2, min(CANDIDATES, math.isqrt(int(_WORK / (work * max(steps, 1))))))
+
+    def excursions(self, layers: Sequence[StateArray]) -> list[FloatArray]:
+        """Return, for each pair of neighbouring layers, the matrix of excursions."""
+        before: list[StateArray] = []
+        after: list[StateArray] = []
+        for first, second in itertools.pairwise(layers):
+            before.append(np.repeat(first, second.size))
+            after.append(np.tile(second, first.size))
+        if not before:
+            return []
+        starts, ends = np.concatenate(before), np.concatenate(after)
+        found = np.zeros(starts.size)
+        output, connected = np.uint64(self._output), np.uint64(self._connected)
+        plain = (starts & output == connected) & (ends & output == connected)
+        for row in np.flatnonzero(~plain):
+            found[row] = self._through_output(int(starts[row]), int(ends[row]))
+        first_index, second_index = self._packed(starts), self._packed(ends)
+        changed = np.bitwise_count(first_index ^ second_index)
+        for count in range(2, len(self._rungs) + 1):
+            rows = np.flatnonzero(plain & (changed == count))
+            if rows.size == 0:
+                continue
+            ask = self._best if count <= _EXACT_PAIR else self._greedy
+            size = max(1, _ROOM >> min(count, _EXACT_PAIR))
+            for block in range(0, rows.size, size):
+                some = rows[block : block + size]
+                found[some] = ask(first_index[some], second_index[some], count)
+        matrices = []
+        position = 0
+        for first, second in itertools.pairwise(layers):
+            area = first.size * second.size
+            matrices.append(found[position : position + area].reshape(first.size, second.size))
+            position += area
+        return matrices
+
+    def _through_output(self, start: int, end: int) -> float:
+        """Return the excursion where the isolate or short relay is not set to connect.
+
+        Hidden rungs move unseen; what is left of the path is short.
+        """
+        if start == end:
+            return 0.0
+        return best_path(self._ladder, start, end, self._scale, detours=0).excursion
+
+    def _packed(self, states: StateArray) -> StateArray:
+        """Return states with the rung relays' bits moved together from bit 0."""
+        packed = np.zeros(states.shape, dtype=np.uint64)
+        for place, relay in enumerate(self._rungs):
+            packed |= (states >> np.uint64(relay) & np.uint64(1)) << np.uint64(place)
+        return packed
+
+    def _spread(self, packed: StateArray) -> StateArray:
+        """Return connected states of packed rung bits."""
+        states = np.full(packed.shape, self._connected, dtype=np.uint64)
+        for place, relay in enumerate(self._rungs):
+            states |= (packed >> np.uint64(place) & np.uint64(1)) << np.uint64(relay)
+        return states
+
+    def _judged(self, states: StateArray) -> FloatArray:
+        return self._scale(states_ohms(self._ladder, states))
+
+    def _values(self, packed: StateArray) -> FloatArray:
+        if self._table is not None:
+            return self._table[packed]
+        return self._judged(self._spread(packed))
+
+    def _changed_bits(self, starts: StateArray, ends: StateArray, count: int) -> StateArray:
+        """Return the changed bits of each pair as masks, shape (count, pairs)."""
+        left = starts ^ ends
+        bits = np.empty((count, starts.size), dtype=np.uint64)
+        for place in range(count):
+            bits[place] = left & (~left + np.uint64(1))
+            left = left ^ bits[place]
+        return bits
+
+    def _best(self, starts: StateArray, ends: StateArray, count: int) -> FloatArray:
+        """Return the least worst excursion over all orders, by levels of the subset lattice."""
+        cube = starts[None, :]
+        for bit in self._changed_bits(starts, ends, count):
+            cube = np.concatenate([cube, cube ^ bit])
+        values = self._values(cube)
+        worst = excursions_outside(values, values[0], values[-1])
+        for level, earlier in _lattice(count):
+            least = worst[earlier[0]]
+            for column in earlier[1:]:
+                np.minimum(least, worst[column], out=least)
+            worst[level] = np.maximum(worst[level], least)
+        return np.asarray(worst[-1])
+
+    def _greedy(self, starts: StateArray, ends: StateArray, count: int) -> FloatArray:
+        """Return the worst excursion of the order that always takes the least next one."""
+        bits = self._changed_bits(starts, ends, count)
+        here = starts.copy()
+        first, last = self._values(starts), self._values(ends)
+        worst = np.zeros(starts.size)
+        columns = np.arange(starts.size)
+        done = np.zeros(bits.shape, dtype=bool)
+        for _ in range(count):
+            outside = excursions_outside(self._values(here ^ bits), first, last)
+            outside[done] = math.inf
+            # Ends that are infinite can leave nothing finite: any change not yet made will do.
+            pick = np.where(done, 2, np.isinf(outside).astype(int)).argmin(axis=0)
+            finite = np.isfinite(outside).any(axis=0)
+            pick = np.where(finite, outside.argmin(axis=0), pick)
+            worst = np.maximum(worst, outside[pick, columns])
+            here = here ^ bits[pick, columns]
+            done[pick, columns] = True
+        return worst
+
+
+@functools.cache
+def _lattice(
+    count: int,
+) -> tuple[tuple[npt.NDArray[np.intp], tuple[npt.NDArray[np.intp], ...]], ...]:
+    """Return, level by level, the subsets of `count` things and those with one thing less."""
+    every = np.arange(1 << count)
+    size = np.bitwise_count(every.astype(np.uint64))
+    levels = []
+    for level in range(1, count + 1):
+        subsets = every[size == level]
+        left = subsets.copy()
+        earlier = []
+        for _ in range(level):
+            bit = left & -left
+            earlier.append(subsets ^ bit)
+            left = left ^ bit
+        levels.append((subsets, tuple(earlier)))
+    return tuple(levels)
