@@ -56,9 +56,9 @@ def extended_celsius(
         beyond = coordinates.celsius(u)
         # Rounding must not put a value beyond the span back inside it.
         beyond = np.where(cold, np.minimum(beyond, low_end), np.maximum(beyond, high_end))
-        if not inside.any():
-            return np.asarray(beyond)
-        within = curve.celsius(np.where(inside, given, least))
-        return np.asarray(np.where(inside, within, beyond))
+        result = np.array(beyond)
+        if inside.any():
+            result[inside] = curve.celsius(given[inside])
+        return result
 
     return convert

@@ -30,36 +30,31 @@ def solve_monotone(
     converges too slowly (the safe method of Press et al., Numerical Recipes, 9.4). A target
     beyond the values at the ends gives that end.
     """
-    shape = target.shape
-    wanted = np.atleast_1d(target).astype(np.float64).ravel()
     at_low, at_high = (float(v) for v in value(np.array([low, high])))
     sign = 1.0 if at_high > at_low else -1.0
-    left = np.full(wanted.shape, low)
-    right = np.full(wanted.shape, high)
-    share = np.clip((wanted - at_low) / (at_high - at_low), 0.0, 1.0)
+    tolerance = 2.0 * float(np.finfo(np.float64).eps) * max(abs(low), abs(high))
+    share = np.minimum(np.maximum((target - at_low) / (at_high - at_low), 0.0), 1.0)
     x = low + share * (high - low)
-    tolerance = 2.0 * np.finfo(np.float64).eps * max(abs(low), abs(high))
-    last_step = np.full(wanted.shape, high - low)
-    active = np.ones(wanted.shape, dtype=bool)
-    for _ in range(_MOST_ROUNDS):
-        here = x[active]
-        error = sign * (value(here) - wanted[active])
-        gradient = sign * slope(here)
-        left[active] = np.where(error <= 0.0, here, left[active])
-        right[active] = np.where(error >= 0.0, here, right[active])
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            newton = np.where(error == 0.0, 0.0, error / gradient)
-        lower, upper = left[active], right[active]
-        following = here - newton
-        slow = ~(np.abs(newton) <= 0.5 * np.abs(last_step[active]))
-        outside = ~((following >= lower) & (following <= upper))
-        small = np.abs(newton) <= tolerance
-        halve = (slow | outside) & ~small
-        following = np.where(halve, 0.5 * (lower + upper), np.clip(following, lower, upper))
-        last_step[active] = np.where(halve, upper - lower, newton)
-        x[active] = following
-        still = ~(small | (upper - lower <= tolerance))
-        active[active] = still
-        if not active.any():
-            break
-    return x.reshape(shape)
+    left, right = np.full(x.shape, low), np.full(x.shape, high)
+    last_step = np.full(x.shape, high - low)
+    done = np.zeros(x.shape, dtype=bool)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        for _ in range(_MOST_ROUNDS):
+            error = value(x) - target
+            step = np.where(error == 0.0, 0.0, error / slope(x))
+            size = np.abs(step)
+            beyond = sign * error
+            left = np.where(beyond <= 0.0, x, left)
+            right = np.where(beyond >= 0.0, x, right)
+            following = x - step
+            small = size <= tolerance
+            good = (size <= 0.5 * last_step) & (following >= left) & (following <= right)
+            good |= small
+            middle = 0.5 * (left + right)
+            held = np.minimum(np.maximum(following, left), right)
+            x = np.where(done, x, np.where(good, held, middle))
+            last_step = np.where(good, size, right - left)
+            done |= small | (right - left <= tolerance)
+            if done.all():
+                break
+    return np.asarray(x)
