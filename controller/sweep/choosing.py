@@ -1,48 +1,64 @@
-"""Which of the near-equal states each step takes.
+"""Which of the near-equal states each step takes, and the way there.
 
-Knows: targets, the states that would do for each, what a path between two states costs.
-Must not know: files, uncertainties, why states count as near-equal.
+Knows: targets, the states that would do for each, that open and short are kept apart.
+Must not know: files, uncertainties, why states count as near-equal; how a quiet sequence is found.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
-from controller.ladder.model import Ladder
+from controller.ladder.electrical import Output, output_of
+from controller.ladder.sequence import StepChoice, plan_sequence
+from controller.links.base import PathStep
 from controller.sweep.model import StepKind
 from controller.sweep.plan import Target
-from controller.sweep.routing import Router, operations
+from controller.sweep.routing import Router, path_steps, shown
 
-__all__ = ["choose_states"]
+__all__ = ["Chosen", "choose_states"]
 
-Extreme = Callable[[int, StepKind, int], int]
+_OUTPUT = {StepKind.OPEN: Output.OPEN, StepKind.SHORT: Output.SHORT}
+_EXTREMES = {Output.OPEN, Output.SHORT}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Chosen:
+    """A step's state, and the path to it from the step before or from the park state."""
+
+    state: int
+    path: tuple[PathStep, ...]
 
 
 def choose_states(
-    targets: Sequence[Target],
-    choices: Mapping[Target, tuple[int, ...]],
-    *,
-    ladder: Ladder,
-    router: Router,
-    extreme: Extreme,
-) -> list[int]:
-    """Return each step's state: the smaller excursion first, then fewer relay operations.
+    targets: Sequence[Target], choices: Mapping[Target, tuple[int, ...]], router: Router
+) -> list[Chosen]:
+    """Return a state and a path for each target, the first from the park state.
 
-    `extreme(index, kind, state before)` returns the state for open and short.
+    The whole sequence has the smallest worst excursion, then the fewest relay operations. Between
+    open and short, in either order, the mid value is shown.
+
+    Raises InputError when the ladder cannot make an open or a short that is asked for.
     """
-    state = ladder.park_state
-    states: list[int] = []
-    for index, target in enumerate(targets):
-        if target.kind is not StepKind.TEMPERATURE:
-            state = extreme(index, target.kind, state)
-        else:
-            start = state
-            offered = choices[target][:8]
-
-            def cost(goal: int, start: int = start) -> tuple[float, int]:
-                path = router.path(start, goal)
-                return (round(router.excursion(start, path), 6), operations(start, path))
-
-            state = min(offered, key=cost)
-        states.append(state)
-    return states
+    ladder = router.ladder
+    offered: list[StepChoice] = []
+    via_mid: list[bool] = []
+    before = output_of(ladder, ladder.park_state)
+    for target in targets:
+        output = _OUTPUT.get(target.kind, Output.CONNECTED)
+        via_mid.append({before, output} == _EXTREMES)
+        if via_mid[-1]:
+            offered.append(StepChoice(output=Output.CONNECTED, states=(router.mid_state,)))
+        offered.append(StepChoice(output=output, states=choices.get(target, ())))
+        before = output
+    sequence = plan_sequence(ladder, ladder.park_state, offered, router.celsius)
+    found = zip(sequence.states, map(path_steps, sequence.paths), strict=True)
+    chosen: list[Chosen] = []
+    for mid in via_mid:
+        way: tuple[PathStep, ...] = ()
+        if mid:
+            _, to_mid = next(found)
+            way = shown(to_mid, router.mid_state)
+        state, path = next(found)
+        chosen.append(Chosen(state=state, path=(*way, *path)))
+    return chosen

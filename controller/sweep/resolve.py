@@ -16,11 +16,12 @@ from controller.ladder.electrical import contact_closed, open_state, short_state
 from controller.ladder.loading import overloads, state_loading
 from controller.ladder.model import Ladder
 from controller.ladder.search import NearestSearch
+from controller.ladder.sequence import connected_choice
 from controller.links.base import PathStep
 from controller.module.model import Module
 from controller.sensors.curve import Curve
 from controller.sensors.extension import extended_celsius
-from controller.sweep.choosing import choose_states
+from controller.sweep.choosing import Chosen, choose_states
 from controller.sweep.model import Contribution, ResolvedPlan, ResolvedStep, StepKind
 from controller.sweep.plan import Plan, Target
 from controller.sweep.routing import Router, operations
@@ -91,10 +92,20 @@ class _Resolver:
         if not 0 <= first_step < len(targets):
             self._problem(None, f"there is no step {first_step} to begin with")
             raise InputError(self._problems)
-        states = self._states(targets)
+        self._check_extremes(targets)
         if self._problems:
             raise InputError(self._problems)
-        steps = self._steps(targets, states, first_step)
+        chosen = choose_states(targets, self._choices(targets), self._router)
+        states = [choice.state for choice in chosen]
+        starts = self._starts(states, first_step)
+        steps = [
+            self._step(
+                self._decided(index, target, choice.state),
+                starts[index],
+                self._path(starts[index], choice, resumed=index == first_step > 0),
+            )
+            for index, (target, choice) in enumerate(zip(targets, chosen, strict=True))
+        ]
         self._check_ratings(steps)
         self._check_excursions(steps[first_step:])
         if self._problems:
@@ -102,7 +113,6 @@ class _Resolver:
         self._note_what_is_missing(steps)
         module = self._module
         park = self._ladder.park_state
-        starts = self._starts(states, first_step)
         return ResolvedPlan(
             name=self._plan.name,
             kind=self._plan.kind.value,
@@ -124,24 +134,20 @@ class _Resolver:
 
     # States
 
-    def _states(self, targets: Sequence[Target]) -> list[int]:
-        """Return each step's state; problems are noted."""
+    def _choices(self, targets: Sequence[Target]) -> dict[Target, tuple[int, ...]]:
+        """Return the states that would do for each temperature."""
         search, scale = self._router.search, self._router.celsius
         choices: dict[Target, tuple[int, ...]] = {}
         for target in targets:
-            if target.kind is StepKind.TEMPERATURE and target not in choices:
-                assert target.ohms is not None and target.celsius is not None  # noqa: S101, PT018
-                best = search.nearest_by(target.ohms, scale)
-                choices[target] = self._near_ties(target.celsius, best.state)
-        return choose_states(
-            targets,
-            choices,
-            ladder=self._ladder,
-            router=self._router,
-            extreme=self._extreme,
-        )
+            if target in choices or target.ohms is None or target.celsius is None:
+                continue
+            best = search.nearest_by(target.ohms, scale)
+            choices[target] = self._near_ties(target.celsius, target.ohms, best.state)
+        return choices
 
-    def _near_ties(self, target_celsius: float, nearest: int) -> tuple[int, ...]:
+    def _near_ties(
+        self, target_celsius: float, target_ohms: float, nearest: int
+    ) -> tuple[int, ...]:
         """Return the states that are as near as the uncertainty lets anybody tell.
 
         Their deviation exceeds the least by no more than the plan's share of the expanded
@@ -157,36 +163,30 @@ class _Resolver:
         if slack <= 0 or not low < high:
             return (nearest,)
         ends = sorted(float(value) for value in curve.ohms(np.array([low, high])))
-        found = self._router.search.window(ends[0], ends[1], limit=MOST_CHOICES)
-        others = [c.state for c in found.candidates if c.state != nearest]
-        return (nearest, *others)
+        choice = connected_choice(
+            self._router.search, target_ohms, ends[0], ends[1], self._router.celsius
+        )
+        return choice.states
 
-    def _extreme(self, index: int, kind: StepKind, before: int) -> int:
-        """Return the state for open or short, with the rungs as they were."""
-        try:
-            if kind is StepKind.OPEN:
-                return open_state(self._ladder, base=before)
-            state = short_state(self._ladder, base=before)
-        except InputError as error:
-            self._problems += [
-                Problem(
-                    message=f"step {index + 1}: {problem.message}",
-                    where=problem.where,
-                    key=problem.key,
-                    hint=problem.hint,
+    def _check_extremes(self, targets: Sequence[Target]) -> None:
+        """Note what this ladder cannot make: a true open, or a short."""
+        park = self._ladder.park_state
+        first = {target.kind: index for index, target in reversed(list(enumerate(targets)))}
+        for kind, make in ((StepKind.OPEN, open_state), (StepKind.SHORT, short_state)):
+            if kind not in first:
+                continue
+            try:
+                ohms = state_ohms(self._ladder, make(self._ladder, base=park))
+            except InputError as error:
+                for problem in error.problems:
+                    self._problem(first[kind], problem.message, hint=problem.hint)
+                continue
+            if kind is StepKind.SHORT and ohms > SHORT_AT_MOST_OHMS:
+                self._problem(
+                    first[kind],
+                    f"the ladder leaves {format_ohms(ohms)} and cannot make a short circuit",
+                    hint="bridge by hand, or add a short relay",
                 )
-                for problem in error.problems
-                if not any(problem.message in known.message for known in self._problems)
-            ]
-            return before
-        ohms = state_ohms(self._ladder, state)
-        if ohms > SHORT_AT_MOST_OHMS:
-            self._problem(
-                index,
-                f"the ladder leaves {format_ohms(ohms)} and cannot make a short circuit",
-                hint="bridge by hand, or add a short relay",
-            )
-        return state
 
     def _before_parking(self, last: int) -> int:
         """Return the state to go to quietly before the ladder parks all at once.
@@ -206,25 +206,11 @@ class _Resolver:
         starts[first_step] = self._ladder.park_state
         return starts
 
-    def _steps(
-        self, targets: Sequence[Target], states: Sequence[int], first_step: int
-    ) -> list[ResolvedStep]:
-        starts = self._starts(states, first_step)
-        known: dict[tuple[int, int], tuple[PathStep, ...]] = {}
-        steps = []
-        for index, (target, start, state) in enumerate(zip(targets, starts, states, strict=True)):
-            if (start, state) not in known:
-                known[start, state] = self._path(start, state)
-            steps.append(
-                self._step(self._decided(index, target, state), start, known[start, state])
-            )
-        return steps
-
-    def _path(self, start: int, state: int) -> tuple[PathStep, ...]:
+    def _path(self, start: int, choice: Chosen, *, resumed: bool) -> tuple[PathStep, ...]:
         limit = self._plan.ramp_limit_celsius_per_s
-        if limit is None:
-            return self._router.path(start, state)
-        return self._router.ramp(start, state, limit)
+        if limit is not None and self._router.can_ramp(start, choice.state):
+            return self._router.ramp(start, choice.state, limit)
+        return self._router.path(start, choice.state) if resumed else choice.path
 
     def _decided(self, index: int, target: Target, state: int) -> _Decided:
         ohms = state_ohms(self._ladder, state)
@@ -340,7 +326,8 @@ class _Resolver:
         why = "" if reach else f", beyond what ladder {self._ladder.name!r} reaches"
         self._warnings.append(
             f"step {index + 1}: {target.celsius:g} degC ({format_ohms(target.ohms)})"
-            f" cannot be made{why}; the nearest is {made:.1f} degC ({format_ohms(ohms)}), {deviation:+.1f} degC off"
+            f" cannot be made{why}; the nearest is {made:.1f} degC"
+            f" ({format_ohms(ohms)}), {deviation:+.1f} degC off"
         )
 
     def _note_what_is_missing(self, steps: Sequence[ResolvedStep]) -> None:
@@ -376,7 +363,3 @@ class _Resolver:
         self._problems.append(
             Problem(message=f"{step}{message}", where=str(self._plan.path), hint=hint)
         )
-
-
-MOST_CHOICES = 64
-"""How many near-equal states of a step are considered."""

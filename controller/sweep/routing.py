@@ -18,7 +18,7 @@ from controller.ladder.path import MOST_EXACT, SwitchPath, best_path
 from controller.ladder.search import NearestSearch, Scale
 from controller.links.base import PathStep
 
-__all__ = ["MID_HOLD_MS", "Router", "operations", "path_steps"]
+__all__ = ["MID_HOLD_MS", "Router", "operations", "path_steps", "shown"]
 
 MID_HOLD_MS = 1000
 """How long the mid value is shown between open and short."""
@@ -45,6 +45,11 @@ def path_steps(path: SwitchPath) -> tuple[PathStep, ...]:
     )
 
 
+def shown(path: Sequence[PathStep], state: int) -> tuple[PathStep, ...]:
+    """Return a path whose last state is held long enough to be seen; `state` when it is empty."""
+    return (*path[:-1], PathStep(state=state, hold_ms=MID_HOLD_MS))
+
+
 @dataclass(frozen=True, kw_only=True)
 class Router:
     """Finds paths on one ladder. `celsius` is the monotone scale the module judges by.
@@ -61,19 +66,19 @@ class Router:
         """Return the quietest path between two states; nothing when they are the same."""
         ends = {output_of(self.ladder, start), output_of(self.ladder, goal)}
         if ends == {Output.OPEN, Output.SHORT}:
-            to_mid = self._direct(start, self.mid_state)
-            held = PathStep(state=self.mid_state, hold_ms=MID_HOLD_MS)
-            return (*to_mid[:-1], held, *self._direct(self.mid_state, goal))
+            to_mid = shown(self._direct(start, self.mid_state), self.mid_state)
+            return (*to_mid, *self._direct(self.mid_state, goal))
         return self._direct(start, goal)
+
+    def can_ramp(self, start: int, goal: int) -> bool:
+        """Return whether both ends are temperatures: to and from open and short nothing ramps."""
+        return {output_of(self.ladder, state) for state in (start, goal)} == {Output.CONNECTED}
 
     def ramp(self, start: int, goal: int, limit_celsius_per_s: float) -> tuple[PathStep, ...]:
         """Return a path through states between the two, monotone in degC, within the rate.
 
-        Between stops the relays move as on any other path. To and from open and short there is
-        nothing to ramp.
+        Between stops the relays move as on any other path.
         """
-        if {output_of(self.ladder, s) for s in (start, goal)} != {Output.CONNECTED}:
-            return self.path(start, goal)
         stops = [start, *self._stops(start, goal, limit_celsius_per_s), goal]
         temperatures = self.temperatures(stops)
         path: list[PathStep] = []
