@@ -1,0 +1,71 @@
+/* Knows: one emulated ATmega328P and what is soldered to it.
+ * Must not know: pseudo-terminals, pacing, the protocol. */
+#ifndef RUNG_CHIP_H
+#define RUNG_CHIP_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <sim_avr.h>
+
+#define CHIP_HZ 16000000UL
+#define CHIP_QUEUE 8192U
+
+enum chip_outputs { CHIP_CHAIN, CHIP_PINS };
+
+typedef void (*chip_on_sent)(void *context, uint8_t byte);
+typedef void (*chip_on_latch)(void *context, uint64_t us, uint64_t state);
+
+struct chip {
+    avr_t *avr;
+    void (*core_reset)(struct avr_t *avr); /* simavr's own, for this kind of chip */
+    enum chip_outputs outputs;
+    chip_on_sent on_sent;
+    chip_on_latch on_latch;
+    void *context;
+
+    avr_irq_t *line_in;
+    uint8_t queue[CHIP_QUEUE]; /* bytes on their way to the chip */
+    size_t queue_head;
+    size_t queue_count;
+    bool line_busy;
+
+    uint32_t chain;    /* what the shift registers hold */
+    uint64_t state;    /* what the relays were last told */
+    uint64_t latched;  /* what the registers' latch holds */
+    bool latch_high;
+    bool settling;     /* a change on the pins that is not reported yet */
+    uint64_t settling_us;
+
+    uint32_t milliseconds_at; /* data addresses, from the image's symbols */
+    uint32_t heap_at;
+    avr_flashaddr_t hung_at;  /* flash address of the instruction that `hang` replaced */
+    uint8_t hung_bytes[2];    /* what stood there */
+    bool hung;
+    bool dead;
+};
+
+/* Powers the chip up with an image; memory of settings is as delivered. */
+bool chip_start(struct chip *chip, const char *image, enum chip_outputs outputs,
+                chip_on_sent on_sent, chip_on_latch on_latch, void *context);
+
+/* Microseconds of the chip's own clock since it was started; a restart does not set it back. */
+uint64_t chip_us(const struct chip *chip);
+void chip_run_until(struct chip *chip, uint64_t us);
+bool chip_alive(const struct chip *chip);
+
+/* Puts bytes on the line to the chip, behind those still on their way. */
+size_t chip_room(const struct chip *chip);
+void chip_feed(struct chip *chip, const uint8_t *bytes, size_t count);
+
+/* Pulls the reset line. Settings stay. */
+void chip_restart(struct chip *chip);
+void chip_set_milliseconds(struct chip *chip, uint16_t milliseconds);
+void chip_set_millivolts(struct chip *chip, unsigned channel, uint32_t millivolts);
+/* Stops the main loop for ever, until a reset; interrupts go on. */
+void chip_hang(struct chip *chip);
+/* The deepest the stack has been since power-up, interrupts included. */
+uint32_t chip_stack_bytes(const struct chip *chip);
+
+#endif

@@ -1,0 +1,245 @@
+/* Knows: how the firmware's AVR image runs in an emulated ATmega328P: paced against the clock of
+ * the host or by commanded time, with its serial port, its relays and its analogue input.
+ * Must not know: the protocol.
+ *
+ * simavr's own pseudo-terminal is not paced, hence this one: bytes go in no faster than a line
+ * at 115200 baud brings them. */
+#include <fcntl.h>
+#include <poll.h>
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "chip.h"
+#include "console.h"
+#include "pty.h"
+
+/* Paced time runs in slices of at most this; it is what the emulation adds to a round trip. */
+#define SLICE_US 500U
+/* Further behind than this (a busy machine) the emulation stretches time instead of racing. */
+#define DEBT_MOST_US 20000U
+
+struct bench {
+    struct pty pty;
+    struct console console;
+    struct chip chip;
+    bool commanded;
+    uint64_t epoch_us;
+    uint8_t sent[512];
+    size_t sent_count;
+    bool frame_sent;
+};
+
+static volatile sig_atomic_t restart_asked;
+static volatile sig_atomic_t quit_asked;
+
+static void on_signal(int number)
+{
+    if (number == SIGUSR1) {
+        restart_asked = 1;
+    } else {
+        quit_asked = 1;
+    }
+}
+
+static void flush_sent(struct bench *bench)
+{
+    if (bench->sent_count > 0U) {
+        pty_write(&bench->pty, bench->sent, bench->sent_count);
+        if (bench->commanded) {
+            console_say_sent(chip_us(&bench->chip), bench->sent, bench->sent_count);
+        }
+        bench->sent_count = 0;
+    }
+}
+
+static void on_sent(void *context, uint8_t byte)
+{
+    struct bench *bench = context;
+    bench->sent[bench->sent_count] = byte;
+    bench->sent_count++;
+    if (byte == 0U || bench->sent_count == sizeof(bench->sent)) {
+        flush_sent(bench);
+        bench->frame_sent = true;
+    }
+}
+
+static void on_latch(void *context, uint64_t us, uint64_t state)
+{
+    const struct bench *bench = context;
+    console_say_latch(&bench->console, us, state, 32U);
+}
+
+static void take_from_pty(struct bench *bench)
+{
+    uint8_t bytes[512];
+    size_t room = chip_room(&bench->chip);
+    size_t count = pty_read(&bench->pty, bytes, room < sizeof(bytes) ? room : sizeof(bytes));
+    chip_feed(&bench->chip, bytes, count);
+}
+
+static void run_commanded(struct bench *bench, bool until_sent)
+{
+    uint64_t end = chip_us(&bench->chip) + bench->console.number;
+    bench->frame_sent = false;
+    while (chip_us(&bench->chip) < end && !(until_sent && bench->frame_sent)) {
+        uint64_t next = chip_us(&bench->chip) + SLICE_US;
+        take_from_pty(bench);
+        chip_run_until(&bench->chip, next < end ? next : end);
+    }
+    flush_sent(bench);
+    console_say_at(chip_us(&bench->chip));
+}
+
+/* Returns false when the process is to end. */
+static bool obey(struct bench *bench)
+{
+    struct console *console = &bench->console;
+    enum command command;
+    while ((command = console_command(console)) != COMMAND_NONE) {
+        switch (command) {
+        case COMMAND_QUIT:
+            return false;
+        case COMMAND_RUN:
+        case COMMAND_AWAIT:
+            if (bench->commanded) {
+                run_commanded(bench, command == COMMAND_AWAIT);
+            }
+            break;
+        case COMMAND_WRITE:
+            chip_feed(&bench->chip, console->bytes, console->count);
+            break;
+        case COMMAND_RESTART:
+            chip_restart(&bench->chip);
+            console_say("restarted", chip_us(&bench->chip));
+            break;
+        case COMMAND_CLOCK:
+            chip_set_milliseconds(&bench->chip, (uint16_t)console->number);
+            break;
+        case COMMAND_MILLIVOLTS:
+            chip_set_millivolts(&bench->chip, (unsigned)console->number, (uint32_t)console->second);
+            break;
+        case COMMAND_HANG:
+            chip_hang(&bench->chip);
+            break;
+        case COMMAND_STACK:
+            console_say("stack", chip_stack_bytes(&bench->chip));
+            break;
+        default:
+            (void)fprintf(stderr, "rungwise-sim: a command it does not know\n");
+            break;
+        }
+    }
+    return true;
+}
+
+/* Lets the chip catch up with the host's clock. */
+static void run_paced(struct bench *bench)
+{
+    uint64_t now = monotonic_us() - bench->epoch_us;
+    uint64_t at = chip_us(&bench->chip);
+    if (now > at + DEBT_MOST_US) {
+        bench->epoch_us += now - at - DEBT_MOST_US;
+        now = at + DEBT_MOST_US;
+    }
+    while (at < now) {
+        take_from_pty(bench);
+        chip_run_until(&bench->chip, now < at + SLICE_US ? now : at + SLICE_US);
+        at = chip_us(&bench->chip);
+    }
+    flush_sent(bench);
+}
+
+static void wait_for_input(const struct bench *bench)
+{
+    struct pollfd files[2];
+    struct timespec slice = { 0, (long)SLICE_US * 1000L };
+    files[0].fd = bench->commanded ? -1 : bench->pty.master;
+    files[0].events = POLLIN;
+    files[1].fd = bench->console.closed ? -1 : STDIN_FILENO;
+    files[1].events = POLLIN;
+    if (bench->commanded) {
+        slice.tv_nsec = 100000000L;
+    } else if (chip_room(&bench->chip) == 0U) {
+        files[0].fd = -1; /* nothing could be taken; do not spin */
+    } else {
+        /* as above */
+    }
+    (void)ppoll(files, 2, &slice, NULL);
+}
+
+static void catch_signals(void)
+{
+    struct sigaction action;
+    memset(&action, 0, sizeof(action));
+    action.sa_handler = on_signal;
+    (void)sigaction(SIGUSR1, &action, NULL);
+    (void)sigaction(SIGTERM, &action, NULL);
+    (void)sigaction(SIGINT, &action, NULL);
+    (void)signal(SIGPIPE, SIG_IGN);
+}
+
+static int usage(void)
+{
+    (void)fprintf(stderr, "usage: rungwise-sim [--commanded] [--stay] [--pins] [--record FILE] IMAGE.elf\n");
+    return 2;
+}
+
+int main(int argument_count, char **arguments)
+{
+    static struct bench bench;
+    const char *image = NULL;
+    enum chip_outputs outputs = CHIP_CHAIN;
+    int i;
+
+    bench.console.record = -1;
+    for (i = 1; i < argument_count; i++) {
+        if (strcmp(arguments[i], "--commanded") == 0) {
+            bench.commanded = true;
+        } else if (strcmp(arguments[i], "--stay") == 0) {
+            bench.console.stay = true;
+        } else if (strcmp(arguments[i], "--pins") == 0) {
+            outputs = CHIP_PINS;
+        } else if (strcmp(arguments[i], "--record") == 0 && i + 1 < argument_count) {
+            i++;
+            bench.console.record = open(arguments[i], O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0644);
+            if (bench.console.record < 0) {
+                perror(arguments[i]);
+                return 2;
+            }
+        } else if (arguments[i][0] != '-' && image == NULL) {
+            image = arguments[i];
+        } else {
+            return usage();
+        }
+    }
+    if (image == NULL) {
+        return usage();
+    }
+    if (!chip_start(&bench.chip, image, outputs, on_sent, on_latch, &bench)) {
+        (void)fprintf(stderr, "rungwise-sim: %s is not an image for the ATmega328P\n", image);
+        return 1;
+    }
+    if (pty_open(&bench.pty) != 0) {
+        perror("rungwise-sim: pseudo-terminal");
+        return 1;
+    }
+    catch_signals();
+    (void)fcntl(STDIN_FILENO, F_SETFL, O_NONBLOCK);
+    console_say_pty(bench.pty.path);
+    bench.epoch_us = monotonic_us();
+    while (quit_asked == 0 && obey(&bench) && chip_alive(&bench.chip)) {
+        if (restart_asked != 0) {
+            restart_asked = 0;
+            chip_restart(&bench.chip);
+        }
+        if (!bench.commanded) {
+            run_paced(&bench);
+        }
+        wait_for_input(&bench);
+    }
+    flush_sent(&bench);
+    return chip_alive(&bench.chip) ? 0 : 1;
+}
