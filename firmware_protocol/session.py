@@ -111,6 +111,7 @@ class _Open:
     frame: Frame
     data: bytes
     deadline_s: float
+    most_tries: int
     tries: int = 1
     why: str | None = None
 
@@ -148,8 +149,8 @@ class Session:
         """When `tick` has something to do; None while no request is open."""
         return self._open.deadline_s if self._open else None
 
-    def request(self, request: Request, now_s: float) -> bytes:
-        """Open a request and return the bytes to write.
+    def request(self, request: Request, now_s: float, *, tries: int | None = None) -> bytes:
+        """Open a request and return the bytes to write; `tries` is for this request only.
 
         Raises LocalProtocolError while another is open or before the device was identified, and
         MessageError for a mask wider than the device.
@@ -162,7 +163,8 @@ class Session:
         frame = Frame(type=kind, sequence=self._sequence, body=body)
         self._sequence = (self._sequence + 1) % 256
         data = encode_frame(frame)
-        self._open = _Open(request, frame, data, now_s + self._reply_timeout_s)
+        deadline_s = now_s + self._reply_timeout_s
+        self._open = _Open(request, frame, data, deadline_s, tries or self._tries)
         if dirty:
             self._decoder.reset()
             return DELIMITER + data
@@ -190,7 +192,7 @@ class Session:
         if waiting is None or now_s < waiting.deadline_s:
             return []
         self._decoder.reset()
-        if waiting.tries >= self._tries:
+        if waiting.tries >= waiting.most_tries:
             self._signal(Signal.LOST)
             self._open = None
             return [GaveUp(request=waiting.request, tries=waiting.tries, why=waiting.why)]

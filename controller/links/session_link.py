@@ -50,6 +50,9 @@ _SHORTEST_WAIT_S = 0.001
 _PATH_SLACK_S = 1.0
 """How much longer than the sum of its holds a path may take before something is wrong."""
 
+_TRIES_TO_WAKE = 12
+"""Tries of identify: many boards restart when their port is opened and boot for two seconds."""
+
 _FEEDS_IN_A_HOLD_OFF = 4
 """How often a running path is asked after: often enough for one retry within the hold-off."""
 
@@ -291,7 +294,7 @@ class SessionLink:
             return self._converse(request)
         except ChannelError as error:
             self._lost()
-            raise self._error(error.message, error.hint) from error
+            raise self._error(error.message, self._parks_by_itself(error.hint)) from error
         except MessageError as error:
             raise self._error(f"the request cannot be sent: {error}") from error
 
@@ -301,7 +304,8 @@ class SessionLink:
             session.abandon()
         if session.line is not Line.CLEAN:
             channel.drain()
-        channel.write(session.request(request, clock.now_s()))
+        tries = _TRIES_TO_WAKE if isinstance(request, Identify) else None
+        channel.write(session.request(request, clock.now_s(), tries=tries))
         while (deadline_s := session.deadline_s) is not None:
             wait_s = max(deadline_s - clock.now_s(), _SHORTEST_WAIT_S)
             data = channel.read(min(wait_s, _LONGEST_READ_S))
@@ -321,10 +325,14 @@ class SessionLink:
         what = f"no answer after {event.tries} tries"
         if event.why:
             what += f", only {event.why}"
-        hint = "check the cable, the power and the port"
-        if self._relays is RelayKnowledge.UNKNOWN and self._hold_off_ms:
-            hint += f"; the firmware parks by itself after {self._hold_off_ms} ms of silence"
-        return self._error(what, hint)
+        return self._error(what, self._parks_by_itself("check the cable, the power and the port"))
+
+    def _parks_by_itself(self, hint: str | None) -> str | None:
+        """Add to a hint what the ladder will do, where it may still be driven."""
+        if self._relays is not RelayKnowledge.UNKNOWN or not self._hold_off_ms:
+            return hint
+        parks = f"the firmware parks by itself after {self._hold_off_ms} ms of silence"
+        return f"{hint}; {parks}" if hint else parks
 
     def _refused(self, event: Refused) -> LinkError:
         name = type(event.request).__name__.lower()

@@ -86,6 +86,11 @@ class SimulatedDevice:
         """Give the device bytes; return what it sends back."""
         return self._device.receive(data, self._now_ms())
 
+    def next_due_in_s(self) -> float | None:
+        """Return in how many seconds something falls due by itself; None while nothing will."""
+        due_ms = self._device.next_due_in_ms(self._now_ms())
+        return None if due_ms is None else due_ms / 1000
+
     def restart(self) -> None:
         """Take the supply away for a moment."""
         self._device.restart(self._now_ms())

@@ -132,16 +132,17 @@ class Bench:
 
     # --- beginning ------------------------------------------------------------------------------
 
-    def begin(self) -> None:
-        """Bring the device to a known start: identified, parked, flags clear, hold-off 2000 ms."""
+    def identify(self) -> None:
+        """Start a conversation, whatever lies on the line; moves nothing."""
         self.endpoint.send(DELIMITER)
         while self.endpoint.receive(_QUIET_MS):
             pass
         self.reset()
-        reply = self.ask(Identify())
-        if not isinstance(reply, IdentifyReply):
-            raise CheckFailed(f"identify was answered with {reply}")
-        self._identity = reply
+        self._identity = self.ask_for(Identify(), IdentifyReply)
+
+    def begin(self) -> None:
+        """Bring the device to a known start: identified, parked, flags clear, hold-off 2000 ms."""
+        self.identify()
         self.ask(Park())
         self.ask(Clear(flags=INTERLOCK))
         self.ask(HoldOff(time_ms=HOLD_OFF_AT_START_MS))

@@ -18,6 +18,7 @@ __all__ = ["CHECKS", "Check", "check"]
 class Check:
     """One promise and the function that tries it; it raises CheckFailed or NotApplicable."""
 
+    group: str
     name: str
     about: str
     run: Callable[[Bench], None]
@@ -29,5 +30,7 @@ CHECKS: list[Check] = []
 def check(function: Callable[[Bench], None]) -> Callable[[Bench], None]:
     """Add a function to CHECKS under its own name; its docstring says what is promised."""
     about = (function.__doc__ or "").splitlines()[0]
-    CHECKS.append(Check(name=function.__name__.replace("_", "-"), about=about, run=function))
+    group = function.__module__.rpartition(".")[2]
+    name = function.__name__.replace("_", "-")
+    CHECKS.append(Check(group=group, name=name, about=about, run=function))
     return function

@@ -1,0 +1,198 @@
+"""Serial ports: a channel over pyserial, the list of ports, and who answers there.
+
+Knows: pyserial, and every way it fails.
+Must not know: frames, messages, relays.
+
+pyserial is imported when a port is opened or listed, so that importing this module costs nothing.
+"""
+
+from __future__ import annotations
+
+import errno
+import termios
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from controller.clock import Clock, RealClock
+from controller.links.base import LinkIdentity
+from controller.links.channel import ChannelError
+from controller.links.session_link import SessionLink
+from firmware_protocol.messages import printable
+
+if TYPE_CHECKING:
+    import serial
+
+__all__ = ["PortInfo", "SerialChannel", "list_ports", "probe", "serial_link"]
+
+BAUD = 115200
+READ_TIMEOUT_S = 0.05
+"""How long one read blocks: short, so that a run can always be stopped."""
+WRITE_TIMEOUT_S = 0.5
+
+_LIST = "`rungwise links` lists the ports"
+_GONE = "plug it in again, and start again"
+
+_BY_NUMBER: dict[int, tuple[str, str]] = {
+    errno.ENOENT: ("there is no such port", _LIST),
+    errno.ENXIO: ("the port is gone", _GONE),
+    errno.ENODEV: ("the port is gone", _GONE),
+    errno.EIO: ("the port is gone", _GONE),
+    errno.EBADF: ("the port is gone", _GONE),
+    errno.EPIPE: ("the connection was closed at the other end", _GONE),
+    errno.ECONNRESET: ("the connection was closed at the other end", _GONE),
+    errno.ECONNREFUSED: ("nothing accepts the connection there", "check the address"),
+    errno.EACCES: (
+        "no permission to open the port",
+        "on most Linux systems: sudo usermod -aG dialout $USER, then log in again",
+    ),
+    errno.EPERM: ("no permission to open the port", "check who owns it"),
+    errno.EBUSY: ("another program has the port open", "close the other program"),
+    errno.EAGAIN: ("another program has the port open", "close the other program"),
+    errno.ENOTTY: ("this is not a serial port", _LIST),
+    errno.EINVAL: ("the port does not take these settings", f"it has to do {BAUD} baud, 8N1"),
+    errno.EISDIR: ("this is a folder, not a serial port", _LIST),
+}
+
+
+class SerialChannel:
+    """A serial port by its path, or anything `serial.serial_for_url` takes; held exclusively."""
+
+    def __init__(self, port: str, *, baud: int = BAUD) -> None:
+        self._port = port
+        self._baud = baud
+        self._serial: serial.Serial | None = None
+
+    @property
+    def port(self) -> str:
+        """The path or URL."""
+        return self._port
+
+    def open(self) -> None:
+        """Open the port for this process alone, and throw away what lies in it."""
+        self.close()
+        with _failures():
+            import serial
+
+            opened = serial.serial_for_url(
+                self._port,
+                baudrate=self._baud,
+                timeout=READ_TIMEOUT_S,
+                write_timeout=WRITE_TIMEOUT_S,
+                exclusive=True,
+            )
+            self._serial = opened
+            opened.reset_input_buffer()
+
+    def write(self, data: bytes) -> None:
+        """Send all of the bytes."""
+        with _failures():
+            self._opened().write(data)
+
+    def read(self, timeout_s: float) -> bytes:
+        """Return what has come; waits at most READ_TIMEOUT_S, whatever longer time is asked for.
+
+        A shorter time than that is not kept exactly: changing it costs a system call each time.
+        """
+        del timeout_s
+        with _failures():
+            port = self._opened()
+            first = port.read(1)
+            return first + port.read(port.in_waiting) if first else b""
+
+    def drain(self) -> None:
+        """Throw away what has come."""
+        with _failures():
+            self._opened().reset_input_buffer()
+
+    def close(self) -> None:
+        """Let go of the port."""
+        port, self._serial = self._serial, None
+        if port is not None:
+            with suppress(Exception):  # a port that is gone may fail in any way; it is gone
+                port.close()
+
+    def _opened(self) -> serial.Serial:
+        if self._serial is None:
+            raise ChannelError("the port is not open")
+        return self._serial
+
+
+@contextmanager
+def _failures() -> Iterator[None]:
+    """Turn every way in which pyserial fails into ChannelError.
+
+    SerialException is an OSError, but often without a number; ValueError is an unknown URL scheme
+    or speed; termios.error is neither, and has its number in args; TypeError is what reading a
+    port that was closed meanwhile gives.
+    """
+    try:
+        yield
+    except (OSError, termios.error, ValueError, TypeError) as error:
+        raise _translated(error) from error
+
+
+def _translated(error: Exception) -> ChannelError:
+    import serial
+
+    if isinstance(error, serial.SerialTimeoutException):
+        return ChannelError("the port takes no bytes", "check the cable and the adapter")
+    number = _number_of(error)
+    if number in _BY_NUMBER:
+        return ChannelError(*_BY_NUMBER[number])
+    if isinstance(error, ValueError):
+        return ChannelError(f"this is not a port that can be opened: {error}", _LIST)
+    text = printable(str(error)) or type(error).__name__
+    if "disconnected" in text or isinstance(error, TypeError):
+        return ChannelError("the port is gone", _GONE)
+    return ChannelError(f"the port failed: {text}")
+
+
+def _number_of(error: BaseException | None) -> int | None:
+    """Return the system's error number from an error, or from the one that caused it."""
+    seen = 0
+    while error is not None and seen < 5:
+        number = getattr(error, "errno", None)
+        if number is None and error.args and isinstance(error.args[0], int):
+            number = error.args[0]
+        if isinstance(number, int):
+            return number
+        error, seen = error.__context__, seen + 1
+    return None
+
+
+def serial_link(port: str, *, clock: Clock | None = None, baud: int = BAUD) -> SessionLink:
+    """Return a link over a serial port."""
+    return SessionLink(SerialChannel(port, baud=baud), clock or RealClock())
+
+
+@dataclass(frozen=True, kw_only=True)
+class PortInfo:
+    """A serial port of this machine. `description` is free of control characters."""
+
+    port: str
+    description: str
+
+
+def list_ports() -> list[PortInfo]:
+    """Return the serial ports of this machine, sorted by name. Opens none of them."""
+    from serial.tools import list_ports as tools
+
+    ports = [
+        PortInfo(port=found.device, description=printable(found.description or ""))
+        for found in tools.comports()
+    ]
+    return sorted(ports, key=lambda info: info.port)
+
+
+def probe(port: str, *, clock: Clock | None = None, baud: int = BAUD) -> LinkIdentity:
+    """Ask who answers at a port, without moving a relay. Raises LinkError when nobody does.
+
+    Opening the port restarts some boards, which parks them.
+    """
+    link = serial_link(port, clock=clock, baud=baud)
+    try:
+        return link.identify()
+    finally:
+        link.close()
