@@ -1,0 +1,219 @@
+"""Carrying out a plan from the command line: what comes before, during and after the run.
+
+Knows: the order in which a run is prepared, watched and closed, and what its end means.
+Must not know: how states are found, how a run proceeds, how a record looks.
+
+Nothing is driven before files, plan, pace, record and, for real equipment, the cautions are all in
+order. Every way out closes the bench, which parks it.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Generator
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
+
+from controller.cautions import short_circuit_sentence
+from controller.cli.confirm import confirm_cautions
+from controller.cli.printer import ProgressPrinter, say_results
+from controller.cli.signals import stopping_by
+from controller.clock import Clock, RealClock, VirtualClock
+from controller.errors import ExitCode, InputError
+from controller.records.decode import results_of
+from controller.records.encode import plan_summary_fields, result_fields
+from controller.records.inputs import Inputs, load_inputs
+from controller.records.opening import opening_content
+from controller.records.writer import RecordError, RecordWriter
+from controller.sweep.benchfile import BenchFile, LinkKind, ReadbackKind
+from controller.sweep.engine import SweepRun, run_events
+from controller.sweep.events import Event, RunFinished
+from controller.sweep.model import ResolvedPlan, RunSummary, StepResult, Verdict
+from controller.sweep.summary import summarize
+
+if TYPE_CHECKING:
+    from controller.cli.output import Output
+
+__all__ = ["carry_out", "chosen_pace", "clock_of", "exit_code", "fully_simulated"]
+
+
+def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> int:
+    """Run the plan that the arguments name; return the exit status."""
+    from controller.sweep.resolve import resolve
+
+    if arguments.resume and arguments.record is None:
+        raise InputError.single(
+            "names no record to go on with", where="--resume", hint="add --record FILE"
+        )
+    inputs = load_inputs(arguments.plan, arguments.bench)
+    _check_kind(inputs, verb)
+    pace = chosen_pace(arguments.pace, inputs.bench)
+    resolved = resolve(inputs.plan, inputs.bench.ladder, inputs.bench.module)
+    opening = opening_content(
+        verb=verb,
+        plan=resolved,
+        bench=replace(inputs.bench, path=None),
+        files=inputs.files,
+        plan_file=inputs.plan.path,
+        bench_file=inputs.bench.path,
+        simulated=fully_simulated(inputs.bench),
+        pace=pace,
+    )
+    for warning in resolved.warnings:
+        output.warn(f"Note: {warning}")
+    if inputs.bench.drives_hardware:
+        confirm_cautions(
+            output,
+            amperes=resolved.short_circuit_amperes,
+            watts=resolved.most_watts,
+            yes=arguments.yes,
+        )
+    elif verb == "check":
+        output.warn(short_circuit_sentence(resolved.short_circuit_amperes, resolved.most_watts))
+    clock = clock_of(pace)
+    path = arguments.record or _default_record(arguments.plan)
+    earlier: tuple[StepResult, ...] = ()
+    durable = pace == "real"
+    if arguments.resume:
+        writer, held = RecordWriter.resume(path, opening, clock=clock, durable=durable)
+        earlier = tuple(r for r in results_of(held) if r.step.index < held.first_unfinished)
+        if held.first_unfinished:
+            resolved = resolve(
+                inputs.plan,
+                inputs.bench.ladder,
+                inputs.bench.module,
+                first_step=held.first_unfinished,
+            )
+    else:
+        writer = RecordWriter.create(path, opening, clock=clock, durable=durable)
+    with closing(writer):
+        results, summary = _run(inputs.bench, resolved, clock, writer, output, earlier)
+    _say_end(output, resolved, results, summary, path)
+    return exit_code(summary)
+
+
+def fully_simulated(bench: BenchFile) -> bool:
+    """Return whether nothing of a bench takes real time."""
+    return bench.link is LinkKind.SIMULATED and bench.readback is ReadbackKind.SIMULATED
+
+
+def chosen_pace(asked: str | None, bench: BenchFile) -> str:
+    """Return ``real`` or ``fast``; fast unless asked otherwise where nothing real is waited for.
+
+    Raises InputError when virtual time is asked for and something on the bench is real.
+    """
+    if asked == "fast" and not fully_simulated(bench):
+        raise InputError.single(
+            "virtual time needs a bench whose link and readback are both simulated in memory",
+            where="--pace",
+            hint="leave --pace fast out",
+        )
+    return asked or ("fast" if fully_simulated(bench) else "real")
+
+
+def clock_of(pace: str) -> Clock:
+    """Return the clock for a pace."""
+    return VirtualClock() if pace == "fast" else RealClock()
+
+
+def exit_code(summary: RunSummary) -> ExitCode:
+    """Return what the end of a run says with the exit status."""
+    if summary.ended == "fault":
+        return ExitCode.LINK_FAULT
+    if summary.ended == "stopped":
+        return ExitCode.INTERRUPTED
+    return {
+        Verdict.PASS: ExitCode.PASS,
+        Verdict.FAIL: ExitCode.FAIL,
+        Verdict.UNDECIDED: ExitCode.UNDECIDED,
+    }[summary.verdict]
+
+
+def _check_kind(inputs: Inputs, verb: str) -> None:
+    kind = inputs.plan.kind.value
+    if kind != verb:
+        raise InputError.single(
+            f"this plan is a {kind}, not a {verb}",
+            where=str(inputs.plan.path),
+            key="kind",
+            hint=f"run it with: rungwise {kind}",
+        )
+
+
+def _default_record(plan: Path) -> Path:
+    """Return a name in the folder ``runs`` that no file has yet."""
+    stamp = RealClock().utc().strftime("%Y%m%dT%H%M%SZ")
+    names = [f"{plan.stem}-{stamp}{tail}.jsonl" for tail in ("", *(f"-{n}" for n in range(2, 100)))]
+    return next(path for name in names if not (path := Path("runs", name)).exists())
+
+
+def _run(
+    bench_file: BenchFile,
+    resolved: ResolvedPlan,
+    clock: Clock,
+    writer: RecordWriter,
+    output: Output,
+    earlier: tuple[StepResult, ...],
+) -> tuple[tuple[StepResult, ...], RunSummary]:
+    """Drive the bench; hand every event to the record and to the person."""
+    from controller.sweep.wiring import open_bench
+
+    asking = bench_file.readback is ReadbackKind.TYPED
+    printer = ProgressPrinter(output, asking=asking)
+    bench = open_bench(bench_file, clock, write=output.warn)
+    with closing(bench):
+        run = SweepRun(resolved, bench, clock)
+        summary: RunSummary | None = None
+        try:
+            events = cast("Generator[Event, None, None]", run_events(run))
+            with stopping_by(run.stop), closing(events):
+                for event in events:
+                    if isinstance(event, RunFinished):
+                        event = _with_earlier(event, resolved, earlier, run.results)
+                        summary = event.summary
+                    writer.take(event)
+                    printer.take(event)
+        except RecordError as error:
+            raise RecordError(f"{error}; {bench.link.relays.value}") from None
+        finally:
+            printer.end()
+    assert summary is not None  # noqa: S101 - a run ends with RunFinished
+    return (*earlier, *run.results), summary
+
+
+def _with_earlier(
+    event: RunFinished,
+    resolved: ResolvedPlan,
+    earlier: tuple[StepResult, ...],
+    now: tuple[StepResult, ...],
+) -> RunFinished:
+    """Count the steps that an earlier part of a resumed run has judged."""
+    if not earlier:
+        return event
+    whole = replace(resolved, first_step=0)
+    ended, relays = event.summary.ended, event.summary.relays
+    return replace(event, summary=summarize(whole, (*earlier, *now), ended=ended, relays=relays))
+
+
+def _say_end(
+    output: Output,
+    resolved: ResolvedPlan,
+    results: tuple[StepResult, ...],
+    summary: RunSummary,
+    path: Path,
+) -> None:
+    fields: dict[str, Any] = {
+        "verdict": summary.verdict.value,
+        "ended": summary.ended,
+        "relays": summary.relays,
+        "sentence": summary.sentence,
+        "plan": plan_summary_fields(resolved),
+        "steps": [result_fields(result, resolved.state_digits) for result in results],
+        "record": str(path),
+    }
+    output.document(fields)
+    say_results(output, resolved, results)
+    output.say(f"Record: {path}")
+    output.say_verdict(summary.verdict.value, summary.sentence)

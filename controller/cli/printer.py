@@ -1,0 +1,175 @@
+"""A run as people see it: a line that moves while it runs, a table and a sentence at its end.
+
+Knows: events and results, and how they are put into words and columns.
+Must not know: how runs are made, JSON.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from controller.sweep.events import (
+    Event,
+    FaultRaised,
+    NoteMade,
+    ReadingSeen,
+    RunStarted,
+    StepFinished,
+    StepStarted,
+)
+from controller.sweep.model import ResolvedPlan, ResolvedStep, StepResult
+from controller.text import ohms
+
+if TYPE_CHECKING:
+    from controller.cli.output import Output
+
+__all__ = ["ProgressPrinter", "bar", "say_plan", "say_results"]
+
+_BAR_CELLS = 24
+
+
+class ProgressPrinter:
+    """An event sink that shows how far a run is.
+
+    On a terminal one line moves, unless `asking` says that a person is typing below it; elsewhere
+    each finished step is a line of its own. Both go to standard error.
+    """
+
+    def __init__(self, output: Output, *, asking: bool) -> None:
+        self._output = output
+        self._moving = output.live and not asking
+        self._count = 0
+        self._step: ResolvedStep | None = None
+        self._reported: float | None = None
+
+    def take(self, event: Event) -> None:
+        """Show an event."""
+        match event:
+            case RunStarted():
+                self._count = len(event.plan.steps)
+                self._line(f"Driving {event.device_name}: {event.plan.name}")
+            case StepStarted():
+                self._step, self._reported = event.step, None
+                self._show()
+            case ReadingSeen():
+                self._reported = event.celsius
+                self._show()
+            case StepFinished():
+                if not self._moving and not self._output.json:
+                    self._output.warn(self._finished(event.result))
+            case NoteMade():
+                self._line(f"Note: {event.text}")
+            case FaultRaised():
+                self._line(f"Fault: {event.message}; {event.relays}")
+            case _:
+                pass
+
+    def end(self) -> None:
+        """Clear the moving line."""
+        if self._moving:
+            self._output.end_progress()
+
+    def _line(self, text: str) -> None:
+        self.end()
+        self._output.warn(text)
+
+    def _show(self) -> None:
+        if self._moving and self._step is not None:
+            step, unit = self._step, self._output.degrees
+            reported = self._output.temperature(self._reported, 1)
+            self._output.progress(
+                f"{bar(step.index, self._count)} step {step.index + 1} of {self._count}:"
+                f" {_target(self._output, step, 1)} {unit}, reported {reported} {unit}"
+            )
+
+    def _finished(self, result: StepResult) -> str:
+        output = self._output
+        return (
+            f"step {result.step.index + 1}/{self._count}:"
+            f" {_target(output, result.step, 1)} {output.degrees},"
+            f" reported {output.temperature(result.reported_celsius, 1)},"
+            f" error {output.difference(result.error_celsius, 2, sign=True)},"
+            f" {result.verdict.value}{f' ({result.reason})' if result.reason else ''}"
+        )
+
+
+def bar(done: int, count: int) -> str:
+    """Return a progress bar in plain characters."""
+    filled = _BAR_CELLS * done // max(count, 1)
+    return f"[{'#' * filled}{'.' * (_BAR_CELLS - filled)}]"
+
+
+def say_plan(output: Output, plan: ResolvedPlan) -> None:
+    """Print what a plan would set."""
+    output.say(f"{plan.name} ({plan.kind}, {len(plan.steps)} steps, {plan.decision_rule.value})")
+    unit = output.degrees
+    output.say_table(
+        [
+            "step",
+            f"target {unit}",
+            "state",
+            "makes ohm",
+            f"makes {unit}",
+            "U (k=2)",
+            "excursion",
+            "relay moves",
+        ],
+        [
+            [
+                str(step.index + 1),
+                _target(output, step),
+                plan.format_state(step.state),
+                ohms(step.achieved_ohms),
+                output.temperature(step.achieved_celsius, 3),
+                output.difference(step.uncertainty_celsius, 3),
+                output.difference(step.excursion_celsius, 2),
+                str(len(step.path)),
+            ]
+            for step in plan.steps
+        ],
+    )
+    worst = output.difference(plan.worst_excursion_celsius, 2)
+    output.say(f"Worst excursion {worst} {unit}; {plan.relay_operations} relay operations.")
+
+
+def say_results(output: Output, plan: ResolvedPlan, results: Sequence[StepResult]) -> None:
+    """Print what came of each step."""
+    unit = output.degrees
+    output.say_table(
+        [
+            "step",
+            f"target {unit}",
+            "state",
+            "ohm",
+            "expected",
+            "reported",
+            "error",
+            "U (k=2)",
+            "tolerance",
+            "verdict",
+            "",
+        ],
+        [
+            [
+                str(result.step.index + 1),
+                _target(output, result.step),
+                plan.format_state(result.step.state),
+                ohms(result.step.achieved_ohms),
+                output.temperature(result.step.expected_celsius),
+                output.temperature(result.reported_celsius),
+                output.difference(result.error_celsius, sign=True),
+                output.difference(result.step.uncertainty_celsius),
+                output.difference(result.step.tolerance_celsius),
+                result.verdict.value,
+                "; ".join(filter(None, [result.reason, ", ".join(result.codes)])),
+            ]
+            for result in results
+        ],
+    )
+
+
+def _target(output: Output, step: ResolvedStep, digits: int = 2) -> str:
+    if step.target_celsius is None:
+        return step.kind.value
+    return output.temperature(step.target_celsius, digits)

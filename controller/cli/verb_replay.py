@@ -1,0 +1,99 @@
+"""`rungwise replay`: a record held against itself and against the simulated bench.
+
+Knows: how differences are shown, and that one of them is enough for a failed exit status.
+Must not know: how a replay is made.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from controller.errors import ExitCode
+
+if TYPE_CHECKING:
+    from controller.cli.output import Output
+    from controller.records.replay import Replay
+
+__all__ = ["add_arguments", "run"]
+
+_SHOWN = 40
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the verb's arguments."""
+    parser.add_argument("record", metavar="RECORD", type=Path, help="record of a run")
+    parser.add_argument("--junit", metavar="FILE", type=Path, help="write JUnit XML to this file")
+    parser.epilog = (
+        "exit status: 0 when everything comes out as recorded, whatever its verdict was;"
+        " 1 on a difference"
+    )
+
+
+def run(arguments: argparse.Namespace, output: Output) -> int:
+    """Replay the record; print every difference."""
+    from controller.cli.printer import say_results
+    from controller.clock import RealClock
+    from controller.records.encode import result_fields
+    from controller.records.lines import plain
+    from controller.records.reader import load_record
+    from controller.records.replay import replay
+
+    clock = RealClock()
+    began_s = clock.now_s()
+    record = load_record(arguments.record)
+    if record.torn_bytes:
+        output.warn(f"Note: {record.torn_bytes} bytes of an unfinished last line are left out.")
+    if record.closing is None:
+        output.warn("Note: the record was never closed; the run was cut off.")
+    outcome = replay(record)
+    seconds = clock.now_s() - began_s
+    if arguments.junit is not None:
+        _write_junit(arguments.junit, outcome, record.opening["utc"][:19], seconds)
+    differences = outcome.differences
+    count = len(differences)
+    sentence = (
+        f"{len(outcome.recorded)} steps judged and run again, "
+        f"{count or 'no'} difference{'' if count == 1 else 's'}"
+        f" ({outcome.why}); the recorded run's verdict is {outcome.verdict.value}."
+    )
+    digits = outcome.plan.state_digits
+    output.document(
+        {
+            "verdict": outcome.verdict.value,
+            "same": not differences,
+            "steps": [result_fields(result, digits) for result in outcome.recorded],
+            "replayed_steps": [result_fields(result, digits) for result in outcome.replayed],
+            "differences": plain(differences),
+            "tolerances": plain(outcome.tolerances),
+            "simulated_s": outcome.simulated_s,
+            "sentence": sentence,
+            "record": str(arguments.record),
+        }
+    )
+    say_results(output, outcome.plan, outcome.recorded)
+    for difference in differences[:_SHOWN]:
+        output.say(f"Difference in {difference}")
+    if count > _SHOWN:
+        output.say(f"... and {count - _SHOWN} more; --json lists all of them.")
+    output.say_verdict("fail" if differences else "pass", sentence)
+    return ExitCode.FAIL if differences else ExitCode.PASS
+
+
+def _write_junit(path: Path, outcome: Replay, timestamp: str, seconds: float) -> None:
+    from controller.errors import InputError
+    from controller.records.junit import junit_xml
+
+    document = junit_xml(
+        outcome.plan.name,
+        outcome.recorded,
+        outcome.differences,
+        timestamp=timestamp,
+        seconds=seconds,
+    )
+    try:
+        path.write_bytes(document)
+    except OSError as error:
+        reason = f"cannot be written: {error.strerror}"
+        raise InputError.single(reason, where=str(path)) from None

@@ -1,0 +1,97 @@
+"""`rungwise set`: one value at the output, held until it is no longer wanted.
+
+Knows: what may be asked for, and that the ladder is parked again whatever happens.
+Must not know: plans, readings, verdicts.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from controller.errors import ExitCode, InputError
+from controller.units import parse_ohms, parse_temperature
+
+if TYPE_CHECKING:
+    from controller.cli.finding import Wanted
+    from controller.cli.output import Output
+
+__all__ = ["add_arguments", "run", "wanted"]
+
+_WORDS = ("open", "short", "park")
+_TEMPERATURE = re.compile(r".*\d\s*(?:°|deg)?\s*[cCfF]")
+_HINT = "write 2500ohm, 2.5k, 20degC, 68degF, open, short or park"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the verb's arguments."""
+    parser.add_argument("value", metavar="VALUE", help=_HINT.removeprefix("write "))
+    parser.add_argument("--bench", metavar="BENCH", type=Path, help="bench file; else simulated")
+    parser.add_argument(
+        "--sensor", metavar="SENSOR", type=Path, help="curve for temperatures; else the module's"
+    )
+    parser.add_argument(
+        "--hold",
+        metavar="SECONDS",
+        help="how long to hold the value; else until interrupted (simulated: not at all)",
+    )
+    parser.add_argument("--record", metavar="FILE", type=Path, help="keep a record of it")
+    parser.add_argument(
+        "--yes", action="store_true", help="the cautions for real equipment have been read"
+    )
+
+
+def run(arguments: argparse.Namespace, output: Output) -> int:
+    """Set the value, hold it, park."""
+    from controller.cli.setting import set_and_hold
+
+    value = wanted(arguments.value)
+    hold_s = None if arguments.hold is None else _seconds(arguments.hold)
+    return int(
+        set_and_hold(
+            value,
+            output,
+            bench_path=arguments.bench,
+            sensor_path=arguments.sensor,
+            hold_s=hold_s,
+            record_path=arguments.record,
+            yes=arguments.yes,
+        )
+        or ExitCode.PASS
+    )
+
+
+def wanted(text: str) -> Wanted:
+    """Return what VALUE asks for: a word, degC or ohm. Raises InputError.
+
+    A bare number is refused: 20 may mean ohm or degC, and the difference matters.
+    """
+    from controller.cli.finding import Wanted
+
+    stripped = text.strip()
+    if stripped.lower() in _WORDS:
+        return Wanted(word=stripped.lower())
+    if _TEMPERATURE.fullmatch(stripped):
+        return Wanted(celsius=parse_temperature(stripped, what="VALUE"))
+    if re.fullmatch(r"[+-]?[\d.]+(?:[eE][+-]?\d+)?", stripped):
+        raise InputError.single(f"{text!r} has no unit", where="VALUE", hint=_HINT)
+    try:
+        return Wanted(ohms=parse_ohms(stripped, what="VALUE"))
+    except InputError:
+        raise InputError.single(
+            f"{text!r} is not a value to set", where="VALUE", hint=_HINT
+        ) from None
+
+
+def _seconds(text: str) -> float:
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = -1.0
+    if not 0 <= seconds <= 86_400:
+        raise InputError.single(
+            f"{text!r} is not a time from 0 to 86400 s", where="--hold", hint="write seconds"
+        )
+    return seconds

@@ -1,0 +1,47 @@
+"""`rungwise sweep`: the main job.
+
+Knows: the arguments that running a plan takes.
+Must not know: how a plan is carried out.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from controller.cli.output import Output
+
+__all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the verb's arguments; `check` takes the same."""
+    parser.add_argument("plan", metavar="PLAN", type=Path, help="plan file")
+    parser.add_argument(
+        "--bench", metavar="BENCH", type=Path, help="bench file; else the plan's, else simulated"
+    )
+    parser.add_argument(
+        "--record", metavar="FILE", type=Path, help="where the record goes; else a new one in runs/"
+    )
+    parser.add_argument(
+        "--resume",
+        action="store_true",
+        help="go on with the record named by --record at its first unfinished step",
+    )
+    parser.add_argument(
+        "--pace",
+        choices=("real", "fast"),
+        help="real time, or virtual time on a bench that is simulated altogether (its default)",
+    )
+    parser.add_argument(
+        "--yes", action="store_true", help="the cautions for real equipment have been read"
+    )
+
+
+def run(arguments: argparse.Namespace, output: Output) -> int:
+    """Carry out the plan."""
+    from controller.cli.driving import carry_out
+
+    return carry_out(arguments, output, verb="sweep")

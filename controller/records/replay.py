@@ -1,0 +1,138 @@
+"""A record, judged again and run again on the simulated bench.
+
+Knows: what of a record has to come out the same, and how exactly for each kind of run.
+Must not know: terminals, XML, how a run proceeds.
+
+Three things are held against the record: its own readings, judged again by its plan's rule; the
+plan, resolved again from the files the record keeps; and what the simulated bench reports when
+that plan is run on it in virtual time.
+"""
+
+from __future__ import annotations
+
+from contextlib import closing
+from dataclasses import dataclass, replace
+
+from controller.clock import VirtualClock
+from controller.errors import RungwiseError
+from controller.records.compare import (
+    EXACT,
+    Difference,
+    Tolerances,
+    compare_results,
+    compare_steps,
+    rejudge,
+    verdict_of,
+)
+from controller.records.decode import plan_of, results_of
+from controller.records.inputs import Inputs, inputs_of
+from controller.records.reader import Record
+from controller.sweep.benchfile import BenchFile, LinkKind, ReadbackKind, default_bench
+from controller.sweep.engine import SweepRun, run_events
+from controller.sweep.events import FaultRaised
+from controller.sweep.model import ResolvedPlan, StepResult, Verdict
+from controller.sweep.resolve import resolve
+from controller.sweep.wiring import open_bench
+
+__all__ = ["Replay", "ReplayError", "replay", "simulated_bench", "tolerances_for"]
+
+
+class ReplayError(RungwiseError):
+    """The simulated bench did not get through the plan."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Replay:
+    """What came of a replay.
+
+    `recorded` and `replayed` are the results of either run, `verdict` that of the recorded
+    readings judged again. `why` says in a sentence where `tolerances` come from; `simulated_s`
+    is how long the run on the simulated bench took in its own time.
+    """
+
+    plan: ResolvedPlan
+    recorded: tuple[StepResult, ...]
+    replayed: tuple[StepResult, ...]
+    verdict: Verdict
+    differences: tuple[Difference, ...]
+    tolerances: Tolerances
+    why: str
+    simulated_s: float
+
+
+def replay(record: Record) -> Replay:
+    """Judge and run a record again.
+
+    Raises InputError when its files cannot be used, ReplayError when the simulated run fails.
+    """
+    plan, recorded = plan_of(record), results_of(record)
+    inputs = inputs_of(record)
+    bench = simulated_bench(inputs)
+    resolved = resolve(inputs.plan, bench.ladder, bench.module)
+    replayed, simulated_s = _run(resolved, bench)
+    tolerances, why = tolerances_for(record, plan)
+    differences = [
+        *rejudge(plan, recorded),
+        *compare_steps(plan.steps, resolved.steps, tolerances),
+        *compare_results(recorded, replayed, tolerances),
+    ]
+    verdict = verdict_of(plan, recorded)
+    closing_line = record.closing
+    if closing_line is not None and closing_line["verdict"] != verdict.value:
+        differences.append(
+            Difference(
+                step=None,
+                field="verdict",
+                recorded=closing_line["verdict"],
+                replayed=verdict.value,
+            )
+        )
+    return Replay(
+        plan=plan,
+        recorded=recorded,
+        replayed=replayed,
+        verdict=verdict,
+        differences=tuple(differences),
+        tolerances=tolerances,
+        why=why,
+        simulated_s=simulated_s,
+    )
+
+
+def simulated_bench(inputs: Inputs) -> BenchFile:
+    """Return the bench with link and readback simulated; the ladder and any faults stay."""
+    bench, plan = inputs.bench, inputs.plan
+    module = bench.module or plan.module or default_bench(plan.sensor).module
+    return replace(
+        bench,
+        link=LinkKind.SIMULATED,
+        readback=ReadbackKind.SIMULATED,
+        url=None,
+        module=module,
+    )
+
+
+def tolerances_for(record: Record, plan: ResolvedPlan) -> tuple[Tolerances, str]:
+    """Return how closely a record has to be met, and why."""
+    if not record.opening["simulated"]:
+        return (
+            Tolerances(reported_celsius=None, timing_s=None),
+            "real equipment: readings within each step's tolerance and uncertainty",
+        )
+    resumed = any(line["type"] == "note" and line["text"] == "resumed" for line in record.lines)
+    if record.opening["pace"] == "fast" and not resumed:
+        return EXACT, "simulated in virtual time: equal, but for floating point"
+    return (
+        Tolerances(reported_celsius=plan.settle.within_celsius, timing_s=None),
+        "simulated in real time or resumed: readings within the settle rule's band",
+    )
+
+
+def _run(plan: ResolvedPlan, bench_file: BenchFile) -> tuple[tuple[StepResult, ...], float]:
+    clock = VirtualClock()
+    with closing(open_bench(bench_file, clock)) as bench:
+        run = SweepRun(plan, bench, clock)
+        for event in run_events(run):
+            if isinstance(event, FaultRaised):
+                raise ReplayError(f"the simulated run failed: {event.message}; {event.relays}")
+        return run.results, clock.now_s()
