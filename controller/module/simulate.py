@@ -139,7 +139,7 @@ class SimulatedModule:
         last = self._index_at(at_s)
         while self._next <= last:
             if self._next < self._blank_until:
-                self._hold(min(last, self._blank_until - 1))
+                self._skip(min(last, self._blank_until - 1))
             elif self._next >= self._steady_from and not self._noise_volts:
                 self._skip(last)
             else:
@@ -265,15 +265,12 @@ class SimulatedModule:
         self._history = known[-window:]
         self._side, self._run_start = int(side[-1]), int(run_start[-1])
 
-    def _hold(self, last: int) -> None:
-        """Pass over samples in which the module judges nothing and holds its report."""
-        count = min(last + 1 - self._next, self._rate_samples)
-        held = np.full(count, self._celsius)
-        self._history = np.concatenate((self._history, held))[-self._rate_samples :]
-        self._next = last + 1
-
     def _skip(self, last: int) -> None:
-        """Pass over samples that are all equal to the last one."""
+        """Pass over samples that are all equal to the last one, or are not looked at.
+
+        The rate window needs no filling: settled, it is full of the same value already, and after
+        a switch-over it is not looked at before it holds new samples alone.
+        """
         if self._side != 0 and last - self._run_start >= self._detect_samples:
             code = self.module.low_code if self._side < 0 else self.module.high_code
             self._codes.setdefault(code)
