@@ -7,7 +7,7 @@ Must not know: files (but for `readings_csv`), terminals, how readings are taken
 from controller.sweep.diagnosis.decide import diagnose
 from controller.sweep.diagnosis.explain import Words, explain, sentence
 from controller.sweep.diagnosis.hypotheses import InputCircuit
-from controller.sweep.diagnosis.readings import Readings, Reporting, Rounding
+from controller.sweep.diagnosis.readings import Readings, Reporting, readings_of
 from controller.sweep.diagnosis.readings_csv import readings_from_csv
 from controller.sweep.diagnosis.result import Diagnosis, Explanation, NextStep
 
@@ -18,10 +18,10 @@ __all__ = [
     "NextStep",
     "Readings",
     "Reporting",
-    "Rounding",
     "Words",
     "diagnose",
     "explain",
     "readings_from_csv",
+    "readings_of",
     "sentence",
 ]

@@ -7,8 +7,9 @@ Criterion: ``score = deviance + k ln n - 2 ln(prior)``, the Bayesian information
 1978) with prior odds; the least is best, and differences are about -2 ln(odds) (Kass & Raftery
 1995, JASA 90, 773). AICc was not taken: it lets one needless parameter through in 16 % of cases
 however many readings there are, and with ten alternatives a healthy module would hardly ever be
-called healthy. The prior says that half of all modules examined are healthy, that a single fault
-is twenty times likelier than two at once, and shares each part out evenly.
+called healthy. The prior says that three of four modules examined are healthy, that a single fault
+is twenty times likelier than two at once, and shares each part out evenly. The first number sets
+how often a healthy module is accused: about one time in fifty (tests/benchmarks/diagnosis.py).
 
 Margins, on the scale of Kass & Raftery: a rival that is another explanation must be behind by 6
 (odds 20 to 1, "strong"). A rival that contains the winner and adds to it need only be behind by 2:
@@ -54,9 +55,9 @@ LEAST_READINGS = 3
 _READINGS_FOR_PAIRS = 5
 _FAR_CELSIUS = 15.0
 
-_PRIOR_HEALTHY = 0.5
-_PRIOR_SINGLE = 0.476
-_PRIOR_PAIR = 0.024
+_PRIOR_HEALTHY = 0.75
+_PRIOR_SINGLE = 0.238
+_PRIOR_PAIR = 0.012
 
 
 def diagnose(

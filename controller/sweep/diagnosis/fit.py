@@ -11,6 +11,7 @@ landscape of terraces, on which a gradient would get stuck and a grid does not.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -20,10 +21,10 @@ from controller.sensors.curve import FloatArray
 from controller.sweep.diagnosis.hypotheses import Hypothesis
 from controller.sweep.diagnosis.likelihood import Likelihood
 
-__all__ = ["CONFIDENCE_RISE", "Fit", "Interval", "fit", "profile_intervals"]
+__all__ = ["CONFIDENCE", "Fit", "Interval", "confidence_rise", "fit", "profile_intervals"]
 
-CONFIDENCE_RISE = 3.841458820694124
-"""Rise of the deviance at the ends of a 95 % interval: chi-square with one degree of freedom."""
+CONFIDENCE = 0.95
+"""Of every interval; both ends together."""
 
 _REACH = 6.0
 """How many standard errors around the Gauss-Newton point the grid covers."""
@@ -83,6 +84,21 @@ def fit(hypothesis: Hypothesis, ohms: FloatArray, likelihood: Likelihood) -> Fit
     return Fit(hypothesis=hypothesis, inner=best, deviance=deviance, covariance=covariance)
 
 
+def confidence_rise(*, count: int, free: int, noise_known: bool) -> float:
+    """Return how far the deviance rises at the ends of a 95 % interval.
+
+    Chi-square with one degree of freedom when the noise is known; when the same `count` readings
+    have to show it, the square of Student's t for what they leave over (Bates & Watts, Nonlinear
+    Regression Analysis and Its Applications, 1988, 6.1).
+    """
+    from scipy.special import ndtri, stdtrit
+
+    quantile = (1 + CONFIDENCE) / 2
+    if noise_known:
+        return float(ndtri(quantile)) ** 2
+    return float(stdtrit(max(count - free, 1), quantile)) ** 2
+
+
 def profile_intervals(found: Fit, ohms: FloatArray, likelihood: Likelihood) -> tuple[Interval, ...]:
     """Return the 95 % interval of every parameter: the others are free to follow.
 
@@ -90,9 +106,12 @@ def profile_intervals(found: Fit, ohms: FloatArray, likelihood: Likelihood) -> t
     that cannot be told from none reaches to the value of no fault (a leakage to None: infinite).
     """
     intervals = []
+    rise = confidence_rise(
+        count=ohms.size, free=found.hypothesis.free, noise_known=likelihood.sigma.shape[0] == 1
+    )
     for axis, parameter in enumerate(found.hypothesis.parameters):
-        low = _crossing(found, axis, -1.0, ohms, likelihood)
-        high = _crossing(found, axis, +1.0, ohms, likelihood)
+        low = _crossing(found, axis, -rise, ohms, likelihood)
+        high = _crossing(found, axis, +rise, ohms, likelihood)
         ends = [parameter.to_outer(low), parameter.to_outer(high)]
         intervals.append(
             Interval(
@@ -188,12 +207,14 @@ def _points(
 
 
 def _crossing(
-    found: Fit, axis: int, side: float, ohms: FloatArray, likelihood: Likelihood
+    found: Fit, axis: int, signed_rise: float, ohms: FloatArray, likelihood: Likelihood
 ) -> float:
-    """Return the inner value at which the profile has risen by `CONFIDENCE_RISE`; +-inf if never.
+    """Return the inner value at which the profile has risen enough; +-inf if it never does.
 
-    Reaches out by doubling until the rise is enough, then reads the outermost crossing off a grid.
+    The sign of `signed_rise` is the side. Reaches out by doubling until the rise is enough, then
+    reads the outermost crossing off a grid.
     """
+    side, enough = math.copysign(1.0, signed_rise), abs(signed_rise)
     lowest = found.hypothesis.parameters[axis].lowest
     centre = float(found.inner[axis])
     unit = float(np.sqrt(found.covariance[axis, axis]))
@@ -202,18 +223,16 @@ def _crossing(
         offsets = np.linspace(inner, reach, 41)
         values = np.maximum(centre + side * unit * offsets, lowest)
         rise = _profile(found, axis, values, ohms, likelihood) - found.deviance
-        under = np.flatnonzero(rise < CONFIDENCE_RISE)
+        under = np.flatnonzero(rise < enough)
         last = int(under[-1]) if under.size else 0
         if last < offsets.size - 1:
             span = rise[last + 1] - rise[last]
-            share = (CONFIDENCE_RISE - rise[last]) / span if span > 0 else 1.0
-            return float(
-                values[last] + np.clip(share, 0.0, 1.0) * (values[last + 1] - values[last])
-            )
+            share = np.clip((enough - rise[last]) / span, 0.0, 1.0) if span > 0 else 1.0
+            return float(values[last] + share * (values[last + 1] - values[last]))
         if values[-1] <= lowest:
             return lowest
         inner, reach = reach, reach * 2.0
-    return side * np.inf
+    return side * math.inf
 
 
 def _profile(

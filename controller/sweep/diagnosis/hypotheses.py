@@ -22,6 +22,7 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from controller.module.model import Module
 from controller.sensors.curve import Curve, FloatArray
 
 __all__ = [
@@ -54,6 +55,15 @@ class InputCircuit:
     pullup_ohms: float
     reference_volts: float = 5.0
     supply_volts: float = 12.5
+
+    @classmethod
+    def of(cls, module: Module, *, supply_volts: float = 12.5) -> InputCircuit:
+        """Return the input of a described module."""
+        return cls(
+            pullup_ohms=module.pullup_ohms,
+            reference_volts=module.reference_volts,
+            supply_volts=supply_volts,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)

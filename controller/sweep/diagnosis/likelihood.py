@@ -29,8 +29,8 @@ SLIP_PROBABILITY = 1e-3
 _SLIP_SPAN_CELSIUS = 300.0
 
 _NOISE_OVER_STEP = np.geomspace(0.05, 4.0, 9)
-_NOISE_CENTRE = 0.3
-_NOISE_LOG_SD = 0.8
+_NOISE_CENTRE = 0.35
+_NOISE_LOG_SD = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)

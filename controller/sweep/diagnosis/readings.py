@@ -1,30 +1,25 @@
 """What a diagnosis is made from: the ohms that were put in, and what the module said.
 
 Knows: arrays of readings, and how a module rounds and limits the temperature it reports.
-Must not know: sensors, faults, files (see `readings_csv`), how a reading was taken.
+Must not know: faults, files (see `readings_csv`), how a reading was taken.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from enum import Enum
 
 import numpy as np
 import numpy.typing as npt
 
 from controller.errors import InputError, Problem
+from controller.module.encoding import Rounding
+from controller.module.model import Module
 from controller.sensors.curve import FloatArray
+from controller.sweep.model import StepKind, StepResult
 
-__all__ = ["Readings", "Reporting", "Rounding", "cell_edges"]
-
-
-class Rounding(Enum):
-    """How a module makes a whole number of resolution steps out of a temperature."""
-
-    NEAREST = "nearest"
-    DOWN = "down"
-    TOWARD_ZERO = "toward-zero"
+__all__ = ["Readings", "Reporting", "cell_edges", "readings_of"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,6 +45,18 @@ class Reporting:
                 f"resolution {self.resolution_celsius} is not a step of zero or more degC",
                 key="resolution_celsius",
             )
+
+    @classmethod
+    def of(cls, module: Module) -> Reporting:
+        """Return how a described module reports."""
+        return cls(
+            resolution_celsius=module.resolution_celsius,
+            rounding=module.rounding,
+            lowest_celsius=module.lowest_report_celsius,
+            highest_celsius=module.highest_report_celsius,
+            open_celsius=module.open_reports_celsius,
+            short_celsius=module.short_reports_celsius,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,6 +106,24 @@ class Readings:
         return int(self.ohms.size)
 
 
+def readings_of(results: Iterable[StepResult], *, reporting: Reporting) -> Readings:
+    """Return the readings of a run; steps without a reading are left out.
+
+    A short step counts as 0 ohm whatever the ladder's leads leave. The steps' own uncertainty is
+    not taken over: most of it is shared by all steps (calibration, chart) and would not scatter.
+    """
+    rows = [
+        (0.0 if one.step.kind is StepKind.SHORT else one.step.achieved_ohms, one.reported_celsius)
+        for one in results
+        if one.reported_celsius is not None
+    ]
+    return Readings(
+        ohms=np.array([ohms for ohms, _ in rows]),
+        reported_celsius=np.array([celsius for _, celsius in rows]),
+        reporting=reporting,
+    )
+
+
 def cell_edges(
     reported_celsius: npt.ArrayLike, reporting: Reporting
 ) -> tuple[FloatArray, FloatArray]:
@@ -111,11 +136,8 @@ def cell_edges(
     match reporting.rounding:
         case Rounding.NEAREST:
             low, high = reported - step / 2, reported + step / 2
-        case Rounding.DOWN:
+        case Rounding.TRUNCATE:
             low, high = reported, reported + step
-        case Rounding.TOWARD_ZERO:
-            low = np.where(reported > 0, reported, reported - step)
-            high = np.where(reported < 0, reported, reported + step)
     if reporting.lowest_celsius is not None:
         low = np.where(reported <= reporting.lowest_celsius, -math.inf, low)
     if reporting.highest_celsius is not None:
