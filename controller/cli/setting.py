@@ -25,9 +25,11 @@ from controller.links.base import PathStep
 from controller.records.encode import path_fields
 from controller.records.opening import opening_content
 from controller.records.writer import RecordWriter
+from controller.sensors.curve import Sensor
 from controller.sensors.files import load_sensor
+from controller.sensors.thermistor import RatioCurve
 from controller.sweep.bench import Bench
-from controller.sweep.benchfile import BenchFile, default_ladder, load_bench
+from controller.sweep.benchfile import BenchFile, default_bench, load_bench
 from controller.sweep.events import Event, FaultRaised, Parked, RelaysSet, RunFinished, RunStarted
 from controller.sweep.intents import Intents
 from controller.sweep.model import (
@@ -68,8 +70,11 @@ def set_and_hold(
         bench = load_bench(bench_path) if bench_path else None
         sensor = load_sensor(sensor_path) if sensor_path else None
     if bench is None:
-        bench = BenchFile(name="simulated bench", ladder=default_ladder())
-    if sensor is None and bench.module is not None:
+        if sensor is None:
+            sensor = _stand_in()
+            output.warn(f"Note: no bench and no sensor named; taken is a {sensor.name}.")
+        bench = default_bench(sensor)
+    elif sensor is None and bench.module is not None:
         sensor = bench.module.sensor
     curve = sensor.curve if sensor else None
     found = find(value, bench, curve)
@@ -114,6 +119,27 @@ def set_and_hold(
     if ended == "fault":
         return ExitCode.LINK_FAULT
     return ExitCode.INTERRUPTED if ended == "stopped" else ExitCode.PASS
+
+
+def _stand_in() -> Sensor:
+    """Return the curve of the simulated bench when none is named: a common coolant sensor.
+
+    2.8 kohm at 25 degC on the Type 1 resistance ratio curve, whose constants are those of
+    "Sensor Temperature Resistance Curves", reference guide rev. C (2014), material type 1.
+    """
+    curve = RatioCurve(
+        reference_ohms=2800.0,
+        a=-14.195756,
+        b=4407.4785,
+        c=-5165.8730,
+        d=-1.4017368e7,
+        lowest_celsius=-40.0,
+        highest_celsius=135.0,
+        label="the simulated bench's sensor",
+    )
+    return Sensor(
+        name="simulated coolant sensor, 2.8 kohm at 25 degC", kind="ntc-ratio", curve=curve
+    )
 
 
 class _Driver:
@@ -199,9 +225,11 @@ class _Driver:
 
     def _say(self, hold_s: float) -> None:
         found, output = self._found, self._output
-        line = f"{self._plan.format_state(found.state)} makes {ohms(found.ohms)}"
-        if math.isfinite(found.ohms):
-            line += f" ohm, U (k=2) {ohms(found.uncertainty_ohms)} ohm"
+        line = f"{self._plan.format_state(found.state)} makes"
+        if math.isinf(found.ohms):
+            line += " an open circuit"
+        else:
+            line += f" {ohms(found.ohms)} ohm, U (k=2) {ohms(found.uncertainty_ohms)} ohm"
         if found.celsius is not None:
             line += f", which stands for {output.temperature(found.celsius, 2)} {output.degrees}"
         output.say(line + ".")
