@@ -1,7 +1,7 @@
-"""A module's table from ADC code to temperature.
+"""A module's table from ADC code to temperature and report.
 
 Knows: that a module computes from the code alone, so that 2^n values say all it can ever say.
-Must not know: time, faults, reports.
+Must not know: time, faults, fault limits.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from controller.module.divider import adc_volts, divider_ohms
+from controller.module.encoding import quantise
 from controller.module.model import Module
 from controller.sensors.curve import Curve
 
@@ -20,14 +21,15 @@ __all__ = ["Conversion"]
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Conversion:
-    """For each code: the voltage it stands for and the temperature; both of shape (2^bits,).
+    """For each code: the voltage it stands for, the temperature, and the report made of it.
 
-    Resistances beyond the curve's span give the temperature at its end.
+    All of shape (2^bits,). Resistances beyond the curve's span give the temperature at its end.
     """
 
     pullup_ohms: float
     volts: npt.NDArray[np.float64]
     celsius: npt.NDArray[np.float64]
+    reported_celsius: npt.NDArray[np.float64]
 
     @classmethod
     def of(
@@ -44,4 +46,12 @@ class Conversion:
         celsius = np.where(ohms <= low_ohms, at_low, at_high)
         inside = (ohms > low_ohms) & (ohms < high_ohms)
         celsius[inside] = curve.celsius(ohms[inside])
-        return cls(pullup_ohms=pullup_ohms, volts=volts, celsius=celsius + offset_kelvin)
+        celsius = celsius + offset_kelvin
+        reported = quantise(
+            celsius,
+            resolution_celsius=module.resolution_celsius,
+            rounding=module.rounding,
+            lowest_celsius=module.lowest_report_celsius,
+            highest_celsius=module.highest_report_celsius,
+        )
+        return cls(pullup_ohms=pullup_ohms, volts=volts, celsius=celsius, reported_celsius=reported)

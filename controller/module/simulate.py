@@ -25,7 +25,6 @@ import numpy.typing as npt
 
 from controller.module.conversion import Conversion
 from controller.module.divider import adc_code, divider_volts
-from controller.module.encoding import quantise
 from controller.module.faults import (
     CurveOffset,
     Fault,
@@ -82,7 +81,7 @@ class SimulatedModule:
         self._side = 0
         self._run_start = 0
         self._history = np.full(self._rate_samples, np.nan)
-        self._celsius = math.nan
+        self._reported_celsius = math.nan
         self._volts = math.nan
         self._codes: dict[str, None] = {}
         self._noise_block: tuple[int, npt.NDArray[np.float64]] = (-1, np.empty(0))
@@ -112,15 +111,7 @@ class SimulatedModule:
             shorted = self._side < 0
             celsius = module.short_reports_celsius if shorted else module.open_reports_celsius
         else:
-            celsius = float(
-                quantise(
-                    self._celsius,
-                    resolution_celsius=module.resolution_celsius,
-                    rounding=module.rounding,
-                    lowest_celsius=module.lowest_report_celsius,
-                    highest_celsius=module.highest_report_celsius,
-                )
-            )
+            celsius = self._reported_celsius
         return ModuleReport(celsius=celsius, volts=self._volts, codes=tuple(self._codes))
 
     def clear_codes(self, at_s: float) -> None:
@@ -212,7 +203,8 @@ class SimulatedModule:
             measured < module.low_volts, -1, np.where(measured > module.high_volts, 1, 0)
         )
         self._judge(index, side, celsius)
-        self._celsius, self._volts = float(celsius[-1]), float(measured[-1])
+        self._volts = float(measured[-1])
+        self._reported_celsius = float(self._conversion.reported_celsius[code[-1]])
         self._next = int(index[-1]) + 1
         if switches is not None:
             self._switch_over()
