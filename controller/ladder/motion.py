@@ -93,7 +93,7 @@ def contact_states(
 def _movement(
     ladder: Ladder, relay: int, energised: bool, at_ms: float, seed: int, spread: float
 ) -> list[tuple[float, bool]]:
-    """Return one relay's contact changes after it was told to move: the first touch, then bounce."""
+    """Return one relay's contact changes once told to move: the first touch, then bounce."""
     made = ladder.relays[relay]
     own = float(np.random.default_rng([seed, relay]).uniform(-1.0, 1.0))
     draw = np.random.default_rng([seed, relay, round(at_ms * 1000.0) & 0xFFFFFFFFFFFF])

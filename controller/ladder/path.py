@@ -38,6 +38,7 @@ from controller.ladder.model import Ladder
 from controller.ladder.search import Scale
 
 __all__ = [
+    "DETOUR_GAIN",
     "LATENESS_MS",
     "MOST_EXACT",
     "TIME_SPREAD",
@@ -57,6 +58,9 @@ TIME_SPREAD = 0.25
 
 LATENESS_MS = 2
 """How late a device may latch a state (wire protocol, section 7, apply): it shortens a hold."""
+
+DETOUR_GAIN = 0.05
+"""The share of its excursion that a path must save for a detour to be worth its operations."""
 
 _BEAM = 2000
 
@@ -131,16 +135,22 @@ def all_at_once_excursion(ladder: Ladder, start: int, end: int, scale: Scale) ->
 
 
 def best_path(
-    ladder: Ladder, start: int, end: int, scale: Scale, *, detours: int = MOST_EXACT
+    ladder: Ladder,
+    start: int,
+    end: int,
+    scale: Scale,
+    *,
+    detours: int = MOST_EXACT,
+    detour_gain: float = DETOUR_GAIN,
 ) -> SwitchPath:
     """Return the order of single-relay changes with the least worst excursion.
 
     `scale` judges resistances (degC through a curve, for example) and must be monotone and
     defined from 0 ohm to math.inf. `detours` is how many relays that need not change may be used
-    as well where that lowers the excursion; together with the changed ones at most MOST_EXACT,
-    those nearest in size to the largest changed rung first. Isolate and short relays are never
-    detours. With more than MOST_EXACT changed relays a beam of 2000 partial orders is followed
-    in place of all of them, without detours, and `exact` is False.
+    as well, where that lowers the excursion by more than the share `detour_gain`; together with
+    the changed ones at most MOST_EXACT, those nearest in size to the largest changed rung first.
+    Isolate and short relays are never detours. With more than MOST_EXACT changed relays a beam of
+    2000 partial orders is followed in place of all of them, without detours, and `exact` is False.
 
     While the ladder is isolated or shorted at one end, rungs are changed there, unseen.
 
@@ -150,16 +160,20 @@ def best_path(
     check_state(ladder, end)
     before, middle_start, middle_end, after = _unseen(ladder, start, end)
     changed = bits_of(middle_start ^ middle_end)
+    exact = len(changed) <= MOST_EXACT
     if not changed:
-        between, exact = [], True
-    elif len(changed) <= MOST_EXACT:
-        relays = changed + _detour_relays(ladder, start, end, changed)[:detours]
-        between = _through_cube(ladder, middle_start, middle_end, relays[:MOST_EXACT], scale)
-        exact = True
+        between = []
+    elif not exact:
+        between = _beam(ladder, middle_start, middle_end, changed, scale)
     else:
-        between, exact = _beam(ladder, middle_start, middle_end, changed, scale), False
-    states = [*before, *between, *after]
-    return _finished(ladder, start, states, scale, exact=exact)
+        between, strays = _through_cube(ladder, middle_start, middle_end, changed, scale)
+        further = _detour_relays(ladder, start, end, changed)[:detours]
+        relays = (changed + further)[:MOST_EXACT]
+        if strays > 0 and len(relays) > len(changed):
+            around, less = _through_cube(ladder, middle_start, middle_end, relays, scale)
+            if less < strays * (1.0 - detour_gain):
+                between = around
+    return _finished(ladder, start, [*before, *between, *after], scale, exact=exact)
 
 
 def _finished(
@@ -249,12 +263,18 @@ def cube_states(start: int, relays: Sequence[int]) -> npt.NDArray[np.uint64]:
 
 def _through_cube(
     ladder: Ladder, start: int, end: int, relays: Sequence[int], scale: Scale
-) -> list[int]:
-    """Return the states of the exact bottleneck path with the fewest changes."""
+) -> tuple[list[int], float]:
+    """Return the exact bottleneck path with the fewest changes, and its excursion.
+
+    Where that leaves a choice, values near one of the ends are preferred.
+    """
     states = cube_states(start, relays)
     values = scale(states_ohms(ladder, states))
     goal = sum(1 << axis for axis, relay in enumerate(relays) if (start ^ end) >> relay & 1)
     outside = excursions_outside(values, values[0], values[goal])
+    with np.errstate(invalid="ignore"):
+        apart = np.minimum(np.abs(values - values[0]), np.abs(values - values[goal]))
+    apart = np.nan_to_num(apart, nan=0.0)
     least = _bottleneck(outside, len(relays), goal)
     distance = _changes_needed(outside <= least, len(relays), goal)
     walked = [goal]
@@ -265,8 +285,8 @@ def _through_cube(
             for axis in range(len(relays))
             if distance[here ^ (1 << axis)] == distance[here] - 1
         ]
-        walked.append(min(nearer, key=lambda index: (outside[index], index)))
-    return [int(states[index]) for index in reversed(walked[:-1])]
+        walked.append(min(nearer, key=lambda index: (outside[index], apart[index], index)))
+    return [int(states[index]) for index in reversed(walked[:-1])], least
 
 
 def _halves(array: npt.NDArray[Any], axis: int) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
