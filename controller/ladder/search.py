@@ -38,6 +38,7 @@ Scale: TypeAlias = Callable[[FloatArray], FloatArray]
 _LARGE_BITS = 16  # 0.5 MB of sums stays in the processor's cache
 _MOST_BITS = 22  # 4 million sums, 64 MB with their states, in either half
 _NEEDLES_AT_ONCE = 1 << 17
+_BLOCK = 1 << 15  # needles of several targets asked together, few enough to stay in the cache
 _MOST_LISTED = 1 << 20
 
 
@@ -158,8 +159,8 @@ class NearestSearch:
         targets = np.asarray(targets_ohms, dtype=np.float64).ravel()
         for target in targets:
             _check_target(float(target))
-        at_once = _NEEDLES_AT_ONCE // self._halves.small_size
-        if at_once < 2:
+        at_once = _BLOCK // self._halves.small_size
+        if at_once < 4:  # one target alone fills a block
             return [self.nearest(float(target)) for target in targets]
         found: list[Candidate] = []
         for start in range(0, targets.size, at_once):
@@ -258,21 +259,16 @@ class NearestSearch:
         ohms = self._halves.ohms(self._large.values[picks], everything)
         distance = np.abs(ohms - wanted)
         least = distance.min(axis=(0, 2))
-        tied = distance <= (least + self.tie_ohms)[:, None]
-        alone = tied.sum(axis=(0, 2)) == 1
-        side, small = np.divmod(
-            distance.transpose(1, 0, 2).reshape(targets.size, -1).argmin(axis=1),
-            self._halves.small_size,
-        )
-        large = picks[side, np.arange(targets.size), small]
+        side, row, small = np.nonzero(distance <= (least + self.tie_ohms)[:, None])
+        large = picks[side, row, small]
         states = self._large.states[large] | self._halves.small_states[small]
-        states |= np.uint64(self._base)
-        made = states_ohms(self.ladder, states)
+        order = np.lexsort((states, np.bitwise_count(states), row))
+        first = np.searchsorted(row[order], np.arange(targets.size))
+        chosen = states[order[first]] | np.uint64(self._base)
+        made = states_ohms(self.ladder, chosen)
         return [
             Candidate(state=int(state), ohms=float(value), error_ohms=float(value - target))
-            if single
-            else self.nearest(float(target))
-            for state, value, target, single in zip(states, made, targets, alone, strict=True)
+            for state, value, target in zip(chosen, made, targets, strict=True)
         ]
 
     def _best(

@@ -65,6 +65,10 @@ class StepChoice:
     output: Output
     states: tuple[int, ...] = ()
 
+    def __post_init__(self) -> None:
+        if self.output is Output.CONNECTED and not self.states:
+            raise ValueError("a connected step needs at least one state")
+
 
 @dataclass(frozen=True, kw_only=True)
 class SequencePlan:
@@ -92,14 +96,14 @@ def connected_choice(
     *,
     limit: int = CANDIDATES,
 ) -> StepChoice:
-    """Return the step's nearest state and its near-equals between two resistances.
+    """Return the step's nearest state and its near-equals between two resistances, in any order.
 
     At most `limit`; those nearest to the middle of the interval, and always the nearest as judged.
     """
     nearest = search.nearest_by(target_ohms, scale)
     states = [nearest.state]
-    if high_ohms > low_ohms and limit > 1:
-        window = search.window(low_ohms, high_ohms, limit)
+    if limit > 1:
+        window = search.window(min(low_ohms, high_ohms), max(low_ohms, high_ohms), limit)
         order = sorted(window.candidates, key=lambda c: (abs(c.ohms - target_ohms), c.state))
         states += [c.state for c in order if c.state != nearest.state]
     return StepChoice(output=Output.CONNECTED, states=tuple(states[:limit]))

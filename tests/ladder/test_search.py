@@ -71,6 +71,19 @@ def test_nearest_equals_brute_force(data, ladders, every_state):
     assert found.state == expected
 
 
+@settings(max_examples=60, deadline=None)
+@given(data=st.data())
+def test_many_targets_at_once_give_the_same(data, ladders, every_state):
+    ladder = data.draw(ladders())
+    _, ohms = every_state(ladder)
+    ohms = ohms[np.isfinite(ohms)]
+    targets = [0.0, *ohms[:20], *(ohms[:20] * 1.01), float(ohms.max()) * 3]
+    search = NearestSearch(ladder)
+    assert search.nearest_many(targets) == [search.nearest(float(t)) for t in targets]
+    with pytest.raises(InputError):
+        search.nearest_many([1.0, math.inf])
+
+
 @settings(max_examples=40, deadline=None)
 @given(data=st.data())
 def test_small_halves_change_nothing(data, ladders, every_state):

@@ -168,6 +168,20 @@ def test_at_equal_cost_the_less_used_relay_is_taken(make_series):
     assert many.relay_operations == 20
 
 
+def test_a_step_without_states_is_a_mistake_of_ours():
+    with pytest.raises(ValueError, match="at least one state"):
+        StepChoice(output=Output.CONNECTED)
+
+
+def test_candidates_are_the_nearest_and_those_between(make_series):
+    search = NearestSearch(make_series([1.0, 2.0, 4.0, 8.0, 8.0]))
+    choice = connected_choice(search, 10.2, 11.0, 9.5, scale)
+    made = [state_ohms(search.ladder, state) for state in choice.states]
+    assert made[0] == 10.0
+    assert sorted(made) == [10.0, 10.0, 11.0, 11.0]  # either rung of 8 ohm
+    assert connected_choice(search, 10.2, 9.5, 11.0, scale, limit=1).states == choice.states[:1]
+
+
 def test_an_empty_plan_costs_nothing(make_series):
     plan = plan_sequence(make_series([1.0]), 0, [], scale)
     assert (plan.states, plan.worst_excursion, plan.relay_operations) == ((), 0.0, 0)
