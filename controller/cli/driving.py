@@ -10,6 +10,7 @@ order. Every way out closes the bench, which parks it.
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Generator
 from contextlib import closing
 from dataclasses import replace
@@ -22,11 +23,14 @@ from controller.cli.printer import ProgressPrinter, say_results
 from controller.cli.signals import stopping_by
 from controller.clock import Clock, RealClock, VirtualClock
 from controller.errors import ExitCode, InputError
+from controller.readback.lines import StdinLines
+from controller.readback.typed import TypedReadback
 from controller.records.decode import results_of
 from controller.records.encode import plan_summary_fields, result_fields
 from controller.records.inputs import Inputs, load_inputs
 from controller.records.opening import opening_content
 from controller.records.writer import RecordError, RecordWriter
+from controller.sweep.bench import Bench
 from controller.sweep.benchfile import BenchFile, LinkKind, ReadbackKind
 from controller.sweep.engine import SweepRun, run_events
 from controller.sweep.events import Event, RunFinished
@@ -163,6 +167,8 @@ def _run(
     asking = bench_file.readback is ReadbackKind.TYPED
     printer = ProgressPrinter(output, asking=asking)
     bench = open_bench(bench_file, clock, write=output.warn)
+    if asking and not sys.stdin.isatty():
+        bench = _answered_by_script(bench, bench_file, clock, output)
     with closing(bench):
         run = SweepRun(resolved, bench, clock)
         summary: RunSummary | None = None
@@ -181,6 +187,18 @@ def _run(
             printer.end()
     assert summary is not None  # noqa: S101 - a run ends with RunFinished
     return (*earlier, *run.results), summary
+
+
+def _answered_by_script(bench: Bench, bench_file: BenchFile, clock: Clock, output: Output) -> Bench:
+    """Return the bench with readings from a pipe or a file: there each line is an answer.
+
+    On a terminal a line typed before its prompt is dropped, because it belongs to another step; a
+    script writes all of its answers at once.
+    """
+    readback = TypedReadback(
+        StdinLines(), output.warn, clock, bench_file.typed_unit, keep_early=True
+    )
+    return replace(bench, readback=readback)
 
 
 def _with_earlier(

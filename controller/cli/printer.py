@@ -80,14 +80,14 @@ class ProgressPrinter:
             reported = self._output.temperature(self._reported, 1)
             self._output.progress(
                 f"{bar(step.index, self._count)} step {step.index + 1} of {self._count}:"
-                f" {_target(self._output, step, 1)} {unit}, reported {reported} {unit}"
+                f" {_words(self._output, step)}, reported {reported} {unit}"
             )
 
     def _finished(self, result: StepResult) -> str:
         output = self._output
         return (
             f"step {result.step.index + 1}/{self._count}:"
-            f" {_target(output, result.step, 1)} {output.degrees},"
+            f" {_words(output, result.step)},"
             f" reported {output.temperature(result.reported_celsius, 1)},"
             f" error {output.difference(result.error_celsius, 2, sign=True)},"
             f" {result.verdict.value}{f' ({result.reason})' if result.reason else ''}"
@@ -167,6 +167,11 @@ def say_results(output: Output, plan: ResolvedPlan, results: Sequence[StepResult
             for result in results
         ],
     )
+
+
+def _words(output: Output, step: ResolvedStep) -> str:
+    unit = "circuit" if step.target_celsius is None else output.degrees
+    return f"{_target(output, step, 1)} {unit}"
 
 
 def _target(output: Output, step: ResolvedStep, digits: int = 2) -> str:

@@ -1,0 +1,272 @@
+"""Runs that are cut short from outside: signals, a lost terminal, a lost device."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+import pytest
+
+from controller.clock import RealClock
+from controller.links.pty_device import PtyDevice
+from controller.links.simulated import SimulatedDevice
+from controller.records.reader import Record, load_record
+
+pytestmark = pytest.mark.pty
+
+PATIENCE_S = 60.0
+PROGRAM = [sys.executable, "-m", "controller.cli"]
+
+
+def _until(condition: Callable[[], bool]) -> None:
+    """Wait for a fact that stays true; fail only when it never comes."""
+    end_s = time.monotonic() + PATIENCE_S
+    while not condition():
+        assert time.monotonic() < end_s, "it never came"
+        time.sleep(0.02)
+
+
+class Terminal:
+    """The program on a pseudo-terminal of its own."""
+
+    def __init__(self, words: list[str], folder: Path) -> None:
+        self._master, slave = pty.openpty()
+        self.process = subprocess.Popen(
+            [*PROGRAM, *words],
+            cwd=folder,
+            stdin=slave,
+            stdout=slave,
+            stderr=slave,
+            start_new_session=True,
+        )
+        os.close(slave)
+
+    def type(self, text: str) -> None:
+        os.write(self._master, text.encode())
+
+    def text(self) -> str:
+        """Return everything the program writes until it ends."""
+        said = b""
+        while True:
+            try:
+                part = os.read(self._master, 4096)
+            except OSError:  # the other side is closed
+                break
+            if not part:
+                break
+            said += part
+        self.process.wait(PATIENCE_S)
+        return said.decode()
+
+    def hang_up(self) -> None:
+        """Take the terminal away."""
+        os.close(self._master)
+        self._master = os.open(os.devnull, os.O_RDWR)
+
+    def close(self) -> None:
+        if self.process.poll() is None:
+            self.process.kill()
+            self.process.wait()
+        os.close(self._master)
+
+
+@pytest.fixture
+def plan(tmp_path: Path, sweeps: Path) -> Path:
+    """A sweep that is long enough to be cut short, and short where it is waited for."""
+    path = tmp_path / "plan.toml"
+    path.write_text(
+        f"""\
+format = "rungwise-plan/1"
+kind = "sweep"
+sensor = "{sweeps}/sensors/tern-coolant.toml"
+module = "{sweeps}/modules/tern-aux-diesel.toml"
+tolerance_celsius = 3
+[settle]
+within_celsius = 0.5
+for_s = 0.3
+at_most_s = 30
+[[targets]]
+from_celsius = -30
+to_celsius = 120
+step_celsius = 1
+""",
+        encoding="utf-8",
+    )
+    return path
+
+
+def _lines(path: Path, kind: str) -> int:
+    if not path.exists():
+        return 0
+    return sum(
+        json.loads(raw)["type"] == kind
+        for raw in path.read_bytes().splitlines(keepends=True)
+        if raw.endswith(b"\n")
+    )
+
+
+def _assert_stopped_well(record: Record) -> None:
+    assert record.torn_bytes == 0
+    assert record.closing is not None
+    assert record.closing["ended"] == "stopped"
+    assert record.closing["relays"] == "the ladder is parked"
+    assert record.closing["verdict"] == "undecided"
+    parked = [line for line in record.lines if line["type"] == "set"][-1]
+    assert parked["parked"] is True
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_a_signal_in_mid_sweep_parks_and_leaves_a_good_record(
+    tmp_path: Path, plan: Path, number: signal.Signals
+) -> None:
+    path = tmp_path / "r.jsonl"
+    words = ["sweep", str(plan), "--pace", "real", "--record", str(path)]
+    with closing(Terminal(words, tmp_path)) as terminal:
+        _until(lambda: _lines(path, "reading") >= 1)
+        terminal.process.send_signal(number)
+        said = terminal.text()
+        assert terminal.process.returncode == 130
+    assert "Traceback" not in said
+    assert "step 1 of 151" in said
+    assert "Stopped with" in said
+    assert "the ladder is parked" in said
+    _assert_stopped_well(load_record(path))
+
+
+def test_a_lost_terminal_parks_and_leaves_a_good_record(tmp_path: Path, plan: Path) -> None:
+    path = tmp_path / "r.jsonl"
+    words = ["sweep", str(plan), "--pace", "real", "--record", str(path)]
+    with closing(Terminal(words, tmp_path)) as terminal:
+        _until(lambda: _lines(path, "reading") >= 1)
+        terminal.hang_up()
+        terminal.process.send_signal(signal.SIGHUP)
+        assert terminal.process.wait(PATIENCE_S) == 130
+    _assert_stopped_well(load_record(path))
+
+
+def test_set_holds_until_it_is_interrupted(tmp_path: Path, sweeps: Path) -> None:
+    bench = sweeps / "benches" / "simulated-pty.toml"
+    path = tmp_path / "r.jsonl"
+    words = ["set", "2.5k", "--bench", str(bench), "--record", str(path)]
+    with closing(Terminal(words, tmp_path)) as terminal:
+        _until(lambda: _lines(path, "set") >= 1)
+        assert terminal.process.poll() is None
+        terminal.process.send_signal(signal.SIGINT)
+        said = terminal.text()
+        assert terminal.process.returncode == 130
+    assert "The ladder is parked." in said
+    record = load_record(path)
+    assert record.closing is not None
+    assert record.closing["ended"] == "stopped"
+
+
+@contextmanager
+def _served() -> Iterator[PtyDevice]:
+    device = SimulatedDevice(relay_count=18, park_state=0, clock=RealClock())
+    with PtyDevice(device) as served:
+        yield served
+
+
+def _bench(folder: Path, sweeps: Path, port: str) -> Path:
+    path = folder / "bench.toml"
+    path.write_text(
+        f"""\
+format = "rungwise-bench/1"
+name = "A ladder at a port"
+ladder = "{sweeps}/ladders/bench-16.toml"
+[link]
+kind = "serial"
+url = "{port}"
+[readback]
+kind = "simulated"
+[simulation]
+module = "{sweeps}/modules/tern-aux-diesel.toml"
+""",
+        encoding="utf-8",
+    )
+    return path
+
+
+def test_a_device_that_goes_away_is_a_fault_with_a_true_statement(
+    tmp_path: Path, plan: Path, sweeps: Path
+) -> None:
+    path = tmp_path / "r.jsonl"
+    with _served() as served:
+        words = ["sweep", str(plan), "--bench", str(_bench(tmp_path, sweeps, served.path))]
+        process = subprocess.Popen(
+            [*PROGRAM, *words, "--record", str(path), "--yes", "--json"],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        _until(lambda: _lines(path, "reading") >= 1)
+    out, err = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == 3
+    assert "Traceback" not in err
+    assert "Cooling fans" in err
+    document = json.loads(out)
+    assert document["ended"] == "fault"
+    assert document["relays"] == "the relay state is unknown"
+    record = load_record(path)
+    assert record.closing is not None
+    assert any(line["type"] == "fault" for line in record.lines)
+
+
+def test_the_cautions_are_confirmed_by_typing_yes(tmp_path: Path, plan: Path, sweeps: Path) -> None:
+    with _served() as served:
+        bench = str(_bench(tmp_path, sweeps, served.path))
+        for answer, expected in (("no\n", 2), ("yes\n", 130)):
+            path = tmp_path / f"{expected}.jsonl"
+            words = ["sweep", str(plan), "--bench", bench, "--record", str(path)]
+            with closing(Terminal(words, tmp_path)) as terminal:
+                terminal.type(answer)
+                if expected == 130:
+                    _until(lambda path=path: _lines(path, "set") >= 1)
+                    terminal.process.send_signal(signal.SIGINT)
+                said = terminal.text()
+                assert terminal.process.returncode == expected
+            assert "hands, hair, sleeves" in " ".join(said.split())
+            assert path.exists() == (expected == 130)
+
+
+def test_links_finds_who_answers(tmp_path: Path) -> None:
+    with _served() as served:
+        ended = subprocess.run(
+            [*PROGRAM, "links", served.path, "--json"], capture_output=True, text=True, timeout=60
+        )
+        assert ended.returncode == 0
+        (link,) = json.loads(ended.stdout)["links"]
+        assert link["identity"]["relay_count"] == 18
+        assert link["identity"]["name"] == "simulated ladder"
+
+
+def test_without_a_verb_and_without_a_terminal_there_is_help() -> None:
+    ended = subprocess.run(
+        PROGRAM, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=60
+    )
+    assert ended.returncode == 0
+    assert "usage: rungwise" in ended.stdout
+
+
+def test_no_colour_is_honoured_on_a_terminal(
+    tmp_path: Path, sweeps: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    words = ["check", str(sweeps / "coolant-check.toml")]
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    with closing(Terminal(words, tmp_path)) as terminal:
+        assert "\x1b[32;1mPASS\x1b[0m: " in terminal.text()
+    monkeypatch.setenv("NO_COLOR", "1")
+    with closing(Terminal(words, tmp_path)) as terminal:
+        said = terminal.text()
+        assert "\nPASS: " in said
+        assert "\x1b[3" not in said
