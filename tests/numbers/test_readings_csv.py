@@ -51,9 +51,9 @@ def test_every_wrong_line_is_named(tmp_path):
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("", "no readings"),
-        ("# only a remark\n", "no readings"),
-        ("ohms,reported_celsius\n", "no readings"),
+        ("", "no values"),
+        ("# only a remark\n", "no values"),
+        ("ohms,reported_celsius\n", "no values"),
         ("2500,20\n330,80\n", "no column ohms"),
         ("kohm,reported_celsius\n2.5,20\n", "convert to ohm"),
         ("ohms,fahrenheit\n2500,68\n", "convert to degC"),

@@ -1,0 +1,197 @@
+"""What a calibration of a ladder is: measured states in, rung values with covariance out.
+
+Knows: the data, and how a ladder looks with its calibration put in.
+Must not know: how it is solved, files.
+
+Three things are found: every rung, one offset common to all contacts, and the leads. How a
+contact differs from one closing to the next cannot be calibrated away: the ladder's
+`contact_uncertainty_ohms` stays as it is, for every closed contact, in measuring and in use.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from controller.errors import InputError
+from controller.ladder.electrical import FloatArray, states_ohms
+from controller.ladder.model import Ladder, Relay, Rung
+
+__all__ = [
+    "Calibration",
+    "Measurement",
+    "calibrated_ladder",
+    "contact_variances_ohms2",
+    "nominal_parameters",
+    "rungs_of",
+    "sensitivities",
+    "state_uncertainty_ohms",
+    "states_covariance_ohms2",
+    "with_parameters",
+]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measurement:
+    """One state, measured at the module's end of the leads. Uncertainty is standard (k = 1)."""
+
+    state: int
+    ohms: float
+    uncertainty_ohms: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Calibration:
+    """A dated calibration. `utc` is an ISO 8601 date or time.
+
+    Parameters stand in one order throughout: the rungs as `relays` lists them, the contact
+    offset, the leads. `covariance_ohms2` is (n + 2, n + 2). `chi_square` and
+    `degrees_of_freedom` are those of the residuals, `probability` that of a chi-square at least
+    as large.
+    """
+
+    ladder: str
+    utc: str
+    relays: tuple[int, ...]
+    rung_ohms: tuple[float, ...]
+    contact_offset_ohms: float
+    lead_ohms: float
+    covariance_ohms2: FloatArray
+    measurements: int
+    chi_square: float
+    degrees_of_freedom: int
+    probability: float
+    instrument: str = ""
+    ambient_celsius: float | None = None
+
+    @property
+    def parameters(self) -> FloatArray:
+        """All values (n + 2,) in ohm."""
+        return np.array([*self.rung_ohms, self.contact_offset_ohms, self.lead_ohms])
+
+    @property
+    def uncertainties_ohms(self) -> FloatArray:
+        """All standard uncertainties (n + 2,) in ohm."""
+        return np.asarray(np.sqrt(np.diag(self.covariance_ohms2)))
+
+
+def rungs_of(ladder: Ladder) -> tuple[Rung, ...]:
+    """Return all rungs in the order of the file."""
+    return tuple(rung for group in ladder.groups for rung in group.rungs)
+
+
+def nominal_parameters(ladder: Ladder) -> FloatArray:
+    """Return what the ladder file says: rungs, no contact offset, leads; (n + 2,) in ohm."""
+    return np.array([*(rung.ohms for rung in rungs_of(ladder)), 0.0, ladder.lead_ohms])
+
+
+def with_parameters(ladder: Ladder, parameters: FloatArray) -> Ladder:
+    """Return the ladder with other values for rungs, contacts and leads; uncertainties stay."""
+    values: Iterator[float] = iter(parameters.tolist())
+    groups = tuple(
+        replace(group, rungs=tuple(replace(rung, ohms=next(values)) for rung in group.rungs))
+        for group in ladder.groups
+    )
+    offset = next(values)
+    relays = tuple(
+        replace(relay, contact_ohms=relay.contact_ohms + offset) for relay in ladder.relays
+    )
+    return replace(ladder, groups=groups, relays=relays, lead_ohms=next(values))
+
+
+def sensitivities(ladder: Ladder, states: Sequence[int], parameters: FloatArray) -> FloatArray:
+    """Return the derivative of every state's ohms by every parameter, (m, n + 2)."""
+    columns = []
+    for index, value in enumerate(parameters):
+        step = 1e-4 * max(abs(float(value)), 0.1)
+        up, down = parameters.copy(), parameters.copy()
+        up[index] += step
+        down[index] -= step
+        columns.append(
+            (
+                states_ohms(with_parameters(ladder, up), np.array(states, dtype=np.uint64))
+                - states_ohms(with_parameters(ladder, down), np.array(states, dtype=np.uint64))
+            )
+            / (2 * step)
+        )
+    return np.stack(columns, axis=-1)
+
+
+def contact_variances_ohms2(
+    ladder: Ladder, states: Sequence[int], parameters: FloatArray
+) -> FloatArray:
+    """Return what the scatter of the closed contacts adds to every state's variance, (m,)."""
+    tuned = with_parameters(ladder, parameters)
+    chosen = np.array(states, dtype=np.uint64)
+    variances = np.zeros(len(states))
+    for relay in tuned.relays:
+        if relay.contact_uncertainty_ohms == 0:
+            continue
+        step = 1e-4 * max(relay.contact_ohms, 0.1)
+        up, down = (
+            states_ohms(_with_contact_ohms(tuned, relay, relay.contact_ohms + move), chosen)
+            for move in (step, -step)
+        )
+        variances += ((up - down) / (2 * step) * relay.contact_uncertainty_ohms) ** 2
+    return variances
+
+
+def _with_contact_ohms(ladder: Ladder, relay: Relay, ohms: float) -> Ladder:
+    changed = replace(relay, contact_ohms=ohms)
+    return replace(ladder, relays=tuple(changed if one is relay else one for one in ladder.relays))
+
+
+def _check_belongs(ladder: Ladder, calibration: Calibration) -> None:
+    if tuple(rung.relay for rung in rungs_of(ladder)) != calibration.relays:
+        raise InputError.single(
+            f"this calibration of {calibration.ladder!r} is for other rungs",
+            where=ladder.name,
+            key="calibration",
+            hint="calibrate this ladder again",
+        )
+
+
+def calibrated_ladder(ladder: Ladder, calibration: Calibration) -> Ladder:
+    """Return the ladder with calibrated values, and with each value's own uncertainty.
+
+    The rungs' correlations do not fit into a ladder: `state_uncertainty_ohms` keeps them.
+    Raises InputError when the calibration is not for these rungs.
+    """
+    _check_belongs(ladder, calibration)
+    tuned = with_parameters(ladder, calibration.parameters)
+    own = iter(calibration.uncertainties_ohms.tolist())
+    groups = tuple(
+        replace(
+            group, rungs=tuple(replace(rung, uncertainty_ohms=next(own)) for rung in group.rungs)
+        )
+        for group in tuned.groups
+    )
+    next(own)
+    return replace(tuned, groups=groups, lead_uncertainty_ohms=next(own))
+
+
+def states_covariance_ohms2(
+    ladder: Ladder, calibration: Calibration, states: Sequence[int]
+) -> FloatArray:
+    """Return the covariance (m, m) of the ohms of several states, through the calibration.
+
+    `ladder` is the one from the file, before `calibrated_ladder`. The scatter of contacts is
+    taken as independent from one setting to the next.
+    """
+    _check_belongs(ladder, calibration)
+    slopes = sensitivities(ladder, states, calibration.parameters)
+    shared = slopes @ calibration.covariance_ohms2 @ slopes.T
+    own = contact_variances_ohms2(ladder, states, calibration.parameters)
+    return np.asarray(shared + np.diag(own))
+
+
+def state_uncertainty_ohms(ladder: Ladder, calibration: Calibration, state: int) -> float:
+    """Return the standard uncertainty (k = 1) of one state with the calibration's correlations.
+
+    An open circuit has none in ohm; 0.0 is returned for it.
+    """
+    if not np.isfinite(states_ohms(ladder, np.array([state], dtype=np.uint64))[0]):
+        return 0.0
+    return float(np.sqrt(states_covariance_ohms2(ladder, calibration, [state])[0, 0]))

@@ -1,0 +1,193 @@
+"""From measured states to calibrated rungs.
+
+Knows: the ladder's equations, linearised; weights, prior knowledge of contacts and leads.
+Must not know: files, how the states were chosen (see `design`).
+
+Leads and contacts are seen in every state together, so a ladder of series rungs alone cannot part
+them: the file's values with their uncertainties enter as one more observation each (the
+restraint), and a state with the short relay closed parts them by measurement. The rungs get no
+such help: what the measurements do not determine is named, not solved.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from controller.errors import InputError, Problem
+from controller.ladder.calibration.least_squares import (
+    Solution,
+    chi_square_exceeded,
+    least_squares,
+)
+from controller.ladder.calibration.model import (
+    Calibration,
+    Measurement,
+    contact_variances_ohms2,
+    nominal_parameters,
+    rungs_of,
+    sensitivities,
+    with_parameters,
+)
+from controller.ladder.electrical import FloatArray, check_state, states_ohms
+from controller.ladder.model import Ladder
+
+__all__ = ["calibrate", "prior_uncertainties_ohms", "undetermined_relays"]
+
+_LEAST_SENSITIVITY = 1e-2
+"""A bypassed rung shows through its contact by millionths: that determines nothing."""
+_LEAST_PRIOR_OHMS = 1e-6
+_MOST_FACTOR = 1.5
+"""A rung further than this from the ladder file is a mistake, not a deviation."""
+
+
+def prior_uncertainties_ohms(ladder: Ladder) -> tuple[float, float]:
+    """Return the standard uncertainties of the contact offset and of the leads in ohm."""
+    contact = max((relay.contact_uncertainty_ohms for relay in ladder.relays), default=0.0)
+    return max(contact, _LEAST_PRIOR_OHMS), max(ladder.lead_uncertainty_ohms, _LEAST_PRIOR_OHMS)
+
+
+def undetermined_relays(ladder: Ladder, states: Sequence[int]) -> tuple[int, ...]:
+    """Return the relays of the rungs that these states, measured, would not determine.
+
+    From the null space of the design: every rung that takes part in it could change together
+    with others without any of the measurements noticing.
+    """
+    slopes = sensitivities(ladder, states, nominal_parameters(ladder))[:, :-2]
+    slopes = np.where(np.abs(slopes) < _LEAST_SENSITIVITY, 0.0, slopes)
+    _, singular, right = np.linalg.svd(slopes, full_matrices=True)
+    rank = int(np.sum(singular > 1e-8 * max(float(singular[0]), 1e-300))) if singular.size else 0
+    share = np.sum(right[rank:] ** 2, axis=0)
+    return tuple(
+        rung.relay for rung, part in zip(rungs_of(ladder), share, strict=True) if part > 1e-6
+    )
+
+
+def calibrate(
+    ladder: Ladder,
+    measurements: Sequence[Measurement],
+    *,
+    utc: str,
+    common_relative_uncertainty: float = 0.0,
+    instrument: str = "",
+    ambient_celsius: float | None = None,
+) -> Calibration:
+    """Return the calibration that explains the measured states best.
+
+    `common_relative_uncertainty` is the standard uncertainty of the instrument's scale, which all
+    measurements share. Raises InputError for impossible measurements, and when rungs stay
+    undetermined, which it names.
+    """
+    _check(ladder, measurements)
+    states = [one.state for one in measurements]
+    missing = undetermined_relays(ladder, states)
+    if missing:
+        raise InputError(
+            Problem(
+                message=f"the measured states do not determine the rung of relay {relay}",
+                where=ladder.name,
+                hint="measure a state with this rung in circuit that differs from another by it",
+            )
+            for relay in missing
+        )
+    observed = np.array([one.ohms for one in measurements])
+    own = np.array([one.uncertainty_ohms for one in measurements])
+    nominal = nominal_parameters(ladder)
+    found: Solution | None = None
+    parameters = nominal.copy()
+    # The rungs enter almost linearly; parallel groups need a few rounds.
+    for _ in range(20):
+        found = _round(ladder, states, observed, own, parameters, common_relative_uncertainty)
+        parameters = parameters + found.values
+        if np.all(np.abs(found.values) <= 1e-9 * np.maximum(np.abs(parameters), 1.0)):
+            break
+    else:
+        raise InputError.single(
+            "the measurements do not fit this ladder: no values explain them",
+            where=ladder.name,
+            hint="are states and readings in the right rows, and in ohm?",
+        )
+    _refuse_implausible(ladder, parameters[:-2])
+    return Calibration(
+        ladder=ladder.name,
+        utc=utc,
+        relays=tuple(rung.relay for rung in rungs_of(ladder)),
+        rung_ohms=tuple(parameters[:-2].tolist()),
+        contact_offset_ohms=float(parameters[-2]),
+        lead_ohms=float(parameters[-1]),
+        covariance_ohms2=found.covariance,
+        measurements=len(measurements),
+        chi_square=found.chi_square,
+        degrees_of_freedom=found.degrees_of_freedom,
+        probability=chi_square_exceeded(found.chi_square, found.degrees_of_freedom),
+        instrument=instrument,
+        ambient_celsius=ambient_celsius,
+    )
+
+
+def _round(
+    ladder: Ladder,
+    states: Sequence[int],
+    observed: FloatArray,
+    own: FloatArray,
+    parameters: FloatArray,
+    common_relative_uncertainty: float,
+) -> Solution:
+    """Return one Gauss-Newton step: `values` are changes of the parameters."""
+    model = states_ohms(with_parameters(ladder, parameters), np.array(states, dtype=np.uint64))
+    slopes = sensitivities(ladder, states, parameters)
+    variances = own**2 + contact_variances_ohms2(ladder, states, parameters)
+    shared = common_relative_uncertainty * model
+    prior = np.array(prior_uncertainties_ohms(ladder))
+    count, size = slopes.shape
+    design = np.vstack([slopes, np.eye(size)[-2:]])
+    covariance = np.zeros((count + 2, count + 2))
+    covariance[:count, :count] = np.diag(variances) + np.outer(shared, shared)
+    covariance[count:, count:] = np.diag(prior**2)
+    known = nominal_parameters(ladder)[-2:]
+    target = np.concatenate([observed - model, known - parameters[-2:]])
+    return least_squares(design, target, covariance=covariance)
+
+
+def _refuse_implausible(ladder: Ladder, rung_ohms: FloatArray) -> None:
+    """Raise InputError for rungs that are no calibration of the file's but something else."""
+    problems = [
+        Problem(
+            message=f"the rung of relay {rung.relay} comes out as {value:.4g} ohm, "
+            f"the ladder file says {rung.ohms:.4g} ohm",
+            where=ladder.name,
+            hint="are states and readings in the right rows, and in ohm?",
+        )
+        for rung, value in zip(rungs_of(ladder), rung_ohms.tolist(), strict=True)
+        if not rung.ohms / _MOST_FACTOR <= value <= rung.ohms * _MOST_FACTOR
+    ]
+    if problems:
+        raise InputError(problems)
+
+
+def _check(ladder: Ladder, measurements: Sequence[Measurement]) -> None:
+    problems = []
+    for index, one in enumerate(measurements):
+        key = f"measurement[{index}]"
+        try:
+            check_state(ladder, one.state)
+        except InputError as error:
+            problems += [Problem(message=p.message, key=key, hint=p.hint) for p in error.problems]
+            continue
+        if not (np.isfinite(one.ohms) and one.ohms >= 0):
+            problems.append(Problem(message=f"{one.ohms} ohm is no resistance", key=key))
+        if not (np.isfinite(one.uncertainty_ohms) and one.uncertainty_ohms > 0):
+            problems.append(Problem(message="needs an uncertainty above zero", key=key))
+        if not np.isfinite(states_ohms(ladder, [one.state])[0]):
+            problems.append(
+                Problem(
+                    message=f"{ladder.format_state(one.state)} is an open circuit",
+                    key=key,
+                    hint="leave it out",
+                )
+            )
+    if not measurements:
+        problems.append(Problem(message="there are no measurements", where=ladder.name))
+    if problems:
+        raise InputError(problems)
