@@ -64,9 +64,15 @@ def refusals_are_repeated(bench: Bench) -> None:
 
 @check
 def new_sequence_is_a_new_request(bench: Bench) -> None:
-    """The same request with another sequence number is carried out again."""
+    """The same request with another sequence number is a new one."""
     kind, body = bench.apply_body(bench.park_state, [(bench.away()[0], 1)])
     bench.ask_any(kind, body)
+    reply = bench.ask_any(kind, body)
+    as_new = (ErrorCode.BUSY, ErrorCode.WRONG_START)
+    expect(
+        isinstance(reply, ErrorReply) and reply.code in as_new,
+        "an apply with another sequence number was taken for a repeat",
+    )
     bench.ask(Park())
     reply = bench.ask_any(kind, body)
     expect(not isinstance(reply, ErrorReply), "a new request was refused")
