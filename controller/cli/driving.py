@@ -34,7 +34,7 @@ from controller.sweep.bench import Bench
 from controller.sweep.benchfile import BenchFile, LinkKind, ReadbackKind
 from controller.sweep.engine import SweepRun, run_events
 from controller.sweep.events import Event, RunFinished
-from controller.sweep.model import ResolvedPlan, RunSummary, StepResult, Verdict
+from controller.sweep.model import ResolvedPlan, RunSummary, StepKind, StepResult, Verdict
 from controller.sweep.summary import summarize
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
             watts=resolved.most_watts,
             yes=arguments.yes,
         )
-    elif verb == "check":
+    elif verb == "check" or any(step.kind is StepKind.SHORT for step in resolved.steps):
         output.warn(short_circuit_sentence(resolved.short_circuit_amperes, resolved.most_watts))
     clock = clock_of(pace)
     path = arguments.record or _default_record(arguments.plan)

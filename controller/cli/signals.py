@@ -27,7 +27,9 @@ def stopping_by(stop: Callable[[], None]) -> Iterator[None]:
     def handle(_number: int, _frame: FrameType | None) -> None:
         stop()
 
-    before = {number: signal.signal(number, handle) for number in STOPPING}
+    # Whoever started the program with nohup wants it to outlive its terminal.
+    heard = [n for n in STOPPING if n != signal.SIGHUP or signal.getsignal(n) != signal.SIG_IGN]
+    before = {number: signal.signal(number, handle) for number in heard}
     try:
         yield
     finally:

@@ -45,7 +45,8 @@ class RecordWriter:
 
     The first line that cannot be written raises RecordError, so that the run ends and parks;
     later events are then dropped, because the run must still be able to end in good order.
-    `durable=False` leaves the fsync out: for runs in virtual time, which can simply be run again.
+    `durable=False` syncs once, when it is closed: for runs in virtual time, which nothing but the
+    record would slow down and which can simply be run again.
     """
 
     def __init__(
@@ -100,7 +101,10 @@ class RecordWriter:
             state_digits=int(opening["plan"]["state_digits"]),
             durable=durable,
         )
-        writer.append("opening", {"format": RECORD_FORMAT, **opening})
+        try:
+            writer.append("opening", {"format": RECORD_FORMAT, **opening})
+        except RecordError as error:  # nothing has been driven yet
+            raise InputError.single(str(error)) from None
         if durable:
             _sync_folder(path.parent)
         return writer
@@ -231,7 +235,10 @@ class RecordWriter:
         """Let go of the file. Never raises; harmless when repeated."""
         descriptor, self._descriptor = self._descriptor, None
         if descriptor is not None:
-            with contextlib.suppress(OSError):  # every line was synced when it was written
+            with contextlib.suppress(OSError):
+                if not self._durable:
+                    os.fsync(descriptor)
+            with contextlib.suppress(OSError):
                 os.close(descriptor)
 
 
