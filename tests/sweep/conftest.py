@@ -187,9 +187,11 @@ def plain_plan(
     hold_ms: int = 10,
     rule: DecisionRule = DecisionRule.SIMPLE,
     tolerance_celsius: float = 2.0,
+    hops: int = 1,
 ) -> ResolvedPlan:
-    """Return a plan of temperature steps at 10, 20, ... degC, one relay change each."""
-    states = [index ^ (index >> 1) for index in range(1, count + 1)]  # Gray code
+    """Return a plan of temperature steps at 10, 20, ... degC, each some single relay changes on."""
+    gray = [index ^ (index >> 1) for index in range(count * hops + 1)]
+    paths = [gray[index * hops + 1 : (index + 1) * hops + 1] for index in range(count)]
     return ResolvedPlan(
         name="plain",
         kind="sweep",
@@ -199,21 +201,21 @@ def plain_plan(
                 kind=StepKind.TEMPERATURE,
                 target_celsius=10.0 * (index + 1),
                 target_ohms=100.0,
-                state=state,
+                state=path[-1],
                 achieved_ohms=100.0,
                 achieved_celsius=10.0 * (index + 1),
                 expected_celsius=10.0 * (index + 1),
                 tolerance_celsius=tolerance_celsius,
                 uncertainty_celsius=0.5,
                 excursion_celsius=0.0,
-                path=(PathStep(state=state, hold_ms=hold_ms),),
+                path=tuple(PathStep(state=state, hold_ms=hold_ms) for state in path),
                 dwell_s=dwell_s,
             )
-            for index, state in enumerate(states)
+            for index, path in enumerate(paths)
         ),
         settle=settle or SettleRule(within_celsius=0.5, for_s=2.0, at_most_s=20.0),
         worst_excursion_celsius=0.0,
-        relay_operations=count,
+        relay_operations=count * hops,
         park_state=PARK,
         state_digits=4,
         decision_rule=rule,

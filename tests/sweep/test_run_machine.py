@@ -91,7 +91,7 @@ class RunMachine(RuleBasedStateMachine):
             self.readback = fakes.StreamingReadback(self.clock, says)
         bench = fakes.bench(self.link, self.readback, hold_off_ms=hold_off_ms)
         self.hold_off_ms = hold_off_ms
-        self.plan = fakes.plain_plan(steps, hold_ms=hold_ms)
+        self.plan = fakes.plain_plan(steps, hold_ms=hold_ms, hops=3)
         self.run = SweepRun(self.plan, bench, self.clock)
         self.events = []
         self.stopped = self.failed = self.paused = False
