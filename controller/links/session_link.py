@@ -105,11 +105,15 @@ class SessionLink:
 
     def open(self, *, hold_off_ms: int = 2000) -> LinkIdentity:
         """Connect, identify, park, clear the sticky flags and set the hold-off time."""
+        try:
+            hold_off = HoldOff(time_ms=hold_off_ms)
+        except MessageError as error:
+            raise self._error(f"the hold-off cannot be set: {error}") from error
         identity = self.identify()
         self.park()
         self._ask(Clear(flags=INTERLOCK), ClearReply)
         self._armed = True
-        self._hold_off_ms = self._ask(HoldOff(time_ms=hold_off_ms), HoldOffReply).time_ms
+        self._hold_off_ms = self._ask(hold_off, HoldOffReply).time_ms
         status = self._ask(Status(), StatusReply)
         self._note_latched(status)
         self._device_dropped = status.dropped
@@ -195,7 +199,11 @@ class SessionLink:
 
     def sense(self, channel: int = 0) -> SenseReading:
         """Read the board's analogue input."""
-        reply = self._ask(Sense(channel=channel), SenseReply)
+        try:
+            request = Sense(channel=channel)
+        except MessageError as error:
+            raise self._error(f"there is no such input: {error}") from error
+        reply = self._ask(request, SenseReply)
         return SenseReading(
             volts=reply.reference_mv / 1000 * reply.raw / reply.full_scale,
             raw=reply.raw,
@@ -295,8 +303,6 @@ class SessionLink:
         except ChannelError as error:
             self._lost()
             raise self._error(error.message, self._parks_by_itself(error.hint)) from error
-        except MessageError as error:
-            raise self._error(f"the request cannot be sent: {error}") from error
 
     def _converse(self, request: Request) -> Replied | Refused:
         session, channel, clock = self._session, self._channel, self._clock
