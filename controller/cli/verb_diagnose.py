@@ -40,6 +40,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="sensor file whose curve the module may be using instead; may be repeated",
     )
+    parser.epilog = (
+        "exit status: 0 when no fault is found, 1 when one explains the readings,"
+        " 4 when the readings cannot tell"
+    )
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:

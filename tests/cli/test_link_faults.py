@@ -1,0 +1,152 @@
+"""What goes wrong between program and ladder, in virtual time: retries, and the end of a run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from controller.links.simulated import (
+    Direction,
+    Fault,
+    FaultHook,
+    FaultKind,
+    SimulatedChannel,
+    SimulatedDevice,
+    scripted_faults,
+    seeded_faults,
+)
+from controller.records.reader import Record, load_record
+from controller.sweep import wiring
+
+Run = Callable[..., Any]
+PARKED = "the ladder is parked"
+UNKNOWN = "the relay state is unknown"
+
+
+@pytest.fixture
+def with_faults(monkeypatch: pytest.MonkeyPatch) -> Callable[..., list[SimulatedDevice]]:
+    """Let the line of the simulated bench go wrong; returns the devices as they are made."""
+    open_bench = wiring.open_bench
+    devices: list[SimulatedDevice] = []
+
+    def install(
+        hook: FaultHook | None = None, *, muted: bool = False, unplugged: bool = False
+    ) -> list[SimulatedDevice]:
+        def on_channel(channel: SimulatedChannel, device: SimulatedDevice) -> None:
+            channel.muted, channel.unplugged = muted, unplugged
+            devices.append(device)
+
+        faulty = partial(open_bench, line_faults=hook, on_channel=on_channel)
+        monkeypatch.setattr(wiring, "open_bench", faulty)
+        return devices
+
+    return install
+
+
+def _closed(path: str) -> Record:
+    record = load_record(Path(path))
+    assert record.torn_bytes == 0
+    assert record.closing is not None
+    return record
+
+
+def test_a_bad_line_costs_retries_and_changes_nothing(
+    rungwise: Run, sweeps: Path, with_faults: Callable[..., Any]
+) -> None:
+    clean = rungwise("sweep", sweeps / "coolant-sweep.toml", "--record", "clean.jsonl", "--json")
+    with_faults(seeded_faults(5, 0.05))
+    bad = rungwise("sweep", sweeps / "coolant-sweep.toml", "--record", "bad.jsonl", "--json")
+    assert bad.status == clean.status == 0
+    for field in ("state", "reported_celsius", "verdict"):
+        assert [s[field] for s in bad.document["steps"]] == [
+            s[field] for s in clean.document["steps"]
+        ]
+    link = _closed("bad.jsonl").lines[-1]["link"]
+    assert link["retries"] > 0
+
+
+def _from(index: int, kind: FaultKind) -> FaultHook:
+    """Return a hook that strikes at every request from one on."""
+
+    def strike(direction: Direction, number: int, _data: bytes) -> Fault | None:
+        return Fault(kind=kind) if direction is Direction.TO_DEVICE and number >= index else None
+
+    return strike
+
+
+def test_a_device_that_falls_silent_in_mid_sweep(
+    rungwise: Run, sweeps: Path, with_faults: Callable[..., Any]
+) -> None:
+    devices = with_faults(_from(60, FaultKind.DROP))
+    ended = rungwise("sweep", sweeps / "coolant-sweep.toml", "--record", "r.jsonl", "--json")
+    assert ended.status == 3
+    assert ended.document["ended"] == "fault"
+    assert ended.document["relays"] == UNKNOWN
+    assert 0 < len(ended.document["steps"]) < 61
+    record = _closed("r.jsonl")
+    assert any(line["type"] == "fault" for line in record.lines)
+    devices[-1].clock.sleep_s(10)
+    assert devices[-1].state == 0  # its own hold-off has parked it
+    assert UNKNOWN in record.lines[-1]["sentence"]
+
+
+def test_a_device_that_never_answers(
+    rungwise: Run, sweeps: Path, with_faults: Callable[..., Any]
+) -> None:
+    with_faults(muted=True)
+    ended = rungwise("check", sweeps / "coolant-check.toml", "--record", "r.jsonl", "--json")
+    assert ended.status == 3
+    assert ended.document["steps"] == []
+    assert ended.document["relays"] != PARKED
+    _closed("r.jsonl")
+
+
+def test_a_cable_that_is_not_plugged_in(
+    rungwise: Run, sweeps: Path, with_faults: Callable[..., Any]
+) -> None:
+    with_faults(unplugged=True)
+    ended = rungwise("check", sweeps / "coolant-check.toml", "--record", "r.jsonl")
+    assert ended.status == 3
+    assert "unplugged" in ended.err
+    _closed("r.jsonl")
+
+
+def test_a_device_that_restarts_in_mid_sweep_is_parked_and_said_to_be(
+    rungwise: Run, sweeps: Path, with_faults: Callable[..., Any]
+) -> None:
+    devices = with_faults(scripted_faults({(Direction.TO_DEVICE, 50): Fault(kind=FaultKind.RESET)}))
+    ended = rungwise("sweep", sweeps / "coolant-sweep.toml", "--record", "r.jsonl", "--json")
+    assert ended.status == 3
+    assert ended.document["ended"] == "fault"
+    assert ended.document["relays"] == PARKED
+    assert devices[-1].state == 0
+    fault = next(line for line in _closed("r.jsonl").lines if line["type"] == "fault")
+    assert "restart" in fault["message"]
+
+
+def test_set_says_what_it_knows_after_a_fault(
+    rungwise: Run, with_faults: Callable[..., Any]
+) -> None:
+    with_faults(_from(8, FaultKind.DROP))
+    ended = rungwise("set", "2.5k", "--hold", "30", "--record", "r.jsonl", "--json")
+    assert ended.status == 3
+    assert ended.document["relays"] == UNKNOWN
+    record = _closed("r.jsonl")
+    assert record.lines[-1]["ended"] == "fault"
+
+
+def test_a_run_that_ended_by_a_fault_is_resumed(
+    rungwise: Run, sweeps: Path, with_faults: Callable[..., Any]
+) -> None:
+    with_faults(_from(60, FaultKind.DROP))
+    plan = sweeps / "coolant-sweep.toml"
+    assert rungwise("sweep", plan, "--record", "r.jsonl").status == 3
+    with_faults(None)
+    ended = rungwise("sweep", plan, "--record", "r.jsonl", "--resume", "--json")
+    assert ended.status == 0
+    assert [step["index"] for step in ended.document["steps"]] == list(range(61))
+    assert rungwise("replay", "r.jsonl").status == 0
