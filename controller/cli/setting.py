@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from controller.cautions import short_circuit_sentence
 from controller.cli.confirm import confirm_cautions
-from controller.cli.driving import clock_of, fully_simulated
+from controller.cli.driving import clock_of
 from controller.cli.finding import Found, Wanted, find
 from controller.cli.signals import stopping_by
 from controller.clock import Clock
@@ -29,7 +29,7 @@ from controller.sensors.curve import Sensor
 from controller.sensors.files import load_sensor
 from controller.sensors.thermistor import RatioCurve
 from controller.sweep.bench import Bench
-from controller.sweep.benchfile import BenchFile, default_bench, load_bench
+from controller.sweep.benchfile import BenchFile, LinkKind, default_bench, load_bench
 from controller.sweep.events import Event, FaultRaised, Parked, RelaysSet, RunFinished, RunStarted
 from controller.sweep.intents import Intents
 from controller.sweep.model import (
@@ -78,7 +78,7 @@ def set_and_hold(
         sensor = bench.module.sensor
     curve = sensor.curve if sensor else None
     found = find(value, bench, curve)
-    simulated = fully_simulated(bench)
+    simulated = bench.link is LinkKind.SIMULATED  # nobody is asked for a reading
     plan = _one_step_plan(value, bench, found)
     if bench.drives_hardware:
         confirm_cautions(output, amperes=plan.short_circuit_amperes, watts=plan.most_watts, yes=yes)

@@ -25,6 +25,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
     parser.add_argument("ladder", metavar="LADDER", type=Path, help="ladder file")
     parser.add_argument("ohms", metavar="OHMS", nargs="+", help="a resistance: 2500, 2.5k")
+    parser.add_argument(
+        "--sensor", metavar="SENSOR", type=Path, help="judge nearness in degC by this curve"
+    )
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
@@ -33,12 +36,18 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     from controller.ladder.electrical import state_uncertainty_ohms
     from controller.ladder.files import load_ladder
     from controller.ladder.search import NearestSearch
+    from controller.sensors.extension import extended_celsius
+    from controller.sensors.files import load_sensor
     from controller.text import ohms
 
     targets = gathered(lambda text: parse_ohms(text, what="OHMS"), arguments.ohms)
     ladder = load_ladder(arguments.ladder)
     search = NearestSearch(ladder)
-    found = [search.nearest(target) for target in targets]
+    if arguments.sensor is None:
+        found = search.nearest_many(targets)
+    else:
+        scale = extended_celsius(load_sensor(arguments.sensor).curve)
+        found = [search.nearest_by(target, scale) for target in targets]
     uncertainties = [_COVERAGE * state_uncertainty_ohms(ladder, one.state) for one in found]
     together = list(zip(targets, found, uncertainties, strict=True))
     output.document(

@@ -68,7 +68,7 @@ def _facts(record: Record, plan: ResolvedPlan) -> list[str]:
         ("Bench", str((opening.get("bench") or {}).get("name", "not named"))),
         ("Ladder", device),
         ("Readings", "simulated" if opening.get("simulated") else "from real equipment"),
-        ("Begun", str(opening["utc"])),
+        ("Begun", str(opening["utc"]) + (" (virtual time)" if opening["pace"] == "fast" else "")),
         ("Ended", f"{record.lines[-1]['utc']} ({record.lines[-1]['elapsed_s']:.1f} s of run time)"),
         ("Decision rule", plan.decision_rule.value),
         (
@@ -139,7 +139,7 @@ def _happenings(record: Record) -> list[str]:
         for line in record.lines
         if line["type"] in ("fault", "note")
     ]
-    return ["Faults and remarks:", *table(["at", "", ""], rows), ""] if rows else []
+    return ["Faults and remarks:", *table(["at", "kind", "what"], rows), ""] if rows else []
 
 
 def _wrapped(text: str, *, first: str = "") -> list[str]:

@@ -142,3 +142,27 @@ rungs = [
     results = rungwise("nearest", ladder, *targets, "--json").document["results"]
     for row, found in zip(published, results, strict=True):
         assert abs(found["error_ohms"]) == pytest.approx(abs(float(row["error_ohm"])), abs=1e-6)
+
+
+def test_nearest_can_be_judged_in_degc(
+    rungwise: Callable[..., Any], write: Callable[..., Path], sweeps: Path
+) -> None:
+    # Between 10 and 22 ohm the middle in ohm is 16; an NTC's temperature falls with the logarithm,
+    # so that 15.4 ohm (geometric mean 14.8) is nearer to 22 in degC and nearer to 10 in ohm.
+    ladder = write("six.toml", LADDER)
+    sensor = write(
+        "ntc.toml",
+        """\
+format = "rungwise-sensor/1"
+kind = "ntc-beta"
+reference_ohms = 15
+reference_celsius = 25
+beta_kelvin = 3500
+lowest_celsius = -20
+highest_celsius = 120
+""",
+    )
+    (by_ohms,) = rungwise("nearest", ladder, 15.4, "--json").document["results"]
+    words = ("nearest", ladder, 15.4, "--sensor", sensor, "--json")
+    (by_celsius,) = rungwise(*words).document["results"]
+    assert (by_ohms["ohms"], by_celsius["ohms"]) == (pytest.approx(10), pytest.approx(22))
