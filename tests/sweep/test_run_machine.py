@@ -78,8 +78,9 @@ class RunMachine(RuleBasedStateMachine):
         hold_off_ms=st.sampled_from([200, 900, 2000]),
         hold_ms=st.sampled_from([5, 400, 3000]),
         stuck=st.booleans(),
+        calm=st.sampled_from([0, 100, 400, 1000]),
     )
-    def begin(self, steps, typed, hold_off_ms, hold_ms, stuck):
+    def begin(self, steps, typed, hold_off_ms, hold_ms, stuck, calm):
         fakes = self.fakes
         self.clock = VirtualClock()
         self.link = fakes.FakeLink(self.clock)
@@ -94,29 +95,29 @@ class RunMachine(RuleBasedStateMachine):
         self.plan = fakes.plain_plan(steps, hold_ms=hold_ms, hops=3)
         self.run = SweepRun(self.plan, bench, self.clock)
         self.events = []
-        self.stopped = self.failed = self.paused = False
+        self.failed = False
+        self.calm, self.taken = calm, 0
 
     def take(self, count: int) -> None:
         for _ in range(count):
             before_s = self.clock.now_s()
             self.events.extend(self.run.step())
+            self.taken += 1
             assert self.clock.now_s() - before_s <= 0.51
             if self.run.finished:
                 return
 
-    @rule(count=st.integers(1, 60))
+    @rule(count=st.integers(1, 150))
     def go_on(self, count):
         self.take(count)
 
     @rule()
     def pause(self):
         self.run.pause()
-        self.paused = True
 
     @rule()
     def resume(self):
         self.run.resume()
-        self.paused = False
 
     @rule()
     def skip(self):
@@ -143,22 +144,19 @@ class RunMachine(RuleBasedStateMachine):
             answer = Reading(token=0, celsius=1.0, at_s=self.clock.now_s())
         self.readback.answers.append(answer)
 
-    @rule()
-    def stop(self):
-        self.run.stop()
-        self.stopped = True
+    # What ends a run is kept away until it has got somewhere, or few would get far.
 
-    @rule(calls=st.integers(1, 5), deaf=st.booleans())
-    def fail_soon(self, calls, deaf):
-        if self.link.fail_in is None:
-            self.link.fail_in, self.link.fail_also_parking = calls, deaf
-            self.failed = True
-
-    @rule(calls=st.integers(1, 5))
-    def restart_soon(self, calls):
-        if self.link.restart_in is None:
-            self.link.restart_in = calls
-            self.failed = True
+    @precondition(lambda self: self.taken >= self.calm)
+    @rule(what=st.sampled_from(["stop", "fail", "fail deaf", "restart"]), calls=st.integers(1, 5))
+    def end(self, what, calls):
+        if what == "stop":
+            self.run.stop()
+            return
+        self.failed = True
+        if what == "restart":
+            self.link.restart_in = self.link.restart_in or calls
+        elif self.link.fail_in is None:
+            self.link.fail_in, self.link.fail_also_parking = calls, what == "fail deaf"
 
     def teardown(self):
         if not hasattr(self, "run"):
@@ -209,5 +207,5 @@ def test_whatever_happens_the_run_ends_parked_or_says_that_it_may_not_be(fakes):
 
     machine = type("Machine", (RunMachine,), {"fakes": fakes})
     run_state_machine_as_test(
-        machine, settings=settings(max_examples=120, stateful_step_count=25, deadline=None)
+        machine, settings=settings(max_examples=200, stateful_step_count=25, deadline=None)
     )
