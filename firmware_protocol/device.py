@@ -194,7 +194,7 @@ class Device:
     def _next_due(self) -> int | None:
         """Return when the next thing falls due: hold-off or path, the hold-off first on a tie."""
         memory = self._memory
-        if Flag.PARKED in self.flags:
+        if not memory.moving and self._state == self.config.park_state:
             return None
         expiry = (memory.fed_at_ms + memory.hold_off_ms) % _COUNTER
         if memory.moving and _since(memory.due_at_ms, expiry) < 0:
