@@ -119,8 +119,9 @@ class NearestSearch:
     Building costs one sort; each question afterwards a binary search for each sum of the small
     half. Isolate and short relays are set to connect; relays that belong to nothing stay at rest.
 
-    Equal means closer than `tie_ohms`. Ties go to the smaller error, then to fewer energised
-    relays, then to the lower state number.
+    The smallest error wins; of equal ones the state with fewer energised relays, then the one with
+    the lower number. Equal means closer than about `tie_ohms`, a nano-ohm on usual ladders: what
+    rounding leaves between sums that are the same.
 
     Raises InputError when the ladder is too large: either half may have at most 2^22 sums, so 44
     rungs when they split evenly; a parallel group can only be split when every other rung fits
@@ -137,7 +138,7 @@ class NearestSearch:
         self._halves = _split(ladder)
         self.least_ohms, self.most_ohms = _reach(ladder, fixed)
         self.tie_ohms = max(1e-9, 4e-15 * self.most_ohms)
-        resolution = 0.0 if self._halves.by_conductance else self.tie_ohms / 4
+        resolution = 0.0 if self._halves.by_conductance else self.tie_ohms
         self._large = self._halves.large.without_repeats(resolution, 1e-14)
 
     # Questions
