@@ -45,7 +45,11 @@ class Replied:
 
 @dataclass(frozen=True, kw_only=True)
 class Refused:
-    """The device has refused the open request; nothing was done."""
+    """The device has refused the open request: nothing was done.
+
+    Unless the flags say that it restarted: then an earlier sending may have been carried out
+    before, and the restart has parked since.
+    """
 
     request: Request
     error: ErrorReply

@@ -123,7 +123,8 @@ class SessionLink:
         """Connect and ask who is there; moves no relay and clears nothing."""
         self._session = Session()
         self._identity, self._state, self._armed = None, None, False
-        self._relays = RelayKnowledge.NOT_DRIVEN
+        driven = self._relays in (RelayKnowledge.KNOWN, RelayKnowledge.UNKNOWN)
+        self._relays = RelayKnowledge.UNKNOWN if driven else RelayKnowledge.NOT_DRIVEN
         try:
             self._channel.open()
         except ChannelError as error:
@@ -179,7 +180,10 @@ class SessionLink:
     def feed(self) -> LinkStatus:
         """Ask for the status, which also feeds the hold-off. Raises when the device restarted."""
         status = self._ask(Status(), StatusReply)
-        if status.state != self._state:
+        if self._state is None:  # a path was sent and never acknowledged: now it is seen
+            if Flag.MOVING not in status.flags:
+                self._note_latched(status)
+        elif status.state != self._state:
             self._forget_state()
             raise self._error(
                 f"the device has latched {status.state:#x}, which is not what was asked for",

@@ -308,6 +308,31 @@ def test_a_fault_of_the_board_ends_the_run_parked() -> None:
     assert caught.value.relays is RelayKnowledge.PARKED
 
 
+def test_a_link_that_drove_and_cannot_be_opened_again_does_not_claim_innocence() -> None:
+    rig = Rig().opened()
+    rig.link.apply(steps(5))
+    rig.channel.unplugged = True
+    for _ in range(2):
+        with pytest.raises(LinkError) as caught:
+            rig.link.open()
+        assert caught.value.relays is RelayKnowledge.UNKNOWN
+    rig.channel.unplugged = False
+    rig.link.open()
+    assert rig.link.relays is RelayKnowledge.PARKED
+
+
+def test_after_a_path_of_unknown_fate_the_status_tells_it() -> None:
+    lost = {(TO_HOST, 5 + k): Fault(kind=FaultKind.DROP) for k in range(4)}
+    rig = Rig(faults=scripted_faults(lost)).opened()
+    with pytest.raises(LinkError, match="no answer") as caught:
+        rig.link.apply(steps(5))
+    assert caught.value.relays is RelayKnowledge.UNKNOWN
+    assert rig.link.feed().state == 5
+    assert rig.link.relays is RelayKnowledge.KNOWN
+    rig.link.apply(steps(6))
+    assert rig.states == [PARK, 5, 6]
+
+
 def test_after_a_fault_the_link_can_be_opened_again() -> None:
     rig = Rig().opened()
     rig.device.restart()
