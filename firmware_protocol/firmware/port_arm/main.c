@@ -39,8 +39,9 @@ struct uart {
 #define SYSTICK_VALUE (*(volatile uint32_t *)0xE000E018U)
 #define INTERRUPT_ENABLE (*(volatile uint32_t *)0xE000E100U)
 
-/* A power of two; see the AVR port for why it need not hold a whole frame. */
-#define RING_SIZE 64U
+/* As many as a single-byte index can tell apart. An emulator brings bytes in at once, not at the
+ * speed of the line, so a whole frame has to fit. */
+#define RING_SIZE 256U
 #define KEPT_BYTES 2U
 #define KEPT_MARK 0x52756E67U
 
@@ -184,16 +185,14 @@ static void latch(void *context, const uint8_t *mask)
     uint8_t i;
     (void)context;
     tell_word("latch ");
-    tell_number(ms);
-    tell('.');
-    tell((char)('0' + us / 100U % 10U));
-    tell((char)('0' + us / 10U % 10U));
-    tell((char)('0' + us % 10U));
+    tell_number((ms - rung_clock_preset) * 1000U + us);
     tell_word(" 0x");
     for (i = RUNG_MASK_BYTES; i > 0U; i--) {
         tell(hex[mask[i - 1U] >> 4]);
         tell(hex[mask[i - 1U] & 0x0FU]);
     }
+    tell(' ');
+    tell_number(ms & 0xFFFFU);
     tell('\n');
 }
 

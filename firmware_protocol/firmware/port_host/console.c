@@ -152,11 +152,12 @@ void console_say_sent(uint64_t us, const uint8_t *bytes, size_t count)
     put(STDOUT_FILENO, text, used + 1U);
 }
 
-void console_say_latch(const struct console *console, uint64_t us, uint64_t state, unsigned relays)
+void console_say_latch(const struct console *console, const struct latched *latched)
 {
     char text[96];
-    int digits = (int)((relays + 3U) / 4U);
-    int count = snprintf(text, sizeof(text), "latch %" PRIu64 " 0x%0*" PRIx64 "\n", us, digits, state);
+    int digits = (int)((latched->relays + 3U) / 4U);
+    int count = snprintf(text, sizeof(text), "latch %" PRIu64 " 0x%0*" PRIx64 " %u\n", latched->us,
+                         digits, latched->state, (unsigned)latched->counter_ms);
     put(STDOUT_FILENO, text, (size_t)count);
     if (console->record >= 0) {
         put(console->record, text, (size_t)count);

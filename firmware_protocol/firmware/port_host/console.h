@@ -52,7 +52,16 @@ void console_say_at(uint64_t us);
 void console_say_sent(uint64_t us, const uint8_t *bytes, size_t count);
 /* `NAME VALUE` */
 void console_say(const char *name, uint64_t value);
-/* `latch MICROSECONDS 0xSTATE`, on standard output and in the record. */
-void console_say_latch(const struct console *console, uint64_t us, uint64_t state, unsigned relays);
+
+/* What was latched, when, and what the board's own millisecond counter then showed. */
+struct latched {
+    uint64_t us;
+    uint64_t state;
+    unsigned relays;
+    uint16_t counter_ms;
+};
+
+/* `latch MICROSECONDS 0xSTATE COUNTER`, on standard output and in the record. */
+void console_say_latch(const struct console *console, const struct latched *latched);
 
 #endif

@@ -99,12 +99,12 @@ static uint16_t host_milliseconds(void *context)
 static void host_latch(void *context, const uint8_t *mask)
 {
     const struct host *host = context;
-    uint64_t state = 0;
+    struct latched latched = { elapsed_us(host), 0, RUNG_RELAY_COUNT, host_milliseconds(context) };
     size_t i;
     for (i = RUNG_MASK_BYTES; i > 0U; i--) {
-        state = (state << 8) | mask[i - 1U];
+        latched.state = (latched.state << 8) | mask[i - 1U];
     }
-    console_say_latch(&host->console, elapsed_us(host), state, RUNG_RELAY_COUNT);
+    console_say_latch(&host->console, &latched);
 }
 
 static bool host_sense(void *context, uint8_t channel, struct rung_sample *sample)
@@ -228,7 +228,8 @@ static void wait_for_input(const struct host *host)
 
 static int usage(void)
 {
-    (void)fprintf(stderr, "usage: rungwise-host [--commanded] [--stay] [--record FILE] [--clock MS]\n");
+    (void)fprintf(stderr, "usage: rungwise-host [--commanded] [--stay] [--record FILE] [--clock MS]"
+                          " [--boots COUNT]\n");
     return 2;
 }
 
@@ -250,6 +251,12 @@ static int parse_arguments(struct host *host, int count, char **words)
         } else if (strcmp(words[i], "--clock") == 0 && i + 1 < count) {
             i++;
             host->clock_ms = (uint16_t)strtoul(words[i], NULL, 0);
+        } else if (strcmp(words[i], "--boots") == 0 && i + 1 < count) {
+            unsigned long boots;
+            i++;
+            boots = strtoul(words[i], NULL, 0); /* starts before this one, as the core keeps them */
+            host->settings[0] = (uint8_t)~(boots & 0xFFU);
+            host->settings[1] = (uint8_t)~((boots >> 8) & 0xFFU);
         } else {
             return usage();
         }

@@ -56,7 +56,7 @@ static void on_chain_byte(struct avr_irq_t *irq, uint32_t value, void *context)
 {
     struct chip *chip = context;
     (void)irq;
-    chip->chain = (chip->chain << 8) | (value & 0xFFU);
+    chip->chain = ((chip->chain << 8) | (value & 0xFFU)) & chip->chain_mask;
 }
 
 static void on_latch_pin(struct avr_irq_t *irq, uint32_t value, void *context)
@@ -87,9 +87,9 @@ static void on_enable_pin(struct avr_irq_t *irq, uint32_t value, void *context)
 static avr_cycle_count_t on_pins_settled(struct avr_t *avr, avr_cycle_count_t when, void *context)
 {
     struct chip *chip = context;
-    uint64_t d = (uint64_t)driven(chip, 'D') >> 2;
-    uint64_t b = (uint64_t)driven(chip, 'B') & 0x3FU;
-    uint64_t c = ((uint64_t)driven(chip, 'C') >> 1) & 0x1FU;
+    uint32_t d = (uint32_t)driven(chip, 'D') >> 2;
+    uint32_t b = (uint32_t)driven(chip, 'B') & 0x3FU;
+    uint32_t c = ((uint32_t)driven(chip, 'C') >> 1) & 0x1FU;
     (void)avr;
     (void)when;
     chip->settling = false;
@@ -236,12 +236,13 @@ static void find_symbols(struct chip *chip, const elf_firmware_t *firmware)
     }
 }
 
-bool chip_start(struct chip *chip, const char *image, enum chip_outputs outputs,
+bool chip_start(struct chip *chip, const char *image, enum chip_outputs outputs, unsigned relays,
                 chip_on_sent on_sent, chip_on_latch on_latch, void *context)
 {
     elf_firmware_t firmware;
     memset(&firmware, 0, sizeof(firmware));
     chip->outputs = outputs;
+    chip->chain_mask = 0xFFFFFFFFU >> (32U - (relays + 7U) / 8U * 8U);
     chip->on_sent = on_sent;
     chip->on_latch = on_latch;
     chip->context = context;
@@ -260,7 +261,7 @@ bool chip_start(struct chip *chip, const char *image, enum chip_outputs outputs,
     chip->avr->frequency = CHIP_HZ;
     chip->avr->avcc = 5000;
     find_symbols(chip, &firmware);
-    if (chip->heap_at == 0U) {
+    if (chip->heap_at == 0U || chip->milliseconds_at == 0U) {
         return false;
     }
     memset(chip->avr->data + chip->heap_at, PAINT, chip->avr->ramend + 1U - chip->heap_at);
@@ -313,12 +314,16 @@ void chip_restart(struct chip *chip)
     avr_reset(chip->avr);
 }
 
+uint16_t chip_milliseconds(const struct chip *chip)
+{
+    const uint8_t *at = &chip->avr->data[chip->milliseconds_at];
+    return (uint16_t)(at[0] | (uint16_t)(at[1] << 8));
+}
+
 void chip_set_milliseconds(struct chip *chip, uint16_t milliseconds)
 {
-    if (chip->milliseconds_at != 0U) {
-        chip->avr->data[chip->milliseconds_at] = (uint8_t)(milliseconds & 0xFFU);
-        chip->avr->data[chip->milliseconds_at + 1U] = (uint8_t)(milliseconds >> 8);
-    }
+    chip->avr->data[chip->milliseconds_at] = (uint8_t)(milliseconds & 0xFFU);
+    chip->avr->data[chip->milliseconds_at + 1U] = (uint8_t)(milliseconds >> 8);
 }
 
 void chip_set_millivolts(struct chip *chip, unsigned channel, uint32_t millivolts)

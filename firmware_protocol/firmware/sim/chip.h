@@ -15,12 +15,13 @@
 enum chip_outputs { CHIP_CHAIN, CHIP_PINS };
 
 typedef void (*chip_on_sent)(void *context, uint8_t byte);
-typedef void (*chip_on_latch)(void *context, uint64_t us, uint64_t state);
+typedef void (*chip_on_latch)(void *context, uint64_t us, uint32_t state);
 
 struct chip {
     avr_t *avr;
     void (*core_reset)(struct avr_t *avr); /* simavr's own, for this kind of chip */
     enum chip_outputs outputs;
+    uint32_t chain_mask; /* as many outputs as the chain has */
     chip_on_sent on_sent;
     chip_on_latch on_latch;
     void *context;
@@ -32,8 +33,8 @@ struct chip {
     bool line_busy;
 
     uint32_t chain;    /* what the shift registers hold */
-    uint64_t state;    /* what the relays were last told */
-    uint64_t latched;  /* what the registers' latch holds */
+    uint32_t state;    /* what the relays were last told */
+    uint32_t latched;  /* what the registers' latch holds */
     bool latch_high;
     bool settling;     /* a change on the pins that is not reported yet */
     uint64_t settling_us;
@@ -46,8 +47,9 @@ struct chip {
     bool dead;
 };
 
-/* Powers the chip up with an image; memory of settings is as delivered. */
-bool chip_start(struct chip *chip, const char *image, enum chip_outputs outputs,
+/* Powers the chip up with an image; memory of settings is as delivered. The chain has as many
+ * registers of eight as `relays` need. */
+bool chip_start(struct chip *chip, const char *image, enum chip_outputs outputs, unsigned relays,
                 chip_on_sent on_sent, chip_on_latch on_latch, void *context);
 
 /* Microseconds of the chip's own clock since it was started; a restart does not set it back. */
@@ -61,6 +63,8 @@ void chip_feed(struct chip *chip, const uint8_t *bytes, size_t count);
 
 /* Pulls the reset line. Settings stay. */
 void chip_restart(struct chip *chip);
+/* The firmware's own millisecond counter. */
+uint16_t chip_milliseconds(const struct chip *chip);
 void chip_set_milliseconds(struct chip *chip, uint16_t milliseconds);
 void chip_set_millivolts(struct chip *chip, unsigned channel, uint32_t millivolts);
 /* Stops the main loop for ever, until a reset; interrupts go on. */

@@ -18,6 +18,7 @@
 
 /* Paced time runs in slices of at most this; it is what the emulation adds to a round trip. */
 #define SLICE_US 500U
+#define COMMANDED_SLICE_US 100U
 /* Further behind than this (a busy machine) the emulation stretches time instead of racing. */
 #define DEBT_MOST_US 20000U
 
@@ -26,6 +27,7 @@ struct bench {
     struct console console;
     struct chip chip;
     bool commanded;
+    unsigned relays;
     uint64_t epoch_us;
     uint8_t sent[512];
     size_t sent_count;
@@ -66,10 +68,11 @@ static void on_sent(void *context, uint8_t byte)
     }
 }
 
-static void on_latch(void *context, uint64_t us, uint64_t state)
+static void on_latch(void *context, uint64_t us, uint32_t state)
 {
     const struct bench *bench = context;
-    console_say_latch(&bench->console, us, state, 32U);
+    struct latched latched = { us, state, bench->relays, chip_milliseconds(&bench->chip) };
+    console_say_latch(&bench->console, &latched);
 }
 
 static void take_from_pty(struct bench *bench)
@@ -85,7 +88,7 @@ static void run_commanded(struct bench *bench, bool until_sent)
     uint64_t end = chip_us(&bench->chip) + bench->console.number;
     bench->frame_sent = false;
     while (chip_us(&bench->chip) < end && !(until_sent && bench->frame_sent)) {
-        uint64_t next = chip_us(&bench->chip) + SLICE_US;
+        uint64_t next = chip_us(&bench->chip) + COMMANDED_SLICE_US;
         take_from_pty(bench);
         chip_run_until(&bench->chip, next < end ? next : end);
     }
@@ -183,7 +186,8 @@ static void catch_signals(void)
 
 static int usage(void)
 {
-    (void)fprintf(stderr, "usage: rungwise-sim [--commanded] [--stay] [--pins] [--record FILE] IMAGE.elf\n");
+    (void)fprintf(stderr, "usage: rungwise-sim [--commanded] [--stay] [--pins] [--relays COUNT]"
+                          " [--record FILE] IMAGE.elf\n");
     return 2;
 }
 
@@ -195,6 +199,7 @@ int main(int argument_count, char **arguments)
     int i;
 
     bench.console.record = -1;
+    bench.relays = 32;
     for (i = 1; i < argument_count; i++) {
         if (strcmp(arguments[i], "--commanded") == 0) {
             bench.commanded = true;
@@ -202,6 +207,9 @@ int main(int argument_count, char **arguments)
             bench.console.stay = true;
         } else if (strcmp(arguments[i], "--pins") == 0) {
             outputs = CHIP_PINS;
+        } else if (strcmp(arguments[i], "--relays") == 0 && i + 1 < argument_count) {
+            i++;
+            bench.relays = (unsigned)strtoul(arguments[i], NULL, 10);
         } else if (strcmp(arguments[i], "--record") == 0 && i + 1 < argument_count) {
             i++;
             bench.console.record = open(arguments[i], O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0644);
@@ -215,10 +223,10 @@ int main(int argument_count, char **arguments)
             return usage();
         }
     }
-    if (image == NULL) {
+    if (image == NULL || bench.relays < 1U || bench.relays > 32U) {
         return usage();
     }
-    if (!chip_start(&bench.chip, image, outputs, on_sent, on_latch, &bench)) {
+    if (!chip_start(&bench.chip, image, outputs, bench.relays, on_sent, on_latch, &bench)) {
         (void)fprintf(stderr, "rungwise-sim: %s is not an image for the ATmega328P\n", image);
         return 1;
     }

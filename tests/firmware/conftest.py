@@ -1,0 +1,159 @@
+"""Builds of the firmware, once per session, and the boards that run them."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+FIRMWARE = Path(__file__).parents[2] / "firmware_protocol" / "firmware"
+
+
+def _load(name: str) -> ModuleType:
+    """Import a helper that lies beside the tests."""
+    spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+boards = _load("boards")
+
+
+def require(*tools: str) -> None:
+    """Skip where a tool is missing; fail where the environment says that this is CI."""
+    missing = [tool for tool in tools if shutil.which(tool) is None]
+    if "avr-gcc" in tools and not Path("/usr/include/simavr/sim_avr.h").exists():
+        missing.append("libsimavr-dev")
+    if not missing:
+        return
+    reason = f"not installed: {', '.join(missing)}"
+    if os.environ.get("CI"):
+        pytest.fail(f"{reason}; in CI every toolchain has to be there", pytrace=False)
+    pytest.skip(reason)
+
+
+def make(*arguments: str | Path) -> str:
+    """Run the firmware's Makefile; return what it printed."""
+    require("make")
+    done = subprocess.run(
+        ["make", "--no-print-directory", "-C", FIRMWARE, *arguments],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "LC_ALL": "C"},
+    )
+    assert done.returncode == 0, f"make {arguments}:\n{done.stdout[-4000:]}{done.stderr[-8000:]}"
+    return done.stdout
+
+
+@pytest.fixture(scope="session", name="require")
+def require_fixture() -> Callable[..., None]:
+    return require
+
+
+@pytest.fixture(scope="session", name="make")
+def make_fixture() -> Callable[..., str]:
+    return make
+
+
+@pytest.fixture(scope="session", name="boards")
+def boards_fixture() -> ModuleType:
+    return boards
+
+
+@pytest.fixture(scope="session")
+def firmware() -> Path:
+    """The folder of the firmware."""
+    return FIRMWARE
+
+
+class Builds:
+    """What has been built so far; each thing is built when it is first asked for."""
+
+    RELAYS = 18
+    FORBIDDEN = 0x00003
+    """The relays that the builds under check never energise together."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def _build(self, target: str, *choices: str, folder: str = "standard") -> Path:
+        build = self.folder / folder
+        product = build / target
+        if not product.exists():
+            make(f"BUILD={build}", product, *choices)
+        return product
+
+    def host(self, *, sanitized: bool = True) -> Path:
+        """Return the host port; with the sanitizers a fault in it ends the process."""
+        require("gcc")
+        name = "rungwise-host-sanitized" if sanitized else "rungwise-host"
+        return self._build(name, *self._choices())
+
+    def variant(self, name: str, *choices: str) -> Path:
+        """Return a host port with other choices, as arguments of make."""
+        require("gcc")
+        return self._build("rungwise-host-sanitized", *choices, folder=name)
+
+    def core(self) -> Path:
+        require("gcc")
+        choices = (f"RELAYS={self.RELAYS}", "DEFINES=-DRUNG_MAX_PAYLOAD=200")
+        return self._build("librungwise-core.so", *choices, folder="core")
+
+    def sim(self) -> Path:
+        require("gcc", "avr-gcc")
+        return self._build("rungwise-sim")
+
+    def avr(self) -> Path:
+        require("avr-gcc")
+        return self._build("rungwise-avr.elf", *self._choices())
+
+    def avr_pins(self) -> Path:
+        require("avr-gcc")
+        return self._build("rungwise-avr.elf", "RELAYS=17", "OUTPUTS=pins", folder="pins")
+
+    def arm(self) -> Path:
+        require("arm-none-eabi-gcc", "arm-none-eabi-nm")
+        return self._build("rungwise-arm.elf", *self._choices())
+
+    def arm_preset_at(self) -> int:
+        """Return the address at which the Cortex-M3 port looks for its counter's preset."""
+        listing = subprocess.run(
+            ["arm-none-eabi-nm", self.arm()], capture_output=True, text=True, check=True
+        ).stdout
+        (line,) = (line for line in listing.splitlines() if line.endswith("rung_clock_preset"))
+        return int(line.split()[0], 16)
+
+    def _choices(self) -> tuple[str, ...]:
+        mask = ",".join(str(byte) for byte in self.FORBIDDEN.to_bytes(3, "little"))
+        return (f"RELAYS={self.RELAYS}", f"DEFINES='-DRUNG_FORBIDDEN_MASK={{{mask}}}'")
+
+
+@pytest.fixture(scope="session")
+def builds(tmp_path_factory: pytest.TempPathFactory) -> Builds:
+    return Builds(tmp_path_factory.mktemp("firmware"))
+
+
+@pytest.fixture
+def avr(builds: Builds) -> Callable[..., object]:
+    """A function that powers up an emulated chip whose time is commanded, for a `with`."""
+
+    @contextmanager
+    def power_up() -> Iterator[object]:
+        command = [builds.sim(), "--relays", str(builds.RELAYS), builds.avr()]
+        with closing(boards.CommandedBoard(command)) as board:
+            yield board
+
+    return power_up

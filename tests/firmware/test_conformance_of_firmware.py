@@ -1,0 +1,136 @@
+"""The reference firmware against SPEC.md: one suite over every build of it.
+
+The suite itself is held to the Python device in its own tests. Here it runs over the C core as a
+process (with sanitizers), the ATmega328P in simavr and the Cortex-M3 in QEMU; with commanded time,
+where nothing depends on how busy the machine is, and live, behind a line like a board's.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+from firmware_protocol.conformance import CHECKS, Endpoint, Outcome, Result, run_check
+
+pytestmark = pytest.mark.toolchain
+
+NAMES = [check.name for check in CHECKS]
+NOT_ON_AVR = {"fault-parks"}
+"""The chip finds a fault only by hanging, which is a restart too; test_avr_chip.py has that."""
+NOT_LIVE = {"fault-parks", "path-across-the-wrap", "hold-off-across-the-wrap"}
+"""A live process offers no way to reach into it; with commanded time these run."""
+NOT_IN_QEMU = {"fault-parks"}
+
+LIVE_AT_ONCE = 8
+"""Live boards mostly wait, so a few share the time."""
+
+
+def _commanded(make: Callable[[], Endpoint]) -> dict[str, Outcome]:
+    return {check.name: run_check(check, make()) for check in CHECKS}
+
+
+def _live(make: Callable[[str], Endpoint]) -> dict[str, Outcome]:
+    """Run all checks, and those that failed once more by themselves.
+
+    A live board's time goes on when the machine holds the host up, which is no finding about the
+    firmware; a finding stays one when the check runs alone.
+    """
+    with ThreadPoolExecutor(LIVE_AT_ONCE) as pool:
+        outcomes = pool.map(lambda check: run_check(check, make(check.name)), CHECKS)
+        found = {outcome.check.name: outcome for outcome in outcomes}
+    for name, outcome in found.items():
+        if outcome.result is Result.FAILED:
+            found[name] = run_check(outcome.check, make(f"{name}-again"))
+    return found
+
+
+def _judge(outcome: Outcome, not_applicable: set[str]) -> None:
+    expected = (
+        Result.NOT_APPLICABLE if outcome.check.name in not_applicable else Result.PASSED
+    )
+    assert outcome.result is expected, outcome.reason
+
+
+@pytest.fixture(scope="module")
+def host_commanded(builds: Any, boards: ModuleType) -> Mapping[str, Outcome]:
+    program = builds.host()
+    return _commanded(lambda: boards.HostBoard([program], forbidden_state=builds.FORBIDDEN))
+
+
+@pytest.fixture(scope="module")
+def avr_commanded(builds: Any, boards: ModuleType) -> Mapping[str, Outcome]:
+    command = [builds.sim(), "--relays", str(builds.RELAYS), builds.avr()]
+    return _commanded(lambda: boards.CommandedBoard(command, forbidden_state=builds.FORBIDDEN))
+
+
+@pytest.fixture(scope="module")
+def host_live(builds: Any, boards: ModuleType, tmp_path_factory: Any) -> Mapping[str, Outcome]:
+    program, records = builds.host(), tmp_path_factory.mktemp("records")
+    return _live(
+        lambda name: boards.PtyBoard(
+            [program], records / name, forbidden_state=builds.FORBIDDEN
+        )
+    )
+
+
+@pytest.fixture(scope="module")
+def avr_live(builds: Any, boards: ModuleType, tmp_path_factory: Any) -> Mapping[str, Outcome]:
+    command = [builds.sim(), "--relays", str(builds.RELAYS), builds.avr()]
+    records = tmp_path_factory.mktemp("records")
+    return _live(
+        lambda name: boards.PtyBoard(command, records / name, forbidden_state=builds.FORBIDDEN)
+    )
+
+
+@pytest.fixture(scope="module")
+def arm_live(
+    builds: Any, boards: ModuleType, require: Callable[..., None], tmp_path_factory: Any
+) -> Mapping[str, Outcome]:
+    require("qemu-system-arm")
+    image, preset_at = builds.arm(), builds.arm_preset_at()
+    folder = tmp_path_factory.mktemp("q")
+
+    def make(_name: str) -> Endpoint:
+        own = Path(tempfile.mkdtemp(dir=folder))  # short: a socket's path has room for 107 bytes
+        board = boards.QemuBoard(
+            image, own, preset_at=preset_at, forbidden_state=builds.FORBIDDEN
+        )
+        assert isinstance(board, Endpoint)
+        return board
+
+    return _live(make)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_core_as_a_process_with_commanded_time(
+    name: str, host_commanded: Mapping[str, Outcome]
+) -> None:
+    _judge(host_commanded[name], set())
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_emulated_avr_with_commanded_time(name: str, avr_commanded: Mapping[str, Outcome]) -> None:
+    _judge(avr_commanded[name], NOT_ON_AVR)
+
+
+@pytest.mark.pty
+@pytest.mark.parametrize("name", NAMES)
+def test_core_as_a_process_behind_a_pty(name: str, host_live: Mapping[str, Outcome]) -> None:
+    _judge(host_live[name], NOT_LIVE)
+
+
+@pytest.mark.pty
+@pytest.mark.parametrize("name", NAMES)
+def test_emulated_avr_behind_a_pty(name: str, avr_live: Mapping[str, Outcome]) -> None:
+    _judge(avr_live[name], NOT_LIVE)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_cortex_m3_in_qemu(name: str, arm_live: Mapping[str, Outcome]) -> None:
+    _judge(arm_live[name], NOT_IN_QEMU)
