@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 
@@ -13,6 +14,7 @@ from scipy import stats
 
 from controller.errors import InputError
 from controller.module.encoding import Rounding
+from controller.sensors.curve import Sensor
 from controller.sensors.thermistor import BetaCurve
 from controller.sweep.diagnosis import InputCircuit, Readings, Reporting, diagnose, explain
 from controller.sweep.diagnosis.fit import confidence_rise, fit, profile_intervals
@@ -303,3 +305,47 @@ def test_whatever_is_written_down_gives_a_document_or_a_refusal(rows):
     assert (found.best is None) == bool(found.missing)
     json.dumps(found.as_json(), allow_nan=False)
     assert explain(found).as_text()
+
+
+def test_the_three_point_check_alone_still_says_what_its_ends_show(bench):
+    """An open input at 12 degC: 12 degC through the curve is the resistance that is across it."""
+    readings = Readings(
+        ohms=np.array([math.inf, 0.0, 2800.0]),
+        reported_celsius=np.array([12.0, 150.0, 40.0]),
+        reporting=Reporting(open_celsius=-40.0, short_celsius=150.0),
+    )
+    found = diagnose(readings, bench.CURVE)
+    assert found.best is None
+    (remark,) = found.end_remarks
+    ohms = float(bench.CURVE.ohms(12.0))
+    assert f"{ohms / 1e3:.1f}" in remark
+    assert "leakage to ground" in remark
+    assert remark in explain(found).as_text()
+
+
+def test_a_factor_too_large_for_a_pullup_points_at_the_sensor(bench):
+    """Same material, another size: resistances differ by a factor (IEC 60539-1, B value alike)."""
+    other = dataclasses.replace(
+        bench.CURVE, reference_ohms=10_000.0, lowest_celsius=-60.0, highest_celsius=240.0
+    )
+    fault = bench.Injected(kind="wrong-curve", label="", curve=other)
+    readings = bench.simulate(fault, np.random.default_rng(9), celsius=range(-10, 125, 5))
+    alone = explain(diagnose(readings, bench.CURVE))
+    assert "two thermistors of one material" in alone.where_to_look[0]
+    candidate = Sensor(name="Tern oil sensor", kind="ntc-beta", curve=other)
+    found = diagnose(readings, bench.CURVE, candidates=[candidate])
+    assert found.best.kind == "wrong-curve"
+    assert found.best.sensor == "Tern oil sensor"
+    # The same to the last bit: no reading can part the two, and it says so.
+    assert found.rivals == ("gain",)
+    assert "Measuring tells" in explain(found).next_step
+
+
+def test_what_is_left_unexplained_stops_at_the_end_of_the_report(bench):
+    readings = bench.simulate(bench.HEALTHY, np.random.default_rng(3))
+    clamped = Readings(
+        ohms=readings.ohms,
+        reported_celsius=np.minimum(readings.reported_celsius, 60.0),
+        reporting=Reporting(highest_celsius=60.0),
+    )
+    assert diagnose(clamped, bench.CURVE).best.rms_celsius < 1.0

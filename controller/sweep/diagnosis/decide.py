@@ -10,6 +10,8 @@ however many readings there are, and with ten alternatives a healthy module woul
 called healthy. The prior says that three of four modules examined are healthy, that a single fault
 is twenty times likelier than two at once, and shares each part out evenly. The first number sets
 how often a healthy module is accused: about one time in fifty (tests/benchmarks/diagnosis.py).
+A gain or an offset also pays for its size, as a Cauchy prior does, ``2 ln(1 + (size/usual)^2)``: a
+pull-up that is three times too large is possible, another sensor is the likelier reason.
 
 Margins, on the scale of Kass & Raftery: a rival that is another explanation must be behind by 6
 (odds 20 to 1, "strong"). A rival that contains the winner and adds to it need only be behind by 2:
@@ -28,7 +30,7 @@ import numpy.typing as npt
 
 from controller.errors import InputError
 from controller.sensors.curve import Curve, FloatArray, Sensor
-from controller.sweep.diagnosis.ends import EndReadings, next_step
+from controller.sweep.diagnosis.ends import EndReadings, end_remarks, next_step
 from controller.sweep.diagnosis.fit import Fit, Interval, fit, profile_intervals
 from controller.sweep.diagnosis.hypotheses import (
     InputCircuit,
@@ -85,6 +87,7 @@ def diagnose(
             distinguishable=False,
             left_out=left_out,
             missing=missing,
+            end_remarks=end_remarks(readings, curve),
         )
     _refuse_contradictory_units(readings, used, response)
 
@@ -114,7 +117,8 @@ def diagnose(
     rivals = [
         index
         for index in range(1, len(fits))
-        if scores[index] - scores[0] < _margin(fits[0], fits[index])
+        if _lag(fits[0], fits[index], float(scores[index] - scores[0]))
+        < _margin(fits[0], fits[index])
     ]
     weights = np.exp(-(scores - scores[0]) / 2)
     explanations = tuple(
@@ -138,6 +142,7 @@ def diagnose(
         next_step=next_step(fits[0], fits[rivals[0]], kept, curve, likelihood) if rivals else None,
         left_out=left_out,
         slips=tuple(int(i) for i in slips),
+        end_remarks=end_remarks(readings, curve),
     )
 
 
@@ -241,9 +246,29 @@ def _scores(fits: list[Fit], *, hypotheses_tried: list[str], count: int) -> Floa
             prior = _PRIOR_SINGLE / len(singles)
             if kind == "wrong-curve":
                 prior /= hypotheses_tried.count(kind)  # the best of several was picked
-        return one.deviance + one.hypothesis.free * math.log(count) - 2.0 * math.log(prior)
+        freedom = one.hypothesis.free * math.log(count)
+        return one.deviance + freedom + _price_of_size(one) - 2.0 * math.log(prior)
 
     return np.array([score(one) for one in fits])
+
+
+def _price_of_size(one: Fit) -> float:
+    return sum(
+        2.0 * math.log1p((value / parameter.usual) ** 2)
+        for parameter, value in zip(one.hypothesis.parameters, one.inner.tolist(), strict=True)
+        if parameter.usual is not None
+    )
+
+
+def _lag(best: Fit, rival: Fit, behind: float) -> float:
+    """Return how far a rival is behind by what the readings say.
+
+    The price of its size is prior knowledge: it may choose the winner, but must not pass for
+    evidence between two single faults.
+    """
+    if len(best.hypothesis.parts) == len(rival.hypothesis.parts) == 1:
+        return behind - max(_price_of_size(rival) - _price_of_size(best), 0.0)
+    return behind
 
 
 def _margin(best: Fit, rival: Fit) -> float:
@@ -263,7 +288,13 @@ def _explanation(
     probability: float,
     with_intervals: bool,
 ) -> Explanation:
-    left = kept.reported_celsius - one.predict(kept.ohms)
+    low, high = kept.reporting.lowest_celsius, kept.reporting.highest_celsius
+    shown = np.clip(
+        one.predict(kept.ohms),
+        -math.inf if low is None else low,
+        math.inf if high is None else high,
+    )
+    left = kept.reported_celsius - shown
     own = replace(one, deviance=float(likelihood.deviance(one.predict(kept.ohms)[None, :])[0]))
     if with_intervals:
         intervals = profile_intervals(own, kept.ohms, likelihood)

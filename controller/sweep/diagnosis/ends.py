@@ -18,8 +18,12 @@ from controller.sweep.diagnosis.fit import Fit
 from controller.sweep.diagnosis.likelihood import SLIP_PROBABILITY, Likelihood
 from controller.sweep.diagnosis.readings import Readings
 from controller.sweep.diagnosis.result import NextStep
+from controller.units import format_ohms
 
-__all__ = ["EndReadings", "next_step"]
+__all__ = ["EndReadings", "end_remarks", "next_step"]
+
+_NEAR_CELSIUS = 5.0
+"""This near to the fixed report counts as that report."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,7 +48,7 @@ class EndReadings:
             seen = report_at_end(one, ohms, self.curve)
             expected = fixed if seen is None else seen
             # The edge of detection is not known, so near is near enough.
-            near = max(5.0, 2.0 * reporting.resolution_celsius)
+            near = max(_NEAR_CELSIUS, 2.0 * reporting.resolution_celsius)
             good = np.abs(self.readings.reported_celsius[mask] - expected) <= near
             total += float(np.where(good, 0.0, -2.0 * math.log(SLIP_PROBABILITY)).sum())
         return total
@@ -54,6 +58,32 @@ def report_at_end(one: Fit, ohms: float, curve: Curve) -> float | None:
     """Return the temperature an open or shorted input would show; None: seen as open or shorted."""
     celsius = float(one.predict(np.array([ohms]))[0])
     return celsius if curve.lowest_celsius <= celsius <= curve.highest_celsius else None
+
+
+def end_remarks(readings: Readings, curve: Curve) -> tuple[str, ...]:
+    """Return a sentence for each kind of end that the module did not report as such.
+
+    That needs no fit: an open input that shows a temperature has something across it, a shorted
+    one something in series, and the curve says how many ohms.
+    """
+    reporting = readings.reporting
+    found = []
+    for mask, what, fixed, fault in (
+        (np.isinf(readings.ohms), "open", reporting.open_celsius, "a leakage to ground"),
+        (readings.ohms == 0, "shorted", reporting.short_celsius, "a series resistance"),
+    ):
+        if fixed is None:
+            continue
+        near = max(_NEAR_CELSIUS, 2.0 * reporting.resolution_celsius)
+        for celsius in np.unique(readings.reported_celsius[mask]):
+            inside = curve.lowest_celsius <= celsius <= curve.highest_celsius
+            if abs(celsius - fixed) > near and inside:
+                ohms = format_ohms(float(f"{float(curve.ohms(celsius)):.2g}"))
+                found.append(
+                    f"The {what} input is reported as {celsius:g} degC instead of {fixed:g} degC, "
+                    f"as if about {ohms} were there: that speaks for {fault}."
+                )
+    return tuple(found)
 
 
 def next_step(

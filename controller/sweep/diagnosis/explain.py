@@ -125,6 +125,15 @@ _PLACES = {
     ),
 }
 
+_ANOTHER_SENSOR = (
+    "the sensor the module expects: two thermistors of one material differ by a factor alone; "
+    "diagnose again with other sensors as candidates"
+)
+_ODD_GAIN = 1.5
+_MEASURE_THE_PULLUP = (
+    " Measuring tells: open-circuit voltage over short-circuit current is the pull-up."
+)
+
 _UNITS = {
     "series_ohms": "{}",
     "leakage_ohms": "{}",
@@ -150,6 +159,8 @@ def explain(diagnosis: Diagnosis) -> Words:
     parts = best.kind.split("+")
     places = [place for group in zip(*(_PLACES[p] for p in parts), strict=False) for place in group]
     places += [place for part in parts for place in _PLACES[part] if place not in places]
+    if _gain_is_odd(best):
+        places.insert(0, _ANOTHER_SENSOR)
     return Words(
         headline=sentence(diagnosis),
         meaning=" ".join(_MEANINGS[part] for part in parts),
@@ -158,6 +169,12 @@ def explain(diagnosis: Diagnosis) -> Words:
         next_step=_next_step(diagnosis.next_step) if diagnosis.next_step else None,
         remarks=_remarks(diagnosis),
     )
+
+
+def _gain_is_odd(best: Explanation) -> bool:
+    """Whether a gain is larger than a wrong pull-up mostly is."""
+    gains = [p.value for p in best.parameters if p.name == "gain" and p.value]
+    return any(not 1 / _ODD_GAIN <= gain <= _ODD_GAIN for gain in gains)
 
 
 def sentence(diagnosis: Diagnosis) -> str:
@@ -175,7 +192,8 @@ def sentence(diagnosis: Diagnosis) -> str:
             f"No fault found: the readings agree with the curve (rms {best.rms_celsius:.1f} degC)."
         )
     told = f"{name}: {values}" if values else name
-    return f"{told[0].upper()}{told[1:]} ({100 * min(best.probability, 0.999):.1f} % likely)."
+    likely = 100 * min(best.probability, 0.999)
+    return f"{told[0].upper()}{told[1:]} ({likely:.1f} % likely of all that were tried)."
 
 
 def _named(one: Explanation) -> str:
@@ -241,17 +259,19 @@ def _next_step(step: NextStep) -> str:
         + ("the circuit is reported as at fault" if value is None else f"{value:.1f} degC")
         for kind, value in step.expected
     )
+    kinds = {part for kind, _ in step.expected for part in kind.split("+")}
     where = step.kind if step.target_celsius is None else f"{step.target_celsius:.0f} degC"
     if step.separation < 3.0:
         return (
             f"No single step would tell. The best is {where} ({expected}), read several times: "
             f"one reading separates the two by {step.separation:.1f} standard deviations."
+            + (_MEASURE_THE_PULLUP if "gain" in kinds else "")
         )
     return f"One more step would tell: {where} ({expected})."
 
 
 def _remarks(diagnosis: Diagnosis) -> tuple[str, ...]:
-    found = []
+    found = list(diagnosis.end_remarks)
     if diagnosis.left_out:
         found.append(
             f"Left out, since they are no temperatures: {_numbered(diagnosis.left_out)} "

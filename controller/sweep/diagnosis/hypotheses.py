@@ -73,13 +73,15 @@ class Parameter:
     The fit works on an inner value (a conductance for a leakage, a logarithm for a gain), which
     makes the response nearly linear in it; `to_outer` turns it into the named one. `starts` are
     inner values that cover what is physically possible; `lowest` is the inner bound, the value
-    at which the fault is absent where there is one.
+    at which the fault is absent where there is one. `usual` is the inner size such a fault mostly
+    stays below (common practice, no source); None: any size is as likely.
     """
 
     name: str
     starts: FloatArray
     lowest: float
     to_outer: Callable[[float], float]
+    usual: float | None = None
 
 
 Seen: TypeAlias = Callable[[FloatArray, FloatArray], FloatArray]
@@ -205,12 +207,14 @@ _GAIN = Parameter(
     starts=np.linspace(np.log(0.05), np.log(20.0), 41),
     lowest=-np.inf,
     to_outer=lambda inner: float(np.exp(inner)),
+    usual=0.2,
 )
 _OFFSET = Parameter(
     name="offset_celsius",
     starts=np.linspace(-80.0, 80.0, 41),
     lowest=-np.inf,
     to_outer=float,
+    usual=5.0,
 )
 
 
@@ -264,7 +268,9 @@ def _second_pullups(ohms: FloatArray, response: Response) -> list[Hypothesis]:
     the jump would be one odd reading. Pull-ups that are switched differ by factors, not percents
     (common practice, no source), so the gain keeps away from one.
     """
-    parameter = replace(_GAIN, name="gain_below", to_outer=lambda x: float(np.exp(_leap(x))))
+    parameter = replace(
+        _GAIN, name="gain_below", to_outer=lambda x: float(np.exp(_leap(x))), usual=None
+    )
 
     levels = np.unique(ohms[ohms > 0])
 

@@ -79,7 +79,8 @@ class Diagnosis:
 
     `rivals` are the kinds that come too near to the best to be ruled out. `left_out` are indices
     of readings that could not be used, `slips` of readings no explanation fits. `missing` says in
-    sentences what would be needed.
+    sentences what would be needed. `end_remarks` are sentences on open and shorted inputs that were
+    not recognised as such.
     """
 
     best: Explanation | None
@@ -90,6 +91,7 @@ class Diagnosis:
     left_out: tuple[int, ...] = ()
     slips: tuple[int, ...] = ()
     missing: tuple[str, ...] = ()
+    end_remarks: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Return the `diagnose` document: `best`, `hypotheses`, `distinguishable` and more."""
@@ -102,4 +104,5 @@ class Diagnosis:
             "left_out": list(self.left_out),
             "slips": list(self.slips),
             "missing": list(self.missing),
+            "end_remarks": list(self.end_remarks),
         }
