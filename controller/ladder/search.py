@@ -5,8 +5,7 @@ Must not know: sensors (a judged scale comes in as a function), how a state is r
 
 The rungs are split in two halves; the sums of the large one are sorted once, and each sum of the
 small one asks it by binary search for what is missing (Horowitz and Sahni, Journal of the ACM
-21(2), 1974). In ohm, groups add; where one parallel group is too large for that, the large half
-holds conductances of its rungs and everything else goes to the small half.
+21(2), 1974).
 """
 
 from __future__ import annotations
@@ -28,15 +27,14 @@ from controller.ladder.electrical import (
     state_ohms,
     states_ohms,
 )
-from controller.ladder.model import Contacts, GroupKind, Ladder, Rung
+from controller.ladder.halves import split
+from controller.ladder.model import GroupKind, Ladder
 
 __all__ = ["Candidate", "NearestSearch", "Scale", "Window"]
 
 Scale: TypeAlias = Callable[[FloatArray], FloatArray]
 """A strictly monotone map from ohm to the judged quantity, defined from 0 ohm to math.inf."""
 
-_LARGE_BITS = 16  # 0.5 MB of sums stays in the processor's cache
-_MOST_BITS = 22  # 4 million sums, 64 MB with their states, in either half
 _NEEDLES_AT_ONCE = 1 << 17
 _BLOCK = 1 << 15  # needles of several targets asked together, few enough to stay in the cache
 _MOST_LISTED = 1 << 20
@@ -64,55 +62,6 @@ class Window:
     truncated: bool
 
 
-@dataclass(frozen=True)
-class _Values:
-    """Parallel arrays: a number (ohm or siemens) for each combination of some relays."""
-
-    values: FloatArray
-    states: StateArray
-
-    @property
-    def size(self) -> int:
-        return int(self.values.size)
-
-    def joined(self, other: _Values) -> _Values:
-        """Return all pairs: values add, states combine."""
-        return _Values(
-            (self.values[:, None] + other.values[None, :]).ravel(),
-            (self.states[:, None] | other.states[None, :]).ravel(),
-        )
-
-    def ordered(self) -> _Values:
-        """Return the same by rising value."""
-        order = np.argsort(self.values, kind="stable")
-        return _Values(self.values[order], self.states[order])
-
-    def without_repeats(self, resolution: float, relative: float) -> _Values:
-        """Return an ordered list with one entry for each value: fewest relays, lowest state.
-
-        Values closer than `resolution`, or than `relative` of themselves, count as equal.
-        """
-        near = np.diff(self.values) <= np.maximum(resolution, relative * np.abs(self.values[1:]))
-        if not near.any():
-            return self
-        cluster = np.concatenate(([0], np.cumsum(~near)))
-        order = np.lexsort((self.states, np.bitwise_count(self.states), cluster))
-        first = np.concatenate(([True], ~near))
-        chosen = order[first]
-        return _Values(self.values[chosen], self.states[chosen])
-
-
-def _nothing() -> _Values:
-    return _Values(np.zeros(1), np.zeros(1, dtype=np.uint64))
-
-
-def _joined(parts: Sequence[_Values]) -> _Values:
-    whole = _nothing()
-    for part in parts:
-        whole = whole.joined(part)
-    return whole
-
-
 class NearestSearch:
     """The exact search over one ladder's states that connect it to the output.
 
@@ -135,7 +84,7 @@ class NearestSearch:
         if ladder.isolate_relay is not None:
             fixed += ladder.relays[ladder.isolate_relay].contact_ohms
         self._fixed_ohms = fixed
-        self._halves = _split(ladder)
+        self._halves = split(ladder)
         self.least_ohms, self.most_ohms = _reach(ladder, fixed)
         self.tie_ohms = max(1e-9, 4e-15 * self.most_ohms)
         resolution = 0.0 if self._halves.by_conductance else self.tie_ohms
@@ -374,145 +323,6 @@ def _check_target(target_ohms: float) -> None:
         raise InputError.single(
             f"{target_ohms} is not a resistance of zero or more that a state can be near to",
             hint="open and short are targets of their own",
-        )
-
-
-# The two halves
-
-
-class _OhmHalves:
-    """Large and small half both in ohm: the key asked for is what is missing."""
-
-    by_conductance = False
-
-    def __init__(self, large: _Values, small: _Values) -> None:
-        self.large = large.ordered()
-        self._small = small.ordered()
-        self.small_states = self._small.states
-        self.small_size = self._small.size
-
-    def keys(self, ohms: float | FloatArray, small: slice) -> FloatArray:
-        return np.asarray(ohms - self._small.values[small])
-
-    def ohms(self, keys: FloatArray, small: slice) -> FloatArray:
-        return keys + self._small.values[small]
-
-
-class _ConductanceHalves:
-    """The large half: conductances of rungs of one parallel group. The small: all the rest.
-
-    An entry of the small half has the ohm of everything else and the siemens of the rest of the
-    group; falling resistance means rising keys.
-    """
-
-    by_conductance = True
-
-    def __init__(self, large: _Values, others_ohms: _Values, rest_siemens: _Values) -> None:
-        self.large = large.ordered()
-        self._others = np.repeat(others_ohms.values, rest_siemens.size)
-        self._rest = np.tile(rest_siemens.values, others_ohms.size)
-        self.small_states = (others_ohms.states[:, None] | rest_siemens.states[None, :]).ravel()
-        self.small_size = int(self.small_states.size)
-
-    def keys(self, ohms: float | FloatArray, small: slice) -> FloatArray:
-        missing = ohms - self._others[small]
-        with np.errstate(divide="ignore"):
-            whole = np.where(missing > 0, 1.0 / missing, math.inf)
-        return np.asarray(whole - self._rest[small])
-
-    def ohms(self, keys: FloatArray, small: slice) -> FloatArray:
-        with np.errstate(divide="ignore"):
-            return np.asarray(self._others[small] + 1.0 / (keys + self._rest[small]))
-
-
-def _bit(relay: int) -> np.uint64:
-    return np.uint64(1) << np.uint64(relay)
-
-
-def _two(ladder: Ladder, rung: Rung, opened: float, closed: float) -> _Values:
-    """Return what a relay chooses between, by the sense of its contact."""
-    rest, energised = opened, closed
-    if ladder.relays[rung.relay].contacts is Contacts.NORMALLY_CLOSED:
-        rest, energised = closed, opened
-    return _Values(np.array([rest, energised]), np.array([0, _bit(rung.relay)], dtype=np.uint64))
-
-
-def _series(ladder: Ladder, rung: Rung) -> _Values:
-    contact = ladder.relays[rung.relay].contact_ohms
-    return _two(ladder, rung, rung.ohms, parallel_ohms(rung.ohms, contact))
-
-
-def _siemens(ladder: Ladder, rung: Rung) -> _Values:
-    contact = ladder.relays[rung.relay].contact_ohms
-    return _two(ladder, rung, 0.0, 1.0 / (rung.ohms + contact))
-
-
-def _parallel(ladder: Ladder, rungs: Sequence[Rung]) -> _Values:
-    """Return a parallel group's resistances, the open one left out."""
-    siemens = _joined([_siemens(ladder, rung) for rung in rungs])
-    made = siemens.values > 0
-    return _Values(1.0 / siemens.values[made], siemens.states[made])
-
-
-def _split(ladder: Ladder) -> _OhmHalves | _ConductanceHalves:
-    """Divide the rungs between a large and a small half."""
-    singles = [
-        rung for group in ladder.groups if group.kind is GroupKind.SERIES for rung in group.rungs
-    ]
-    sets = [group.rungs for group in ladder.groups if group.kind is GroupKind.PARALLEL]
-    sets.sort(key=len, reverse=True)
-    bits = len(singles) + sum(len(rungs) for rungs in sets)
-    aim = max(_LARGE_BITS, -(-bits // 2))
-    if sets and len(sets[0]) > aim and bits - aim <= _MOST_BITS:
-        return _split_conductance(ladder, singles, sets, aim)
-    large_sets: list[Sequence[Rung]] = []
-    small_sets: list[Sequence[Rung]] = []
-    room = aim
-    for rungs in sets:
-        if len(rungs) <= room:
-            large_sets.append(rungs)
-            room -= len(rungs)
-        else:
-            small_sets.append(rungs)
-    # The larger rungs go into the large half: then the needles lie close together.
-    by_size = sorted(singles, key=lambda rung: rung.ohms)
-    cut = len(singles) - min(room, len(singles))
-    small_singles, large_singles = by_size[:cut], by_size[cut:]
-    for sets_of, rest in ((large_sets, large_singles), (small_sets, small_singles)):
-        _check_size(ladder, sum(len(rungs) for rungs in sets_of) + len(rest))
-
-    def half(sets_of: Sequence[Sequence[Rung]], rest: Sequence[Rung]) -> _Values:
-        return _joined(
-            [_parallel(ladder, rungs) for rungs in sets_of]
-            + [_series(ladder, rung) for rung in rest]
-        )
-
-    return _OhmHalves(half(large_sets, large_singles), half(small_sets, small_singles))
-
-
-def _split_conductance(
-    ladder: Ladder, singles: Sequence[Rung], sets: Sequence[Sequence[Rung]], aim: int
-) -> _ConductanceHalves:
-    big = sorted(sets[0], key=lambda rung: rung.ohms)
-    others = _joined(
-        [_parallel(ladder, rungs) for rungs in sets[1:]]
-        + [_series(ladder, rung) for rung in singles]
-    )
-    _check_size(ladder, aim)
-    return _ConductanceHalves(
-        large=_joined([_siemens(ladder, rung) for rung in big[:aim]]),
-        others_ohms=others,
-        rest_siemens=_joined([_siemens(ladder, rung) for rung in big[aim:]]),
-    )
-
-
-def _check_size(ladder: Ladder, bits: int) -> None:
-    if bits > _MOST_BITS:
-        raise InputError.single(
-            f"too large to search exactly: {bits} rungs would stand in one half of the search, "
-            f"and 2^{_MOST_BITS} sums are the most",
-            where=ladder.name,
-            hint="split the largest parallel group, or describe fewer rungs",
         )
 
 

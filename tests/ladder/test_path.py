@@ -255,6 +255,17 @@ def test_out_of_park_the_rungs_move_unseen(bench):
     assert not path.passes_extreme
 
 
+def test_out_of_park_any_number_of_rungs_is_exact(make_series):
+    """Eighteen relays change, more than the search over orders takes; unseen they need none."""
+    ladder = make_series([2.0 * 1.9**i for i in range(17)], isolate=True, short=True)
+    target = connected_mask(ladder) | rung_masks(ladder)
+    for start, end in ((0, target), (target, 0), (short_state(ladder), 0x1FFFF)):
+        path = best_path(ladder, start, end, thermistor)
+        assert path.exact
+        assert path.excursion == 0.0
+        assert path.operations == (start ^ end).bit_count()
+
+
 def test_into_open_and_short_the_output_relay_moves_first(bench):
     here = connected_mask(bench) | 0b101010
     elsewhere = connected_mask(bench) | 0b010101

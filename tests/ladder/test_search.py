@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.errors import InputError
+from controller.ladder import halves as halves_module
 from controller.ladder import search as search_module
 from controller.ladder.electrical import output_of, state_ohms
 from controller.ladder.model import Contacts, GroupKind
@@ -106,7 +107,7 @@ def test_small_halves_change_nothing(data, ladders, every_state):
     made = np.isfinite(ohms)
     target = data.draw(st.floats(0.0, 1.2 * float(ohms[made].max())))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(search_module, "_LARGE_BITS", data.draw(st.integers(1, 5)))
+        patch.setattr(halves_module, "_LARGE_BITS", data.draw(st.integers(1, 5)))
         patch.setattr(search_module, "_NEEDLES_AT_ONCE", 4)
         search = NearestSearch(ladder)
         found = search.nearest(target)
