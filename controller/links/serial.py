@@ -185,7 +185,8 @@ def _number_of(error: BaseException | None) -> int | None:
 
 def serial_link(port: str, *, clock: Clock | None = None, baud: int = BAUD) -> SessionLink:
     """Return a link over a serial port."""
-    return SessionLink(SerialChannel(port, baud=baud), clock or RealClock())
+    real = RealClock()
+    return SessionLink(SerialChannel(port, baud=baud), clock or real, line_clock=real)
 
 
 @dataclass(frozen=True, kw_only=True)

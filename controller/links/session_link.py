@@ -78,11 +78,17 @@ _REASONS: dict[ErrorCode, tuple[str, str | None]] = {
 
 
 class SessionLink:
-    """A `Link` over a channel. `relays` is what has been acknowledged, never what was hoped."""
+    """A `Link` over a channel. `relays` is what has been acknowledged, never what was hoped.
 
-    def __init__(self, channel: Channel, clock: Clock) -> None:
+    `clock` is the run's: holds pass on it. `line_clock` is the one that passes while the channel
+    waits for bytes, where that is another: a real port waits in real time even when the run, and
+    a simulated device behind the port, live on a virtual clock.
+    """
+
+    def __init__(self, channel: Channel, clock: Clock, *, line_clock: Clock | None = None) -> None:
         self._channel = channel
         self._clock = clock
+        self._line_clock = line_clock or clock
         self._session = Session()
         self._identity: LinkIdentity | None = None
         self._state: int | None = None
@@ -309,7 +315,7 @@ class SessionLink:
             raise self._error(error.message, self._parks_by_itself(error.hint)) from error
 
     def _converse(self, request: Request) -> Replied | Refused:
-        session, channel, clock = self._session, self._channel, self._clock
+        session, channel, clock = self._session, self._channel, self._line_clock
         if session.line is Line.WAITING:  # an earlier call was interrupted or its channel failed
             session.abandon()
         if session.line is not Line.CLEAN:

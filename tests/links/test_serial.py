@@ -12,7 +12,7 @@ import pytest
 import serial
 from serial.tools import list_ports as serial_tools
 
-from controller.clock import RealClock
+from controller.clock import RealClock, VirtualClock
 from controller.errors import LinkError, RelayKnowledge
 from controller.links.base import PathStep
 from controller.links.pty_device import PtyDevice
@@ -52,7 +52,7 @@ def test_probing_identifies_and_moves_nothing(pty: PtyDevice) -> None:
 @pytest.mark.pty
 def test_a_port_is_held_by_one_alone(pty: PtyDevice) -> None:
     link = serial_link(pty.path)
-    link.open()
+    link.open(hold_off_ms=60000)
     with pytest.raises(LinkError, match="another program has the port open") as caught:
         serial_link(pty.path).open()
     assert caught.value.relays is RelayKnowledge.NOT_DRIVEN
@@ -83,20 +83,20 @@ def test_a_port_held_by_another_process_is_named(pty: PtyDevice) -> None:
 @pytest.mark.pty
 def test_an_unplugged_port_ends_with_a_true_statement(pty: PtyDevice) -> None:
     link = serial_link(pty.path)
-    link.open()
+    link.open(hold_off_ms=60000)
     link.apply([PathStep(state=3, hold_ms=1)])
     pty.unplug()
     with pytest.raises(LinkError, match="the port is gone") as caught:
         link.feed()
     assert caught.value.relays is RelayKnowledge.UNKNOWN
-    assert "parks by itself after 2000 ms" in (caught.value.hint or "")
+    assert "parks by itself after 60000 ms" in (caught.value.hint or "")
     link.close()
 
 
 @pytest.mark.pty
 def test_a_port_unplugged_while_parked_leaves_it_parked(pty: PtyDevice) -> None:
     link = serial_link(pty.path)
-    link.open()
+    link.open(hold_off_ms=60000)
     pty.unplug()
     with pytest.raises(LinkError) as caught:
         link.feed()
@@ -107,7 +107,7 @@ def test_a_port_unplugged_while_parked_leaves_it_parked(pty: PtyDevice) -> None:
 @pytest.mark.pty
 def test_a_silent_device_at_a_real_port(pty: PtyDevice) -> None:
     link = serial_link(pty.path)
-    link.open()
+    link.open(hold_off_ms=60000)
     pty.muted = True
     with pytest.raises(LinkError, match="no answer after 4 tries"):
         link.feed()
@@ -115,9 +115,23 @@ def test_a_silent_device_at_a_real_port(pty: PtyDevice) -> None:
 
 
 @pytest.mark.pty
+def test_a_virtual_clock_does_not_keep_a_silent_port_from_being_given_up() -> None:
+    clock = VirtualClock()
+    with PtyDevice(SimulatedDevice(relay_count=9, park_state=0, clock=clock)) as pty:
+        link = serial_link(pty.path, clock=clock)
+        link.open(hold_off_ms=60000)
+        link.apply([PathStep(state=k, hold_ms=5000) for k in range(1, 20)])
+        assert clock.now_s() == pytest.approx(95.0, abs=0.1)
+        pty.muted = True
+        with pytest.raises(LinkError, match="no answer after 4 tries"):
+            link.feed()
+        link.close()
+
+
+@pytest.mark.pty
 def test_a_device_that_restarts_in_the_middle(pty: PtyDevice) -> None:
     link = serial_link(pty.path)
-    link.open()
+    link.open(hold_off_ms=60000)
     link.apply([PathStep(state=3, hold_ms=1)])
     pty.restart()
     with pytest.raises(LinkError, match="the device restarted") as caught:
