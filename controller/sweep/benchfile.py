@@ -17,6 +17,12 @@ Must not know: how links and readbacks work, plans.
     kind = "typed"                    # or "simulated"
     unit = "C"                        # of numbers typed without one; or "F"
 
+    calibration = "../ladders/bench-16-calibration.toml"   # optional
+
+    [surroundings]                    # optional: where the ladder stands
+    ambient_celsius = 12
+    ambient_span_kelvin = 8           # to either side
+
     [simulation]                      # for a simulated link or readback
     module = "../modules/engine.toml"
     seed = 1
@@ -37,12 +43,14 @@ from typing import Literal, TypeVar
 
 from controller.documents import Document, Table, read_document
 from controller.errors import InputError
+from controller.ladder.calibration import Calibration, calibrated_ladder, load_calibration
 from controller.ladder.files import load_ladder
 from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
 from controller.module.faults import Fault
 from controller.module.files import load_faults, load_module
 from controller.module.model import Module
 from controller.sensors.curve import Sensor
+from controller.sweep.budget import Surroundings
 
 __all__ = [
     "BENCH_FORMAT",
@@ -79,9 +87,10 @@ class ReadbackKind(Enum):
 class BenchFile:
     """A bench as written down. `path` is None for the bench that needs no file.
 
-    `url` and `baud` are for the serial link; `module`, `faults`, `seed` and `reading_interval_s`
-    (seconds between simulated readings) for what is simulated. `typed_unit` is the unit of
-    numbers that are typed without one.
+    `ladder` has its calibration put in; then `nominal_ladder` is the one from the file, and
+    `calibration` keeps the correlations. `url` and `baud` are for the serial link; `module`,
+    `faults`, `seed` and `reading_interval_s` (seconds between simulated readings) for what is
+    simulated. `typed_unit` is the unit of numbers that are typed without one.
     """
 
     name: str
@@ -96,6 +105,9 @@ class BenchFile:
     seed: int = 1
     reading_interval_s: float = 0.25
     typed_unit: Literal["C", "F"] = "C"
+    nominal_ladder: Ladder | None = None
+    calibration: Calibration | None = None
+    surroundings: Surroundings | None = None
     path: Path | None = None
 
     @property
@@ -113,7 +125,10 @@ def load_bench(path: Path) -> BenchFile:
     root = document.root
     name = root.optional_text("name") or path.stem
     root.optional_text("note")
-    ladder = _load(root, "ladder", load_ladder)
+    nominal = _load(root, "ladder", load_ladder)
+    calibration = _load(root, "calibration", load_calibration) if "calibration" in root else None
+    root.optional_text("calibration")
+    surroundings = _surroundings(root.optional_table("surroundings"))
     hold_off_ms = root.integer(
         "hold_off_ms", default=2000, least=SHORTEST_HOLD_OFF_MS, most=LONGEST_HOLD_OFF_MS
     )
@@ -134,6 +149,13 @@ def load_bench(path: Path) -> BenchFile:
     faults = load_faults(root)
     if faults and not simulated:
         root.problem("fault", "only a simulated module can be given faults", hint="remove it")
+    ladder = nominal
+    if nominal is not None and calibration is not None:
+        try:
+            ladder = calibrated_ladder(nominal, calibration)
+        except InputError as error:
+            for problem in error.problems:
+                root.problem("calibration", problem.message, hint=problem.hint)
     document.finish()
     assert ladder is not None  # noqa: S101 - finish() has raised otherwise
     return BenchFile(
@@ -149,6 +171,9 @@ def load_bench(path: Path) -> BenchFile:
         seed=seed,
         reading_interval_s=interval_s,
         typed_unit="F" if unit == "F" else "C",
+        nominal_ladder=None if calibration is None else nominal,
+        calibration=calibration,
+        surroundings=surroundings,
         path=path,
     )
 
@@ -166,6 +191,20 @@ def _link(table: Table) -> tuple[LinkKind, str | None, int]:
 def _readback(table: Table) -> tuple[ReadbackKind, str]:
     kind = ReadbackKind(table.choice("kind", [k.value for k in ReadbackKind]))
     return kind, table.choice("unit", ("C", "F"), default="C")
+
+
+def _surroundings(table: Table | None) -> Surroundings | None:
+    if table is None:
+        return None
+    usual = Surroundings()
+    return Surroundings(
+        reference_celsius=table.number("reference_celsius", default=usual.reference_celsius),
+        ambient_celsius=table.number("ambient_celsius", default=usual.ambient_celsius),
+        ambient_span_kelvin=table.number(
+            "ambient_span_kelvin", default=usual.ambient_span_kelvin, least=0.0
+        ),
+        insulation_ohms=table.optional_number("insulation_ohms", above=0.0),
+    )
 
 
 def _load(table: Table, key: str, load: Callable[[Path], _Read]) -> _Read | None:

@@ -18,8 +18,8 @@ from __future__ import annotations
 from collections.abc import Generator, Iterator
 
 from controller.clock import Clock
-from controller.errors import LinkError, RelayKnowledge
-from controller.links.base import LinkStatus, PathStep
+from controller.errors import LinkError
+from controller.links.base import PathStep
 from controller.readback.base import OperatorCommand, Prompt, Reading
 from controller.sweep.bench import Bench
 from controller.sweep.events import (
@@ -36,6 +36,7 @@ from controller.sweep.events import (
     StepFinished,
     StepStarted,
 )
+from controller.sweep.health import require_health, require_ladder
 from controller.sweep.intents import Intent, Intents
 from controller.sweep.judging import judge_step, skipped
 from controller.sweep.model import ResolvedPlan, ResolvedStep, StepResult
@@ -171,16 +172,7 @@ class SweepRun:
         link = self._bench.link
         identity = link.open(hold_off_ms=self._bench.hold_off_ms)
         self._spoken_s = self._clock.now_s()
-        ladder = self._bench.ladder
-        if (identity.relay_count, identity.park_state) != (ladder.relay_count, ladder.park_state):
-            raise LinkError(
-                f"the device has {identity.relay_count} relays and parks at"
-                f" {ladder.format_state(identity.park_state)}; the ladder {ladder.name!r} has"
-                f" {ladder.relay_count} and parks at {ladder.format_state(ladder.park_state)}",
-                port=link.port,
-                relays=link.relays,
-                hint="is this the ladder that the bench file names?",
-            )
+        require_ladder(identity, self._bench.ladder, port=link.port)
         yield (
             RunStarted(
                 at_s=self._clock.now_s(),
@@ -357,8 +349,7 @@ class SweepRun:
         link = self._bench.link
         self._spoken_s = self._clock.now_s()
         status = link.feed()
-        if trouble := _trouble(status, self._state, self._bench):
-            raise LinkError(trouble, port=link.port, relays=_knowledge(status))
+        require_health(status, self._state, self._bench.ladder, port=link.port)
         return LinkReported(at_s=self._clock.now_s(), status=status)
 
     def _wait_until(self, until_s: float) -> _Script:
@@ -436,21 +427,3 @@ def _bring_to_end(run: SweepRun) -> None:
     run.stop()
     while not run.finished:
         run.step()
-
-
-def _trouble(status: LinkStatus, expected: int, bench: Bench) -> str | None:
-    """Say what is wrong with a status in the middle of a run, or None."""
-    if status.restarted:
-        return "the device has restarted in mid-run and parked"
-    if status.hold_off_expired:
-        return "the hold-off ran out: the device heard nothing for too long and parked"
-    if status.fault:
-        return "the board reports a fault of its own and parked"
-    if status.state != expected:
-        show = bench.ladder.format_state
-        return f"the relays are at {show(status.state)} where {show(expected)} was set"
-    return None
-
-
-def _knowledge(status: LinkStatus) -> RelayKnowledge:
-    return RelayKnowledge.PARKED if status.parked else RelayKnowledge.KNOWN

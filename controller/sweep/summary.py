@@ -114,7 +114,7 @@ def _numbers(result: StepResult) -> str:
     if result.reported_celsius is None or step.expected_celsius is None:
         return result.reason or "no reading"
     limit = "" if step.tolerance_celsius is None else f", tolerance {step.tolerance_celsius:g}"
-    unsure = f"uncertainty {step.uncertainty_celsius:.1f}"
+    unsure = f"uncertainty {step.uncertainty_celsius:.2f}"
     return (
         f"reported {result.reported_celsius:.1f} where {step.expected_celsius:.1f} degC was"
         f" expected (error {_error(result):+.1f}, {unsure}{limit})"
