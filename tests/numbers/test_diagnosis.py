@@ -349,3 +349,13 @@ def test_what_is_left_unexplained_stops_at_the_end_of_the_report(bench):
         reporting=Reporting(highest_celsius=60.0),
     )
     assert diagnose(clamped, bench.CURVE).best.rms_celsius < 1.0
+
+
+def test_the_fast_response_is_the_curve_inside_and_goes_on_beyond(bench):
+    response = response_of(bench.CURVE)
+    celsius = np.linspace(-44.9, 159.9, 997)
+    assert response(bench.CURVE.ohms(celsius)) == pytest.approx(celsius, abs=1e-4)
+    wider = dataclasses.replace(bench.CURVE, lowest_celsius=-70.0, highest_celsius=250.0)
+    outside = np.array([-70.0, -60.0, 180.0, 250.0])
+    # A Beta curve is straight in 1/T, so going on straight is going on exactly.
+    assert response(wider.ohms(outside)) == pytest.approx(outside, abs=0.02)

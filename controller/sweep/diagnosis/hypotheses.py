@@ -24,6 +24,7 @@ import numpy.typing as npt
 
 from controller.module.model import Module
 from controller.sensors.curve import Curve, FloatArray
+from controller.sensors.extension import extended_celsius
 
 __all__ = [
     "PAIRABLE",
@@ -42,6 +43,9 @@ _OPEN_OHMS = 1e15
 """Stands for an open circuit, so that conductances stay above zero."""
 _LEAST_OHMS = 1e-9
 _MOST_LOG_GAIN = 20.0
+_POINTS_INSIDE = 4001
+_POINTS_BEYOND = 601
+_DECADES_BEYOND = 4.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,28 +109,22 @@ class Hypothesis:
     located: tuple[str, float, float, float] | None = None
 
 
-def response_of(curve: Curve, *, points: int = 4001) -> Response:
-    """Return a curve as temperature over all resistances, straight in ln R beyond its span.
+def response_of(curve: Curve) -> Response:
+    """Return a curve as temperature over all resistances, continued beyond its span.
 
     A fault can push the seen resistance out of the span; the fit must still see which way to go.
-    Inside the span this interpolates in ln R between `points` exact values: fast, and with 4001
-    of them within 1e-4 degC for the curves of temperature sensors.
+    This interpolates in ln R between exact values: fast, and within 1e-4 degC inside the span
+    for the curves of temperature sensors.
     """
-    celsius = np.linspace(curve.lowest_celsius, curve.highest_celsius, points)
-    logs = np.log(curve.ohms(celsius))
-    if logs[0] > logs[-1]:
-        celsius, logs = celsius[::-1], logs[::-1]
-    slopes = (
-        (celsius[1] - celsius[0]) / (logs[1] - logs[0]),
-        (celsius[-1] - celsius[-2]) / (logs[-1] - logs[-2]),
-    )
+    celsius = np.linspace(curve.lowest_celsius, curve.highest_celsius, _POINTS_INSIDE)
+    logs = np.sort(np.log(curve.ohms(celsius)))
+    beyond = np.linspace(0.0, _DECADES_BEYOND * np.log(10.0), _POINTS_BEYOND)[1:]
+    logs = np.concatenate([logs[0] - beyond[::-1], logs, logs[-1] + beyond])
+    table = extended_celsius(curve)(np.exp(logs))
 
     def response(ohms: npt.ArrayLike) -> FloatArray:
-        x = np.log(np.clip(np.asarray(ohms, dtype=np.float64), _LEAST_OHMS, _OPEN_OHMS))
-        inside = np.interp(x, logs, celsius)
-        below = np.minimum(x - logs[0], 0.0) * slopes[0]
-        above = np.maximum(x - logs[-1], 0.0) * slopes[1]
-        return np.asarray(inside + below + above)
+        given = np.clip(np.asarray(ohms, dtype=np.float64), _LEAST_OHMS, _OPEN_OHMS)
+        return np.asarray(np.interp(np.log(given), logs, table))
 
     return response
 
