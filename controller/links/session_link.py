@@ -276,9 +276,9 @@ class SessionLink:
 
     def _guard(self, flags: Flag) -> None:
         """Raise when a reply shows that the device has parked by itself since `open` cleared."""
-        causes = [sentence for flag, sentence in _CAUSES.items() if flag in flags]
-        if not self._armed or not causes:
+        if not self._armed or not flags & INTERLOCK:
             return
+        causes = [sentence for flag, sentence in _CAUSES.items() if flag in flags]
         if Flag.PARKED in flags:
             self._state = self._known_identity().park_state
             self._relays = RelayKnowledge.PARKED
