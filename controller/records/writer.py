@@ -7,6 +7,7 @@ Must not know: how a run is made; it is a sink that events are handed to.
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import os
 from collections.abc import Mapping
 from pathlib import Path
@@ -91,6 +92,7 @@ class RecordWriter:
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or error
             raise InputError.single(f"cannot be made: {reason}", where=str(path)) from None
+        _lock(descriptor, path)
         writer = cls(
             path,
             descriptor,
@@ -118,26 +120,22 @@ class RecordWriter:
         A torn tail is cut off. Returns the writer and what the record held. Raises InputError
         when the record is damaged, complete, or of another plan or bench.
         """
-        record = load_record(path)
-        for what, now in opening["hashes"].items():
-            if record.opening["hashes"].get(what) != now:
-                raise InputError.single(
-                    f"the {what} is not the one this record was begun with",
-                    where=str(path),
-                    hint="start a new record with --record",
-                )
-        if record.first_unfinished >= len(record.opening["plan"]["steps"]):
-            raise InputError.single(
-                "every step of this record has its result; there is nothing to resume",
-                where=str(path),
-            )
         try:
             descriptor = os.open(path, os.O_WRONLY | os.O_APPEND)
+        except FileNotFoundError:
+            raise InputError.single("there is no such file", where=str(path)) from None
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or error
+            raise InputError.single(f"cannot be written on: {reason}", where=str(path)) from None
+        try:
+            _lock(descriptor, path)
+            record = load_record(path)
+            _check_resumable(record, opening)
             if record.torn_bytes:
                 os.ftruncate(descriptor, record.whole_bytes)
-        except OSError as error:
-            reason = f"cannot be written on: {error.strerror}"
-            raise InputError.single(reason, where=str(path)) from None
+        except BaseException:
+            os.close(descriptor)
+            raise
         writer = cls(
             path,
             descriptor,
@@ -240,6 +238,32 @@ class RecordWriter:
                     os.fsync(descriptor)
             with contextlib.suppress(OSError):
                 os.close(descriptor)
+
+
+def _lock(descriptor: int, path: Path) -> None:
+    """Keep other runs from writing into the same record, where the file system knows locks."""
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        raise InputError.single("another run is writing this record", where=str(path)) from None
+    except OSError:
+        return
+
+
+def _check_resumable(record: Record, opening: Mapping[str, Any]) -> None:
+    """Raise InputError unless the record is of this plan and bench and has steps left."""
+    for what, now in opening["hashes"].items():
+        if record.opening["hashes"].get(what) != now:
+            raise InputError.single(
+                f"the {what} is not the one this record was begun with",
+                where=str(record.path),
+                hint="start a new record with --record",
+            )
+    if record.first_unfinished >= len(record.opening["plan"]["steps"]):
+        raise InputError.single(
+            "every step of this record has its result; there is nothing to resume",
+            where=str(record.path),
+        )
 
 
 def _sync_folder(folder: Path) -> None:

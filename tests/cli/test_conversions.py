@@ -166,3 +166,46 @@ highest_celsius = 120
     words = ("nearest", ladder, 15.4, "--sensor", sensor, "--json")
     (by_celsius,) = rungwise(*words).document["results"]
     assert (by_ohms["ohms"], by_celsius["ohms"]) == (pytest.approx(10), pytest.approx(22))
+
+
+def test_a_ladder_written_as_the_format_says_loads(
+    rungwise: Callable[..., Any], write: Callable[..., Path]
+) -> None:
+    ladder = write(
+        "bench.toml",
+        """\
+format = "rungwise-ladder/1"
+name = "Bench ladder, sixteen rungs"
+relay_count = 18
+lead_ohms = 0.12
+lead_uncertainty_ohms = 0.02
+
+[relays]                      # defaults for every relay
+contact_ohms = 0.05
+contact_uncertainty_ohms = 0.02
+operate_ms = 4.0
+release_ms = 2.0
+bounce_ms = 1.0
+
+[output]                      # both optional
+isolate_relay = 16            # energised = connected
+short_relay = 17              # energised = shorted
+
+[[group]]
+kind = "series"
+rungs = [
+  { relay = 0, ohms = 1.0, tolerance_percent = 1.0 },
+  { relay = 1, ohms = 2.0, tolerance_percent = 1.0 },
+]
+
+[[group]]
+kind = "parallel"
+rungs = [ { relay = 2, ohms = 470.0, uncertainty_ohms = 0.5, power_watts = 0.25,
+            tempco_ppm_per_k = 50 } ]
+""".replace("0.25,\n            t", "0.25, t"),
+    )
+    (found,) = rungwise("nearest", ladder, "473.2", "--json").document["results"]
+    # By hand: 0.12 ohm of leads, 0.05 of the isolating contact, 1 and 2 ohm in circuit, and 470
+    # ohm with its contact of 0.05.
+    assert found["ohms"] == pytest.approx(0.12 + 0.05 + 1 + 2 + 470.05)
+    assert found["state"] == "0x10004"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import pty
+import select
 import signal
 import subprocess
 import sys
@@ -48,13 +49,22 @@ class Terminal:
             start_new_session=True,
         )
         os.close(slave)
+        self._said = b""
 
     def type(self, text: str) -> None:
         os.write(self._master, text.encode())
 
+    def wait_for(self, text: str, *, times: int = 1) -> None:
+        """Read until the program has written a text that many times."""
+        end_s = time.monotonic() + PATIENCE_S
+        while self._said.count(text.encode()) < times:
+            ready, _, _ = select.select([self._master], [], [], end_s - time.monotonic())
+            assert ready, f"{text!r} never came: {self._said!r}"
+            self._said += os.read(self._master, 4096)
+
     def text(self) -> str:
         """Return everything the program writes until it ends."""
-        said = b""
+        said = self._said
         while True:
             try:
                 part = os.read(self._master, 4096)
@@ -166,6 +176,31 @@ def test_set_holds_until_it_is_interrupted(tmp_path: Path, sweeps: Path) -> None
     record = load_record(path)
     assert record.closing is not None
     assert record.closing["ended"] == "stopped"
+
+
+def test_an_operator_answers_on_a_terminal(tmp_path: Path, sweeps: Path) -> None:
+    # Common practice, no source: an open circuit reads -40 degC, a dead short 130 degC on the
+    # module at hand; 40 degC is 104 degF.
+    bench = sweeps / "benches" / "typed.toml"
+    path = tmp_path / "r.jsonl"
+    words = ["check", str(sweeps / "coolant-check.toml"), "--bench", str(bench)]
+    with closing(Terminal([*words, "--record", str(path)], tmp_path)) as terminal:
+        terminal.wait_for("Step 1 of 3")
+        terminal.type("-40\n")
+        terminal.wait_for("Step 2 of 3")
+        terminal.type("mild\n")
+        terminal.wait_for("is not a temperature")
+        terminal.type("redo\n")
+        terminal.wait_for("Step 2 of 3", times=2)
+        terminal.type("104F\n")
+        terminal.wait_for("Step 3 of 3")
+        terminal.type("130\n")
+        said = terminal.text()
+        assert terminal.process.returncode == 0
+    assert "PASS" in said
+    record = load_record(path)
+    assert [step["reported_celsius"] for step in record.steps] == [-40, pytest.approx(40), 130]
+    assert [step["attempt"] for step in record.steps] == [1, 2, 1]
 
 
 @contextmanager

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -19,6 +21,7 @@ from controller.links.simulated import (
     scripted_faults,
     seeded_faults,
 )
+from controller.records import writer
 from controller.records.reader import Record, load_record
 from controller.sweep import wiring
 
@@ -150,3 +153,30 @@ def test_a_run_that_ended_by_a_fault_is_resumed(
     assert ended.status == 0
     assert [step["index"] for step in ended.document["steps"]] == list(range(61))
     assert rungwise("replay", "r.jsonl").status == 0
+
+
+def test_a_medium_that_is_full_in_mid_sweep_parks_the_ladder(
+    rungwise: Run,
+    sweeps: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    with_faults: Callable[..., Any],
+) -> None:
+    devices = with_faults(None)
+    write, written = os.write, 0
+
+    def fill_up(descriptor: int, data: bytes) -> int:
+        nonlocal written
+        written += 1
+        if written > 30:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return write(descriptor, data)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(writer.os, "write", fill_up)
+        ended = rungwise("sweep", sweeps / "coolant-sweep.toml", "--record", "r.jsonl", "--json")
+    assert ended.status == 3
+    assert PARKED in ended.document["error"]["message"]
+    assert devices[-1].state == 0
+    record = load_record(Path("r.jsonl"))
+    assert len(record.lines) == 30
+    assert record.closing is None

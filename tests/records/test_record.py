@@ -259,6 +259,19 @@ def test_resuming_with_another_plan_or_bench_is_refused(
     assert other["hashes"]["plan"] != opening["hashes"]["plan"]  # type: ignore[index]
 
 
+def test_a_record_that_is_being_written_is_not_resumed(
+    tmp_path: Path, opening: dict[str, object]
+) -> None:
+    path = tmp_path / "r"
+    writer = RecordWriter.create(path, opening, clock=VirtualClock())
+    with pytest.raises(InputError, match="another run"):
+        RecordWriter.resume(path, opening, clock=VirtualClock())
+    writer.close()
+    RecordWriter.resume(path, opening, clock=VirtualClock())[0].close()
+    with pytest.raises(InputError, match="no such file"):
+        RecordWriter.resume(tmp_path / "none", opening, clock=VirtualClock())
+
+
 def test_a_damaged_record_is_not_resumed(
     write_record: Callable[..., Path], tmp_path: Path, opening: dict[str, object]
 ) -> None:
