@@ -14,6 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
+from firmware_protocol.bodies import encode_reply
 from firmware_protocol.framing import Decoder, Frame, encode_frame
 from firmware_protocol.messages import (
     CLEARABLE,
@@ -37,7 +38,6 @@ from firmware_protocol.messages import (
     Reply,
     SenseReply,
     StatusReply,
-    encode_reply,
     mask_width,
 )
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final, TypeAlias
 
+from firmware_protocol.bodies import decode_reply, encode_request
 from firmware_protocol.errors import LocalProtocolError, MessageError
 from firmware_protocol.framing import DELIMITER, Decoder, Frame, encode_frame
 from firmware_protocol.messages import (
@@ -23,8 +24,6 @@ from firmware_protocol.messages import (
     IdentifyReply,
     Reply,
     Request,
-    decode_reply,
-    encode_request,
     reply_type,
 )
 

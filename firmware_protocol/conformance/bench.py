@@ -10,6 +10,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable
 from typing import TypeVar
 
+from firmware_protocol.bodies import decode_reply, encode_request
 from firmware_protocol.errors import MessageError
 from firmware_protocol.framing import DELIMITER, Decoder, Frame, encode_frame
 from firmware_protocol.messages import (
@@ -32,8 +33,6 @@ from firmware_protocol.messages import (
     Request,
     Status,
     StatusReply,
-    decode_reply,
-    encode_request,
     mask_width,
     reply_type,
 )

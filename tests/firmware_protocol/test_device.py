@@ -7,6 +7,7 @@ from cobs import cobs
 from hypothesis import given
 from hypothesis import strategies as st
 
+from firmware_protocol.bodies import encode_request
 from firmware_protocol.device import Device, DeviceConfig, SenseSample
 from firmware_protocol.errors import MessageError
 from firmware_protocol.framing import Frame, encode_frame
@@ -17,7 +18,6 @@ from firmware_protocol.messages import (
     HoldOff,
     PathState,
     Status,
-    encode_request,
 )
 
 

@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from firmware_protocol import messages
+from firmware_protocol.bodies import decode_reply, decode_request, encode_reply, encode_request
 from firmware_protocol.errors import MessageError
 from firmware_protocol.framing import Frame, encode_frame
 from firmware_protocol.messages import (
@@ -21,10 +22,6 @@ from firmware_protocol.messages import (
     Kind,
     PathState,
     SenseReply,
-    decode_reply,
-    decode_request,
-    encode_reply,
-    encode_request,
     mask_width,
     printable,
 )
