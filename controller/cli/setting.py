@@ -31,6 +31,7 @@ from controller.sensors.thermistor import RatioCurve
 from controller.sweep.bench import Bench
 from controller.sweep.benchfile import BenchFile, LinkKind, default_bench, load_bench
 from controller.sweep.events import Event, FaultRaised, Parked, RelaysSet, RunFinished, RunStarted
+from controller.sweep.health import require_health, require_ladder
 from controller.sweep.intents import Intents
 from controller.sweep.model import (
     ResolvedPlan,
@@ -190,15 +191,7 @@ class _Driver:
 
     def _there_and_back(self, bench: Bench, hold_s: float) -> None:
         identity = bench.link.open(hold_off_ms=bench.hold_off_ms)
-        ladder = bench.ladder
-        if (identity.relay_count, identity.park_state) != (ladder.relay_count, ladder.park_state):
-            raise LinkError(
-                f"the device has {identity.relay_count} relays and parks at"
-                f" {ladder.format_state(identity.park_state)}, unlike the ladder {ladder.name!r}",
-                port=bench.link.port,
-                relays=bench.link.relays,
-                hint="is this the ladder that the bench file names?",
-            )
+        require_ladder(identity, bench.ladder, port=bench.link.port)
         self._take(
             RunStarted(
                 at_s=self._clock.now_s(),
@@ -246,25 +239,19 @@ class _Driver:
             if left_s <= 0:
                 return
             if now_s - fed_s >= bench.hold_off_ms / 3000:
-                self._feed(bench)
+                self._feed(bench, self._found.state)
                 fed_s = now_s
             self._clock.sleep_s(min(_LOOK_EVERY_S, bench.hold_off_ms / 6000, left_s))
 
-    def _feed(self, bench: Bench) -> None:
-        status = bench.link.feed()
-        if status.parked != (self._found.state == self._plan.park_state) or status.fault:
-            raise LinkError(
-                "the device has parked by itself or reports a fault",
-                port=bench.link.port,
-                relays=RelayKnowledge.PARKED if status.parked else RelayKnowledge.UNKNOWN,
-            )
+    def _feed(self, bench: Bench, state: int) -> None:
+        require_health(bench.link.feed(), state, bench.ladder, port=bench.link.port)
 
     def _travel(self, bench: Bench, path: Sequence[PathStep]) -> None:
         for piece, wait_s in in_pieces(path, min(0.5, bench.hold_off_ms / 3000)):
             if self._intents.is_stopped():
                 return
             bench.link.apply(piece)
-            bench.link.feed()
+            self._feed(bench, piece[-1].state)
             self._clock.sleep_s(wait_s)
 
     def _take(self, event: Event) -> None:
