@@ -40,7 +40,7 @@ from controller.sweep.health import require_health, require_ladder
 from controller.sweep.intents import Intent, Intents
 from controller.sweep.judging import judge_step, skipped
 from controller.sweep.model import ResolvedPlan, ResolvedStep, StepResult
-from controller.sweep.settle import SettleDetector, SettleState
+from controller.sweep.settle import StepWatch
 from controller.sweep.summary import prompt_text, summarize
 from controller.sweep.travel import in_pieces, reversed_path
 
@@ -239,48 +239,42 @@ class SweepRun:
     def _watch(self, step: ResolvedStep, attempt: int, set_at_s: float) -> _Script:
         """Take readings as they stream until they have settled or time is up."""
         prompt = self._open_prompt(step)
-        detector = SettleDetector(self._plan.settle, started_s=set_at_s)
-        started_s, pauses = set_at_s, self._pauses
-        dwelled_s = set_at_s + step.dwell_s
-        given_up_s = dwelled_s + self._plan.settle.at_most_s
-        last: Reading | None = None
+        watch = StepWatch(self._plan.settle, set_at_s=set_at_s, dwell_s=step.dwell_s)
+        pauses = self._pauses
+        shown: Reading | None = None
         while True:
             yield self._slice(POLL_S)
             self._obey()
             yield from self._hold_still()
             if pauses != self._pauses:
-                pauses, started_s = self._pauses, self._clock.now_s()
-                detector.restart(started_s)
-            now_s = self._clock.now_s()
-            state = detector.state(now_s)
-            fresh: Reading | None = None
+                pauses = self._pauses
+                watch.restart(self._clock.now_s())
             while (answer := self._bench.readback.poll()) is not None:
                 if isinstance(answer, OperatorCommand):
                     self._command(answer)
                 elif answer.token == prompt.token:
-                    if fresh is not None:
-                        yield (self._seen(step, attempt, fresh, final=False),)
-                    fresh = last = answer
-                    state = detector.add(answer.at_s, answer.celsius)
-            dwelled = now_s >= given_up_s or (last is not None and last.at_s >= dwelled_s)
-            decided = dwelled and state is not SettleState.MOVING
-            if fresh is not None:
-                yield (self._seen(step, attempt, fresh, final=decided),)
-            elif decided and last is not None:
-                yield (self._seen(step, attempt, last, final=True),)
-            if decided:
-                settled = state is SettleState.SETTLED
-                yield self._judged(
-                    judge_step(
-                        step,
-                        self._plan.decision_rule,
-                        last,
-                        attempt=attempt,
-                        settled=settled,
-                        settle_s=now_s - started_s,
-                    )
-                )
-                return
+                    if shown is not watch.last and watch.last is not None:
+                        yield (self._seen(step, attempt, watch.last, final=False),)
+                    shown = watch.last
+                    watch.take(answer)
+            now_s = self._clock.now_s()
+            if watch.decided(now_s):
+                break
+            if watch.last is not None and watch.last is not shown:
+                yield (self._seen(step, attempt, watch.last, final=False),)
+                shown = watch.last
+        if watch.last is not None:
+            yield (self._seen(step, attempt, watch.last, final=True),)
+        yield self._judged(
+            judge_step(
+                step,
+                self._plan.decision_rule,
+                watch.last,
+                attempt=attempt,
+                settled=watch.settled(now_s),
+                settle_s=watch.settle_s(now_s),
+            )
+        )
 
     def _ask(self, step: ResolvedStep, attempt: int, set_at_s: float) -> _Script:
         """Ask a person once, who has waited for the reading to settle."""

@@ -89,7 +89,8 @@ class ResolvedStep:
     two end points; None when it cannot be said (no curve reaches there).
     `path` starts from the state of the step before, or from the park state. `dwell_s` is the
     shortest time between the relays' last move and the reading that is judged. `budget` lists
-    what the uncertainty is made of.
+    what the uncertainty is made of. `filtered_excursion_celsius` is what the module's input filter
+    leaves of the excursion; None when the module is not known.
     """
 
     index: int
@@ -106,6 +107,7 @@ class ResolvedStep:
     path: tuple[PathStep, ...]
     dwell_s: float = 0.0
     budget: tuple[Contribution, ...] = ()
+    filtered_excursion_celsius: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

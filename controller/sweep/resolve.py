@@ -24,6 +24,7 @@ from controller.sensors.extension import extended_celsius
 from controller.sweep.benchfile import BenchFile
 from controller.sweep.budget import Budget, Part, Surroundings, step_budgets
 from controller.sweep.choosing import Chosen, choose_states
+from controller.sweep.filtering import filtered_excursion
 from controller.sweep.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.sweep.plan import Plan, Target
 from controller.sweep.refusing import (
@@ -238,6 +239,25 @@ class _Resolver:
             path=one.path,
             dwell_s=self._plan.dwell_s,
             budget=budget.contributions,
+            filtered_excursion_celsius=self._filtered(one),
+        )
+
+    def _filtered(self, one: _Decided) -> float | None:
+        """Return what the module's filter leaves of the excursion, with either pull-up."""
+        module = self._module
+        if module is None:
+            return None
+        states = [one.start, *(hop.state for hop in one.path)]
+        ohms = [state_ohms(self._ladder, state) for state in states]
+        return max(
+            filtered_excursion(
+                ohms,
+                [hop.hold_ms / 1000 for hop in one.path],
+                pullup_ohms=pullup_ohms,
+                time_constant_s=module.filter_time_constant_s,
+                celsius=self._router.celsius,
+            )
+            for pullup_ohms in {module.pullup_ohms, module.lowest_pullup_ohms}
         )
 
     def _expected(self, one: _Decided) -> float | None:

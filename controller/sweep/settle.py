@@ -1,7 +1,7 @@
-"""Has the reading come to rest?
+"""Has the reading come to rest, and may it be judged yet?
 
-Knows: samples of one step and the settle rule.
-Must not know: clocks, readbacks, steps.
+Knows: samples of one step, the settle rule, the dwell time.
+Must not know: clocks, readbacks, verdicts.
 """
 
 from __future__ import annotations
@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections import deque
 from enum import Enum
 
+from controller.readback.base import Reading
 from controller.sweep.model import SettleRule
 
-__all__ = ["SettleDetector", "SettleState"]
+__all__ = ["SettleDetector", "SettleState", "StepWatch"]
 
 
 class SettleState(Enum):
@@ -74,3 +75,44 @@ class SettleDetector:
     def _forget(self) -> None:
         for queue in (self._low, self._high, self._window):
             queue.clear()
+
+
+class StepWatch:
+    """Follows the readings of one step until one of them may be judged.
+
+    That is when they have settled, or time for it is up, and the newest was taken at least
+    `dwell_s` after the relays were set. A source that says nothing is given up after the dwell
+    time and the settle rule's longest time together.
+    """
+
+    def __init__(self, rule: SettleRule, *, set_at_s: float, dwell_s: float) -> None:
+        self.last: Reading | None = None
+        self._detector = SettleDetector(rule, started_s=set_at_s)
+        self._started_s = set_at_s
+        self._dwelled_s = set_at_s + dwell_s
+        self._given_up_s = self._dwelled_s + rule.at_most_s
+
+    def restart(self, now_s: float) -> None:
+        """Begin to settle anew, as after a pause."""
+        self._started_s = now_s
+        self._detector.restart(now_s)
+
+    def take(self, reading: Reading) -> None:
+        """Take in the next reading."""
+        self.last = reading
+        self._detector.add(reading.at_s, reading.celsius)
+
+    def decided(self, now_s: float) -> bool:
+        """Return whether the last reading, or the lack of one, may be judged."""
+        dwelled = self.last is not None and self.last.at_s >= self._dwelled_s
+        if not dwelled and now_s < self._given_up_s:
+            return False
+        return self._detector.state(now_s) is not SettleState.MOVING
+
+    def settled(self, now_s: float) -> bool:
+        """Return whether the readings have settled."""
+        return self._detector.state(now_s) is SettleState.SETTLED
+
+    def settle_s(self, now_s: float) -> float:
+        """Return how long settling has taken so far."""
+        return now_s - self._started_s

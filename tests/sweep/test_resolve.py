@@ -304,3 +304,14 @@ def test_two_hundred_steps_are_resolved_alike_on_the_bench_without_a_file(plan, 
     resolved = resolve(plan(*wanted), default_ladder(), module)
     assert [round(s.target_celsius) for s in resolved.steps] == wanted
     assert max(abs(s.achieved_celsius - s.target_celsius) for s in resolved.steps) < 0.5
+
+
+def test_the_modules_filter_leaves_less_of_every_excursion(plan, ladder, module):
+    slow = replace(module, filter_time_constant_s=0.15)
+    steps = resolve(plan(0, 60, 45, 90, 20), ladder, slow).steps
+    raw = [step.excursion_celsius for step in steps]
+    left = [step.filtered_excursion_celsius for step in steps]
+    assert max(raw) > 5
+    assert all(after <= before + 1e-9 for before, after in zip(raw, left, strict=True))
+    assert max(left) < 0.5 * max(raw)
+    assert all(s.filtered_excursion_celsius is None for s in resolve(plan(0, 60), ladder).steps)
