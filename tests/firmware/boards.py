@@ -46,12 +46,19 @@ def parse_latch(line: str) -> tuple[int, int, int]:
 class CommandedBoard(Endpoint):
     """A board whose time is commanded over its standard input."""
 
-    def __init__(self, command: Sequence[str | Path], *, forbidden_state: int | None = None) -> None:
+    def __init__(
+        self,
+        command: Sequence[object],
+        *,
+        forbidden_state: int | None = None,
+        boot_ms: int = BOOT_MS,
+        counter_ms: int = 0,
+    ) -> None:
         self.forbidden_state = forbidden_state
         self.now_us = 0
         self.latched_us: list[tuple[int, int]] = []
         self.noted: dict[str, int] = {}
-        self._counter = Counter()
+        self._counter = Counter(counter_ms)
         self._latches: list[tuple[int, int]] = []
         self._sent = b""
         self._process = subprocess.Popen(
@@ -62,7 +69,7 @@ class CommandedBoard(Endpoint):
             text=True,
             bufsize=1,
         )
-        self.advance(BOOT_MS)
+        self.advance(boot_ms)
 
     def command(self, line: str) -> None:
         assert self._process.stdin is not None

@@ -88,6 +88,7 @@ class Builds:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self._variants: dict[tuple[str, ...], int] = {}
 
     def _build(self, target: str, *choices: str, folder: str = "standard") -> Path:
         build = self.folder / folder
@@ -102,10 +103,11 @@ class Builds:
         name = "rungwise-host-sanitized" if sanitized else "rungwise-host"
         return self._build(name, *self._choices())
 
-    def variant(self, name: str, *choices: str) -> Path:
+    def variant(self, *choices: str) -> Path:
         """Return a host port with other choices, as arguments of make."""
         require("gcc")
-        return self._build("rungwise-host-sanitized", *choices, folder=name)
+        number = self._variants.setdefault(choices, len(self._variants))
+        return self._build("rungwise-host-sanitized", *choices, folder=f"variant-{number}")
 
     def core(self) -> Path:
         require("gcc")

@@ -51,9 +51,7 @@ def _live(make: Callable[[str], Endpoint]) -> dict[str, Outcome]:
 
 
 def _judge(outcome: Outcome, not_applicable: set[str]) -> None:
-    expected = (
-        Result.NOT_APPLICABLE if outcome.check.name in not_applicable else Result.PASSED
-    )
+    expected = Result.NOT_APPLICABLE if outcome.check.name in not_applicable else Result.PASSED
     assert outcome.result is expected, outcome.reason
 
 
@@ -73,9 +71,7 @@ def avr_commanded(builds: Any, boards: ModuleType) -> Mapping[str, Outcome]:
 def host_live(builds: Any, boards: ModuleType, tmp_path_factory: Any) -> Mapping[str, Outcome]:
     program, records = builds.host(), tmp_path_factory.mktemp("records")
     return _live(
-        lambda name: boards.PtyBoard(
-            [program], records / name, forbidden_state=builds.FORBIDDEN
-        )
+        lambda name: boards.PtyBoard([program], records / name, forbidden_state=builds.FORBIDDEN)
     )
 
 
@@ -98,9 +94,7 @@ def arm_live(
 
     def make(_name: str) -> Endpoint:
         own = Path(tempfile.mkdtemp(dir=folder))  # short: a socket's path has room for 107 bytes
-        board = boards.QemuBoard(
-            image, own, preset_at=preset_at, forbidden_state=builds.FORBIDDEN
-        )
+        board = boards.QemuBoard(image, own, preset_at=preset_at, forbidden_state=builds.FORBIDDEN)
         assert isinstance(board, Endpoint)
         return board
 

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import ctypes
 import json
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import cobs.cobs
 import pytest
 from crccheck.crc import Crc16Ibm3740
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from firmware_protocol.framing import Decoder, Frame, encode_frame
@@ -160,14 +159,26 @@ def test_streams_decode_as_in_python(core: Core, stream: bytes) -> None:
 def test_half_a_frame_spoils_only_itself(core: Core, head: bytes, cut: int) -> None:
     frame = encode_frame(_frame(head))
     half = frame[: cut % (len(frame) - 1)]
+    # One torn frame in 65536 has a sound checksum all the same (b"\xff\xff\x00", cut before its
+    # last byte); what protects relays then is that an apply states its own length.
+    assume(not _sound(half))
     frames, bad = core.decode(half + b"\x00" + frame)
     assert frames == [head]
     assert bad == (1 if half else 0)
 
 
-def test_the_limit_is_exact(core: Core, firmware: Path) -> None:
-    config = (firmware / "core" / "rung_config.h").read_text()
-    assert "RUNG_MAX_PAYLOAD > 200" in config
+def _sound(encoded: bytes) -> bool:
+    """Judge by independent libraries whether bytes without a delimiter are a frame."""
+    try:
+        payload = cobs.cobs.decode(encoded)
+    except cobs.cobs.DecodeError:
+        return False
+    return len(payload) >= 4 and Crc16Ibm3740.calc(payload[:-2]) == int.from_bytes(
+        payload[-2:], "little"
+    )
+
+
+def test_the_limit_is_exact(core: Core) -> None:
     longest, longer = bytes(LIMIT - 2), bytes(LIMIT - 1)
     assert core.decode(core.seal(longest)) == ([longest], 0)
     assert core.decode(core.seal(longer)) == ([], 1)
@@ -175,19 +186,10 @@ def test_the_limit_is_exact(core: Core, firmware: Path) -> None:
 
 def test_vectors_of_what_is_no_frame(core: Core) -> None:
     vectors = _vectors("framing.json")
-    keys = [key for key in ("rejected", "ignored") if vectors.get(key)]
-    assert keys == ["rejected", "ignored"]
+    assert vectors["rejected"]
+    assert vectors["ignored"]
     for case in vectors["rejected"]:
-        data = bytes.fromhex(_hex(case))
-        assert core.decode(data) == ([], case.get("dropped", 1)), case
+        data = bytes.fromhex(case["bytes_hex"])
+        assert core.decode(data) == ([], case["dropped"]), case["name"]
     for case in vectors["ignored"]:
-        assert core.decode(bytes.fromhex(_hex(case))) == ([], 0), case
-
-
-def _hex(case: dict[str, Any]) -> str:
-    (value,) = (value for key, value in case.items() if key.endswith("_hex"))
-    assert isinstance(value, str)
-    return value
-
-
-_ = Callable
+        assert core.decode(bytes.fromhex(case["bytes_hex"])) == ([], 0), case["name"]

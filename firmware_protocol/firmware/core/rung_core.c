@@ -136,7 +136,7 @@ static void run_path(struct rung_core *core, uint16_t now)
 
 static void watch_silence(struct rung_core *core, uint16_t now)
 {
-    if (!parked(core) && (uint16_t)(now - core->fed_at) > core->hold_off_ms) {
+    if (!parked(core) && (uint16_t)(now - core->fed_at) >= core->hold_off_ms) {
         park(core);
         core->sticky |= (uint8_t)RUNG_HOLD_OFF_EXPIRED;
     }

@@ -28,6 +28,7 @@ struct host {
     struct pty pty;
     struct console console;
     bool commanded;
+    bool no_converter;
     bool quiet;           /* nothing was received in the last turn */
     bool sent;            /* a frame has gone out since this was last set to false */
     uint64_t epoch_us;    /* of the monotonic clock at the start */
@@ -229,7 +230,7 @@ static void wait_for_input(const struct host *host)
 static int usage(void)
 {
     (void)fprintf(stderr, "usage: rungwise-host [--commanded] [--stay] [--record FILE] [--clock MS]"
-                          " [--boots COUNT]\n");
+                          " [--boots COUNT] [--no-converter]\n");
     return 2;
 }
 
@@ -239,6 +240,8 @@ static int parse_arguments(struct host *host, int count, char **words)
     for (i = 1; i < count; i++) {
         if (strcmp(words[i], "--commanded") == 0) {
             host->commanded = true;
+        } else if (strcmp(words[i], "--no-converter") == 0) {
+            host->no_converter = true;
         } else if (strcmp(words[i], "--stay") == 0) {
             host->console.stay = true;
         } else if (strcmp(words[i], "--record") == 0 && i + 1 < count) {
@@ -300,7 +303,7 @@ int main(int argument_count, char **arguments)
     board.sending = host_sending;
     board.milliseconds = host_milliseconds;
     board.latch = host_latch;
-    board.sense = host_sense;
+    board.sense = host.no_converter ? NULL : host_sense;
     board.load = host_load;
     board.store = host_store;
     board.forbidden = rung_forbidden;

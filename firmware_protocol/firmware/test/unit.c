@@ -269,7 +269,7 @@ static void silence_parks(void)
     world.now = 0xFF00U;
     apply(&core, 1, hold, 1);
     CHECK(world.state[0] == 1U);
-    pass(&core, 2000);
+    pass(&core, 1999);
     CHECK(world.state[0] == 1U);
     pass(&core, 1);
     CHECK(world.state[0] == 0U);
