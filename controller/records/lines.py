@@ -26,6 +26,7 @@ __all__ = ["FIRST_PREVIOUS", "BrokenLine", "digest", "encode_line", "parse_line"
 FIRST_PREVIOUS = "0" * 64
 """What the first line says of the line before it."""
 
+_JSON = json.JSONEncoder(allow_nan=False, ensure_ascii=False, separators=(",", ":"))
 _CHECK = b',"check":"'
 _CHECK_LENGTH = len(_CHECK) + 64 + len(b'"}\n')
 
@@ -86,7 +87,7 @@ def encode_line(
         "previous": previous,
         **content,
     }
-    text = json.dumps(body, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
+    text = _JSON.encode(body)
     # A file name that is not UTF-8 holds lone surrogates; written as \udcxx they stay valid JSON.
     head = text[:-1].encode("utf-8", "backslashreplace")
     return head + _CHECK + digest(head).encode("ascii") + b'"}\n'
