@@ -1,15 +1,17 @@
 """The view-model of a run: what the screen has to show, worked out from events.
 
-Knows: the events of a run, and how they add up to rows, a status line and plot points.
-Must not know: Textual, colours, widths, keys, threads. Everything here is pure and frozen.
+Knows: the events of a run, and how they add up to results, relays, readings and points.
+Must not know: Textual, wording, colours, widths, keys, threads. Everything here is pure and frozen.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from controller.links.base import LinkStatus
+from controller.errors import RelayKnowledge
+from controller.links.base import LinkStatus, PathStep
 from controller.readback.base import Prompt
 from controller.sweep.events import (
     Event,
@@ -27,7 +29,7 @@ from controller.sweep.events import (
 )
 from controller.sweep.model import ResolvedPlan, ResolvedStep, RunSummary, StepResult
 
-__all__ = ["Driving", "Phase", "RunView", "after", "begin"]
+__all__ = ["Driving", "Phase", "Point", "RunView", "after", "begin", "estimate_s"]
 
 NOTES_KEPT = 200
 """Remarks kept for the screen; the record keeps all of them."""
@@ -46,34 +48,60 @@ class Phase(Enum):
 class Driving(Enum):
     """What is known of the relays, in words for people."""
 
+    NOTHING = "nothing driven"
     UNKNOWN = "RELAYS UNKNOWN"
     PARKED = "parked"
     DRIVEN = "DRIVING"
 
 
 @dataclass(frozen=True, kw_only=True)
+class Point:
+    """One judged step that has numbers, all in degC; `number` counts steps from 1."""
+
+    number: int
+    expected: float
+    reported: float
+    tolerance: float
+    uncertainty: float
+
+    @property
+    def error(self) -> float:
+        """Reported minus expected."""
+        return self.reported - self.expected
+
+
+@dataclass(frozen=True, kw_only=True)
 class RunView:
     """One frozen picture of a run. `results` has one entry a step, None until it has a verdict.
 
-    `driven_ohms` is what the ladder makes now, None while parked or unknown. `reported_celsius`
-    and `reported_at_s` are the newest reading of the step under way.
+    `relay_state` is what the ladder was last told and acknowledged, None while unknown;
+    `set_state` what the last whole path ended in. `driven_ohms` is what is made now, None while
+    parked or unknown. `set_at_s` is when the step's value was latched. `reported_celsius` and `reported_at_s` are the newest reading of the step under
+    way. `operations` counts relay movements, each relay each time. `judged_before` results came
+    from an earlier part of a resumed run.
     """
 
     plan: ResolvedPlan | None = None
     results: tuple[StepResult | None, ...] = ()
+    judged_before: int = 0
+    judged_now: int = 0
     phase: Phase = Phase.WAITING
-    driving: Driving = Driving.UNKNOWN
+    driving: Driving = Driving.NOTHING
     device_name: str = ""
     started_at_s: float = 0.0
     now_s: float = 0.0
-    first_step: int = 0
     step: ResolvedStep | None = None
     attempt: int = 1
+    relay_state: int | None = None
+    set_state: int | None = None
     driven_ohms: float | None = None
+    set_at_s: float | None = None
+    operations: int = 0
     reported_celsius: float | None = None
     reported_at_s: float | None = None
     codes: tuple[str, ...] = ()
     prompt: Prompt | None = None
+    newest: StepResult | None = None
     link: LinkStatus | None = None
     link_at_s: float | None = None
     notes: tuple[str, ...] = ()
@@ -83,7 +111,7 @@ class RunView:
     @property
     def done(self) -> int:
         """How many steps have a verdict."""
-        return sum(result is not None for result in self.results)
+        return self.judged_before + self.judged_now
 
     @property
     def total(self) -> int:
@@ -97,32 +125,57 @@ class RunView:
 
     @property
     def left_s(self) -> float | None:
-        """Seconds that the steps to come will take at the pace so far; None before the first."""
-        judged_here = self.done - self.first_step
-        if self.phase is Phase.FINISHED or judged_here <= 0:
+        """Seconds that the steps to come will take.
+
+        At the pace so far, once this run has judged one; until then by the plan's own times; None
+        when neither is known or the run is over.
+        """
+        if self.phase is Phase.FINISHED or self.plan is None:
             return None
-        return self.elapsed_s / judged_here * (self.total - self.done)
+        if self.judged_now:
+            return self.elapsed_s / self.judged_now * (self.total - self.done)
+        return max(0.0, estimate_s(self.plan.steps[self.judged_before :], self.plan))
 
-    @property
-    def link_age_s(self) -> float | None:
+    def link_age_s(self, now_s: float) -> float | None:
         """Seconds since the device last answered; None before it has."""
-        return None if self.link_at_s is None else max(0.0, self.now_s - self.link_at_s)
+        return None if self.link_at_s is None else max(0.0, now_s - self.link_at_s)
 
     @property
-    def points(self) -> tuple[tuple[float, float, float], ...]:
-        """(expected, reported, tolerance) in degC of every judged step that has numbers."""
+    def points(self) -> tuple[Point, ...]:
+        """Every judged step that has numbers, in the plan's order."""
         return tuple(
-            (r.step.expected_celsius, r.reported_celsius, r.step.tolerance_celsius or 0.0)
-            for r in self.results
-            if r is not None
-            and r.step.expected_celsius is not None
-            and r.reported_celsius is not None
+            Point(
+                number=result.step.index + 1,
+                expected=result.step.expected_celsius,
+                reported=result.reported_celsius,
+                tolerance=result.step.tolerance_celsius or 0.0,
+                uncertainty=result.step.uncertainty_celsius,
+            )
+            for result in self.results
+            if result is not None
+            and result.step.expected_celsius is not None
+            and result.reported_celsius is not None
         )
 
 
-def begin(plan: ResolvedPlan) -> RunView:
-    """Return the picture before anything has happened."""
-    return RunView(plan=plan, results=(None,) * len(plan.steps))
+def begin(plan: ResolvedPlan, earlier: Iterable[StepResult] = ()) -> RunView:
+    """Return the picture before anything has happened.
+
+    `earlier` are results that an earlier part of a resumed run has left.
+    """
+    results: list[StepResult | None] = [None] * len(plan.steps)
+    for result in earlier:
+        results[result.step.index] = result
+    before = sum(result is not None for result in results)
+    return RunView(plan=plan, results=tuple(results), judged_before=before)
+
+
+def estimate_s(steps: Iterable[ResolvedStep], plan: ResolvedPlan) -> float:
+    """Return the least time some steps of a plan take: paths, dwell times, settle spans."""
+    return sum(
+        sum(hold.hold_ms for hold in step.path) / 1000 + step.dwell_s + plan.settle.for_s
+        for step in steps
+    )
 
 
 def after(view: RunView, event: Event) -> RunView:
@@ -136,9 +189,10 @@ def after(view: RunView, event: Event) -> RunView:
                 results=view.results or (None,) * len(event.plan.steps),
                 phase=Phase.RUNNING,
                 driving=Driving.PARKED,
+                relay_state=event.plan.park_state,
+                set_state=event.plan.park_state,
                 device_name=event.device_name,
                 started_at_s=event.at_s,
-                first_step=event.first_step,
                 link_at_s=event.at_s,
             )
         case StepStarted():
@@ -147,17 +201,14 @@ def after(view: RunView, event: Event) -> RunView:
                 phase=Phase.RUNNING,
                 step=event.step,
                 attempt=event.attempt,
+                set_at_s=None,
                 reported_celsius=None,
                 reported_at_s=None,
+                codes=(),
                 prompt=None,
             )
         case RelaysSet():
-            return replace(
-                view,
-                driving=Driving.DRIVEN,
-                driven_ohms=event.achieved_ohms,
-                link_at_s=event.at_s,
-            )
+            return _set(view, event)
         case PromptOpened():
             return replace(view, phase=Phase.ASKING, prompt=event.prompt)
         case ReadingSeen():
@@ -168,31 +219,86 @@ def after(view: RunView, event: Event) -> RunView:
                 codes=event.codes,
             )
         case StepFinished():
-            index = event.result.step.index
-            results = (*view.results[:index], event.result, *view.results[index + 1 :])
-            return replace(view, results=results, phase=Phase.RUNNING, prompt=None)
+            return _judged(view, event.result)
         case LinkReported():
-            parked = event.status.parked
+            # Where the ladder parks open, a step that asks for an open circuit is not a park.
+            held = view.driving is Driving.DRIVEN and event.status.state == view.set_state
+            parked = event.status.parked and not held
             return replace(
                 view,
                 link=event.status,
                 link_at_s=event.at_s,
+                relay_state=event.status.state,
                 driving=Driving.PARKED if parked else Driving.DRIVEN,
                 driven_ohms=None if parked else view.driven_ohms,
             )
         case Parked():
-            return replace(view, driving=Driving.PARKED, driven_ohms=None, link_at_s=event.at_s)
-        case FaultRaised():
             return replace(
-                view, fault=event.message, driving=_driving_after_fault(event.relays), prompt=None
+                view,
+                driving=Driving.PARKED,
+                driven_ohms=None,
+                relay_state=None if view.plan is None else view.plan.park_state,
+                set_state=None if view.plan is None else view.plan.park_state,
+                link_at_s=event.at_s,
+            )
+        case FaultRaised():
+            driving = _driving_after_fault(event.relays)
+            return replace(
+                view,
+                fault=event.message,
+                driving=driving,
+                driven_ohms=view.driven_ohms if driving is Driving.DRIVEN else None,
+                relay_state=None if driving is Driving.UNKNOWN else view.relay_state,
+                prompt=None,
             )
         case NoteMade():
-            return replace(view, notes=(*view.notes, event.text)[-NOTES_KEPT:])
+            phase = {"paused": Phase.PAUSED, "resumed": Phase.RUNNING}.get(event.text, view.phase)
+            if event.text == "resumed" and view.prompt is not None:
+                phase = Phase.ASKING
+            return replace(view, phase=phase, notes=(*view.notes, event.text)[-NOTES_KEPT:])
         case RunFinished():
             return replace(view, phase=Phase.FINISHED, summary=event.summary, prompt=None)
 
 
+def _set(view: RunView, event: RelaysSet) -> RunView:
+    state = event.path[-1].state if event.path else view.set_state
+    return replace(
+        view,
+        driving=Driving.DRIVEN,
+        driven_ohms=event.achieved_ohms,
+        relay_state=state,
+        set_state=state,
+        operations=view.operations + _moves(view.set_state, event.path),
+        set_at_s=event.at_s,
+        link_at_s=event.at_s,
+    )
+
+
+def _moves(start: int | None, path: tuple[PathStep, ...]) -> int:
+    """Count relay movements; a start that is not known counts as no movement."""
+    moved = 0
+    for step in path:
+        moved += 0 if start is None else (start ^ step.state).bit_count()
+        start = step.state
+    return moved
+
+
+def _judged(view: RunView, result: StepResult) -> RunView:
+    index = result.step.index
+    fresh = view.results[index] is None
+    return replace(
+        view,
+        results=(*view.results[:index], result, *view.results[index + 1 :]),
+        judged_now=view.judged_now + fresh,
+        newest=result,
+        phase=Phase.RUNNING,
+        prompt=None,
+    )
+
+
 def _driving_after_fault(relays: str) -> Driving:
-    if "unknown" in relays:
-        return Driving.UNKNOWN
-    return Driving.DRIVEN if relays == "the relay state is known" else Driving.PARKED
+    return {
+        RelayKnowledge.UNKNOWN.value: Driving.UNKNOWN,
+        RelayKnowledge.KNOWN.value: Driving.DRIVEN,
+        RelayKnowledge.NOT_DRIVEN.value: Driving.NOTHING,
+    }.get(relays, Driving.PARKED)

@@ -1,0 +1,476 @@
+"""The shell: which screen is shown, the one engine there may be, the keys that work everywhere.
+
+Knows: screens, the engine thread, and how the program is started and left.
+Must not know: links, how a run proceeds, what a screen shows.
+
+The first frame comes before numpy, plans and plots are imported.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar
+
+from textual import on, work
+from textual.app import App, SystemCommand
+from textual.binding import Binding, BindingType
+from textual.message import Message
+from textual.screen import ModalScreen, Screen
+from textual.worker import Worker, WorkerState
+
+from controller.clock import Clock
+from controller.errors import ExitCode, RelayKnowledge, RungwiseError
+from controller.tui.dialogs import Ask, PickRecord, ask_cautions
+from controller.tui.engine_thread import EngineThread, Picture
+from controller.tui.guard import Guard
+from controller.tui.palette import DARK, LIGHT, AsciiFilter, needs_ascii
+from controller.tui.screens.base import BenchScreen, refusal
+from controller.tui.screens.choose import ChooseScreen
+from controller.tui.screens.help import HelpScreen, key_lines
+from controller.tui.style import CSS
+from controller.tui.text import one_line
+from controller.tui.view import RunView
+from controller.tui.widgets.lines import StatusLine
+from controller.tui.wording import Part, Tone, status_parts
+from controller.tui.workshop import RUNS
+
+if TYPE_CHECKING:
+    from controller.records.replay import Replay
+    from controller.sweep.benchfile import BenchFile
+    from controller.tui.preparing import Prepared
+
+__all__ = ["RungwiseApp", "main"]
+
+DRAW_EVERY_S = 0.2
+"""Pictures are shown no more often than this; what lies between is skipped."""
+
+_NOTHING = Picture(view=RunView(), alive=False)
+
+
+class RungwiseApp(App[int]):
+    """The program on a terminal."""
+
+    TITLE = "Rungwise"
+    CSS = CSS
+    ENABLE_COMMAND_PALETTE = True
+    COMMAND_PALETTE_DISPLAY = "ctrl+p"
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("f12", "stop", "STOP", priority=True, id="app.stop", key_display="F12",
+                tooltip="Stop and park at once; works everywhere"),
+        Binding("ctrl+c", "stop_or_quit", "Stop, else quit", priority=True, show=False,
+                id="app.interrupt", tooltip="Stop what is driven; quit when nothing is"),
+        Binding("f1", "help", "Help", priority=True, id="app.help", key_display="F1",
+                tooltip="The keys of this screen"),
+        Binding("ctrl+p", "command_palette", "All actions", priority=True, show=False,
+                id="app.palette", tooltip="Find any action by its name"),
+        Binding("ctrl+q", "quit", "Quit", priority=True, id="app.quit",
+                tooltip="Leave; asks first while something is driven"),
+    ]  # fmt: skip
+
+    class EngineChanged(Message):
+        """There is a newer picture."""
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        runs: Path = RUNS,
+        ascii_only: bool = False,
+        theme: str | None = None,
+        clock: Clock | None = None,
+    ) -> None:
+        super().__init__()
+        self.folder = folder
+        self.runs = runs
+        self.engine: EngineThread | None = None
+        self.record_path = Path()
+        self.mistakes: list[BaseException | None] = []
+        self._clock = clock
+        self._cautions_read: set[str] = set()
+        self._posted = False
+        self._drawn_s = -1e9
+        self._drawn_number = -1
+        self._leaving = False
+        self.register_theme(DARK)
+        self.register_theme(LIGHT)
+        few = self.console.color_system in ("standard", None)
+        self.theme = theme or ("ansi-dark" if few else DARK.name)
+        if ascii_only:
+            self._filters.append(AsciiFilter())
+
+    def get_default_screen(self) -> Screen[None]:
+        """Return the first screen."""
+        return ChooseScreen()
+
+    def on_mount(self) -> None:
+        """Keep the age of the last reply honest while nothing else happens."""
+        self.set_interval(1.0, self._tick)
+        self._show_status()
+
+    # The engine
+
+    @property
+    def picture(self) -> Picture:
+        """The latest picture."""
+        return _NOTHING if self.engine is None else self.engine.picture
+
+    @property
+    def driving(self) -> bool:
+        """Whether a bench is open."""
+        return self.engine is not None and self.engine.alive
+
+    def engine_changed(self) -> None:
+        """Called by the engine's thread; at most one message waits at a time."""
+        if not self._posted:
+            self._posted = True
+            self.post_message(self.EngineChanged())
+
+    @on(EngineChanged)
+    def _engine_changed(self) -> None:
+        wait_s = self._drawn_s + DRAW_EVERY_S - self._now_s()
+        if wait_s > 0:
+            self.set_timer(wait_s, self._draw)
+        else:
+            self._draw()
+
+    def _draw(self) -> None:
+        self._posted = False
+        self._drawn_s = self._now_s()
+        picture = self.picture
+        if picture.number != self._drawn_number:
+            self._drawn_number = picture.number
+            for screen in self.screen_stack:
+                if isinstance(screen, BenchScreen):
+                    screen.show_picture(picture)
+        self._show_status()
+        if not picture.alive and self._leaving:
+            self.exit(ExitCode.INTERRUPTED)
+
+    def _tick(self) -> None:
+        if self.driving:
+            self._show_status()
+
+    def status(self) -> tuple[Part, ...]:
+        """Return the status line."""
+        picture = self.picture
+        return status_parts(
+            picture.view,
+            port=picture.port,
+            now_s=0.0 if self.engine is None else self.engine.clock.now_s(),
+            alive=picture.alive,
+            stopping=self.engine is not None and self.engine.stopping,
+            room=max(60, self.size.width - 2),
+        )
+
+    def _show_status(self) -> None:
+        parts = self.status()
+        for screen in self.screen_stack:
+            for line in screen.query(StatusLine):
+                line.show(parts)
+
+    def _now_s(self) -> float:
+        return self._loop.time() if self._loop is not None else 0.0
+
+    def _begin(self, engine: EngineThread) -> None:
+        self.engine = engine
+        self._drawn_number = -1
+        engine.start()
+
+    def _busy(self) -> bool:
+        if self.driving:
+            self.say("Something is being driven: stop it first (F12).", Tone.DOUBT)
+        return self.driving
+
+    def say(self, text: str, tone: Tone = Tone.PLAIN) -> None:
+        """Tell something that needs no answer, for a few seconds."""
+        severity = {Tone.BAD: "error", Tone.DOUBT: "warning"}.get(tone, "information")
+        self.notify(one_line(text), severity=severity, markup=False, timeout=8)  # type: ignore[arg-type]
+
+    def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
+        """Tell of a mistake in background work, which would else vanish."""
+        if event.state is WorkerState.ERROR:
+            error = event.worker.error
+            self.mistakes.append(error)
+            self.say(f"A mistake in the program: {type(error).__name__}: {error}", Tone.BAD)
+
+    # What the screens ask for
+
+    @work(exclusive=True, group="prepare", exit_on_error=False)
+    async def prepare(self, plan: Path, bench: Path | None) -> None:
+        """Read and resolve a plan, then show what it would do."""
+        import asyncio
+
+        from controller.tui.screens.ready import ReadyScreen
+
+        if self._busy():
+            return
+        from controller.tui.preparing import prepare
+
+        try:
+            prepared = await asyncio.to_thread(prepare, plan, bench, self.runs)
+        except RungwiseError as error:
+            await self.push_screen_wait(_refused("This plan cannot be run", error))
+            return
+        self.push_screen(ReadyScreen(prepared))
+
+    @work(exclusive=True, group="start", exit_on_error=False)
+    async def start_run(self, prepared: Prepared, *, pace: str, resume: bool) -> None:
+        """Ask what has to be asked, then run."""
+        from controller.tui.preparing import begin_run
+        from controller.tui.screens.run import RunScreen
+
+        if self._busy() or not await self._cautioned(
+            prepared.bench, prepared.resolved.short_circuit_amperes, prepared.resolved.most_watts
+        ):
+            return
+        if prepared.extremes and not await self.push_screen_wait(_ask_extremes(prepared)):
+            return
+        try:
+            engine = begin_run(
+                prepared, pace=pace, resume=resume, changed=self.engine_changed, clock=self._clock
+            )
+        except RungwiseError as error:
+            await self.push_screen_wait(_refused("The run cannot begin", error))
+            return
+        unfinished = prepared.unfinished
+        self.record_path = unfinished.path if resume and unfinished is not None else prepared.record
+        self._begin(engine)
+        self.switch_screen(RunScreen(prepared, engine))
+
+    @work(exclusive=True, group="start", exit_on_error=False)
+    async def by_hand(self, bench_path: Path | None) -> None:
+        """Open a bench for single values."""
+        import asyncio
+
+        from controller.tui.preparing import begin_by_hand, prepare_bench
+        from controller.tui.screens.hand import HandScreen
+
+        if self._busy():
+            return
+        try:
+            bench, finder, _sensor = await asyncio.to_thread(prepare_bench, bench_path)
+            module = bench.module
+            if not await self._cautioned(
+                bench,
+                None if module is None else module.short_circuit_amperes,
+                None if module is None else module.most_watts,
+            ):
+                return
+            engine = begin_by_hand(
+                bench, runs=self.runs, changed=self.engine_changed, clock=self._clock
+            )
+        except RungwiseError as error:
+            await self.push_screen_wait(_refused("This bench cannot be used", error))
+            return
+        self._begin(engine)
+        self.push_screen(HandScreen(bench, finder, engine))
+
+    async def _cautioned(
+        self, bench: BenchFile, amperes: float | None, watts: float | None
+    ) -> bool:
+        """Show the cautions once for each bench with real relays; return whether to go on."""
+        key = f"{bench.path} {bench.url}"
+        if not bench.drives_hardware or key in self._cautions_read:
+            return True
+        if not await self.push_screen_wait(ask_cautions(amperes, watts)):
+            return False
+        self._cautions_read.add(key)
+        return True
+
+    @work(exclusive=True, group="record", exit_on_error=False)
+    async def open_record(self, path: Path) -> None:
+        """Show a record."""
+        import asyncio
+
+        from controller.tui.screens.record import RecordScreen, load
+
+        try:
+            loaded = await asyncio.to_thread(load, path)
+        except RungwiseError as error:
+            await self.push_screen_wait(_refused("This record cannot be shown", error))
+            return
+        self.push_screen(RecordScreen(loaded))
+
+    @work(exclusive=True, group="record", exit_on_error=False)
+    async def compare_with(self, path: Path) -> None:
+        """Ask for a second record and show both."""
+        import asyncio
+
+        from controller.tui.screens.compare import CompareScreen, compare_records
+        from controller.tui.workshop import look_around
+
+        around = await asyncio.to_thread(look_around, self.folder, self.runs)
+        others = [one for one in around.records if one.path.absolute() != path.absolute()]
+        picked = await self.push_screen_wait(
+            PickRecord(f"Compare {one_line(path.name)} with", others)
+        )
+        if picked is None:
+            return
+        try:
+            comparison = await asyncio.to_thread(compare_records, path, picked.path)
+        except RungwiseError as error:
+            await self.push_screen_wait(_refused("These cannot be compared", error))
+            return
+        self.push_screen(CompareScreen(comparison))
+
+    def show_replay(self, name: str, outcome: Replay) -> None:
+        """Show a record beside its run on the simulated bench."""
+        from controller.tui.pairing import pairs
+        from controller.tui.screens.compare import CompareScreen, Comparison
+
+        self.push_screen(
+            CompareScreen(
+                Comparison(
+                    name,
+                    "the same plan on the simulated bench",
+                    pairs(
+                        outcome.plan.steps, outcome.recorded, outcome.replayed, outcome.differences
+                    ),
+                    outcome.differences,
+                    outcome.why,
+                )
+            )
+        )
+
+    # Keys that work everywhere
+
+    def action_leave(self) -> None:
+        """Go back to the screen before."""
+        if len(self.screen_stack) > 1:
+            self.pop_screen()
+
+    def action_stop(self) -> None:
+        """Stop and park; questions that are open are answered with no."""
+        if self.engine is None or not self.driving:
+            return
+        self.engine.stop()
+        while isinstance(self.screen, ModalScreen):
+            top = self.screen
+            top.dismiss(None)
+            if self.screen is top:
+                break
+        self._show_status()
+
+    async def action_stop_or_quit(self) -> None:
+        """Stop what is driven; quit when nothing is."""
+        if self.driving:
+            self.action_stop()
+        else:
+            self.exit(0)
+
+    @work(exclusive=True, group="quit", exit_on_error=False)
+    async def action_quit(self) -> None:  # type: ignore[override]
+        """Quit; while something is driven, ask, and park first."""
+        if not self.driving:
+            self.exit(0)
+            return
+        question = Ask(
+            "Something is being driven",
+            [Part("Quitting stops the run and parks the ladder first.")],
+            yes="Stop, park and quit",
+            no="Stay",
+        )
+        if await self.push_screen_wait(question):
+            self._leaving = True
+            if self.engine is not None:
+                self.engine.stop()
+            self.engine_changed()
+
+    def leave_now(self) -> None:
+        """Leave as soon as the bench is closed; called from any thread."""
+        self._leaving = True
+        if not self.driving:
+            self.call_from_thread(self.exit, ExitCode.INTERRUPTED)
+
+    def action_help(self) -> None:
+        """Show the keys of the screen."""
+        if isinstance(self.screen, HelpScreen):
+            self.screen.dismiss(None)
+            return
+        about = self.screen.HELP if isinstance(self.screen, BenchScreen) else ""
+        self.push_screen(HelpScreen(about, key_lines(self.screen)))
+
+    def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
+        """Offer every action that a key can start on this screen, and the themes."""
+        seen: set[str] = set()
+        for active in screen.active_bindings.values():
+            binding, node = active.binding, active.node
+            if not binding.description or not active.enabled or binding.action in seen:
+                continue
+            if binding.action.endswith("command_palette") or not binding.tooltip:
+                continue
+            seen.add(binding.action)
+            key = self.get_key_display(binding)
+
+            async def act(action: str = binding.action, node: object = node) -> None:
+                await self.run_action(action, node)  # type: ignore[arg-type]
+
+            yield SystemCommand(binding.description, f"{binding.tooltip} ({key})", act)
+        yield SystemCommand("Theme", "Dark, light, 16 colours", self.action_change_theme)
+
+
+def _refused(title: str, error: RungwiseError) -> Ask:
+    return Ask(title, [*refusal(error), Part("Nothing was driven.")], yes="Go on", no="Close")
+
+
+def _ask_extremes(prepared: Prepared) -> Ask:
+    from controller.tui.screens.ready import ready_parts
+
+    shown = [part for part in ready_parts(prepared) if part.text.startswith(("A short", "Step"))]
+    shown.append(Part("The module may store fault codes, and a cooling fan may start: keep clear."))
+    name = one_line(prepared.resolved.name)
+    return Ask(f"{name} drives an extreme", shown, yes="Start; the relays move")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Open the terminal UI; return the exit status.
+
+    Arguments: an optional folder instead of ``sweeps``, ``--ascii``, ``--light``, ``--dark``,
+    ``--16-colours``.
+    """
+    import argparse
+
+    parser = argparse.ArgumentParser(prog="rungwise", description="The bench in one screen.")
+    parser.add_argument("folder", nargs="?", type=Path, default=Path("sweeps"))
+    parser.add_argument("--ascii", action="store_true", help="no glyphs beyond ASCII")
+    look = parser.add_mutually_exclusive_group()
+    look.add_argument("--dark", dest="theme", action="store_const", const=DARK.name)
+    look.add_argument("--light", dest="theme", action="store_const", const=LIGHT.name)
+    look.add_argument("--16-colours", dest="theme", action="store_const", const="ansi-dark")
+    arguments = parser.parse_args([] if argv is None else argv)
+    app = RungwiseApp(
+        arguments.folder,
+        ascii_only=arguments.ascii or needs_ascii(),
+        theme=arguments.theme,
+    )
+    return run(app)
+
+
+def run(app: RungwiseApp) -> int:
+    """Run the program until it is left; whatever ends it, the bench is closed and parked first."""
+    guard = Guard(lambda: app.engine, app.leave_now)
+    status: int | None = None
+    with guard.on_duty():
+        try:
+            status = app.run()
+        finally:
+            # A crash in a widget ends up here too.
+            if app.engine is not None:
+                app.engine.stop()
+                app.engine.join()
+    relays = app.picture.relays
+    if app.return_code:
+        print(f"The screen has failed; {relays.value}.", file=sys.stderr)  # noqa: T201
+        return int(app.return_code)
+    if relays is RelayKnowledge.UNKNOWN:
+        print(f"rungwise: {relays.value}", file=sys.stderr)  # noqa: T201
+        return int(ExitCode.LINK_FAULT)
+    if guard.ended:
+        return int(ExitCode.INTERRUPTED)
+    return int(status or 0)
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

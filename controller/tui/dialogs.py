@@ -1,0 +1,118 @@
+"""Questions that must be answered before something is driven; the safe answer is the default.
+
+Knows: the cautions' text, two buttons, and that no answer means no.
+Must not know: what happens on a yes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.screen import ModalScreen
+from textual.widgets import Button, OptionList
+from textual.widgets.option_list import Option
+
+from controller.cautions import CAUTIONS, CAUTIONS_TITLE, short_circuit_sentence
+from controller.tui.palette import content_of
+from controller.tui.text import one_line
+from controller.tui.widgets.lines import PartsLine, Sentences, StatusLine
+from controller.tui.wording import Part, Tone
+from controller.tui.workshop import Found
+
+__all__ = ["Ask", "PickRecord", "ask_cautions"]
+
+
+class Ask(ModalScreen[bool]):
+    """A question with its reasons. `yes` says what will happen; `no` is the safe answer."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("y", "answer(True)", "Yes", tooltip="Go on", id="ask.yes"),
+        Binding("n,escape", "answer(False)", "No", tooltip="The safe answer", id="ask.no"),
+        Binding("left,right,up,down", "other", "Other button", show=False, tooltip="Change over"),
+    ]
+
+    def __init__(
+        self, title: str, reasons: Sequence[Part], *, yes: str, no: str = "No, not now"
+    ) -> None:
+        super().__init__(classes="ask")
+        self._title = title
+        self._reasons = tuple(reasons)
+        self._yes, self._no = yes, no
+
+    def compose(self) -> ComposeResult:
+        with Vertical(id="box"):
+            yield PartsLine(id="ask-title")
+            with VerticalScroll(id="reasons", can_focus=False):
+                yield Sentences(id="ask-reasons")
+            with Horizontal(id="buttons"):
+                yield Button(content_of([Part(f"{self._no} (n)")]), id="no")
+                yield Button(content_of([Part(f"{self._yes} (y)")]), id="yes", variant="warning")
+        yield StatusLine()
+
+    def on_mount(self) -> None:
+        self.query_one("#ask-title", PartsLine).show([Part(one_line(self._title), Tone.STRONG)])
+        self.query_one(Sentences).show(self._reasons)
+        self.query_one("#no", Button).focus()
+
+    @on(Button.Pressed)
+    def _pressed(self, event: Button.Pressed) -> None:
+        self.dismiss(event.button.id == "yes")
+
+    def action_answer(self, yes: bool) -> None:
+        """Take the answer."""
+        self.dismiss(yes)
+
+    def action_other(self) -> None:
+        """Move to the other button."""
+        other = "#yes" if self.query_one("#no", Button).has_focus else "#no"
+        self.query_one(other, Button).focus()
+
+
+def ask_cautions(amperes: float | None, watts: float | None) -> Ask:
+    """Return the question that comes before real equipment is driven for the first time."""
+    told = (*CAUTIONS, short_circuit_sentence(amperes, watts))
+    return Ask(
+        CAUTIONS_TITLE,
+        [Part(f"· {caution}") for caution in told],
+        yes="I have read this; go on",
+    )
+
+
+class PickRecord(ModalScreen[Found | None]):
+    """A list of records to compare with."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "leave", "Back", tooltip="Pick none", id="pick.back")
+    ]
+
+    def __init__(self, title: str, records: Sequence[Found]) -> None:
+        super().__init__(classes="ask")
+        self._title = title
+        self._records = tuple(records)
+
+    def compose(self) -> ComposeResult:
+        with Vertical(id="box"):
+            yield PartsLine(id="ask-title")
+            yield OptionList(
+                *(Option(content_of([Part(one_line(one.name))])) for one in self._records),
+                markup=False,
+                id="records",
+            )
+        yield StatusLine()
+
+    def on_mount(self) -> None:
+        self.query_one("#ask-title", PartsLine).show([Part(self._title, Tone.STRONG)])
+        self.query_one(OptionList).focus()
+
+    @on(OptionList.OptionSelected)
+    def _picked(self, event: OptionList.OptionSelected) -> None:
+        self.dismiss(self._records[event.option_index])
+
+    def action_leave(self) -> None:
+        """Pick none."""
+        self.dismiss(None)

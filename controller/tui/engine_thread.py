@@ -1,0 +1,214 @@
+"""The thread that owns the bench: it runs a job, keeps the record and draws the latest picture.
+
+Knows: that a job goes in small steps, that its end is parked, and how wishes cross threads.
+Must not know: Textual, screens, wording. The screen takes the latest picture whenever it can; it
+may stop looking at any time without holding anything up.
+
+Whoever asks for the end sets a flag that this thread looks at between two steps, so that asking
+is safe from any thread and from a signal handler. The job also ends when the main thread has gone.
+"""
+
+from __future__ import annotations
+
+import threading
+import traceback
+from collections import deque
+from collections.abc import Callable
+from contextlib import closing, suppress
+from dataclasses import dataclass
+from typing import Protocol
+
+from controller.clock import Clock
+from controller.errors import RelayKnowledge, RungwiseError
+from controller.sweep.bench import Bench
+from controller.sweep.events import Event
+from controller.tui.view import RunView, after
+
+__all__ = ["EngineThread", "Job", "Picture", "Sink"]
+
+SAID_KEPT = 3
+
+
+class Job(Protocol):
+    """Something that drives a bench in small steps and ends parked."""
+
+    @property
+    def finished(self) -> bool:
+        """Whether it is over."""
+
+    def step(self) -> tuple[Event, ...]:
+        """Do a little; return what happened."""
+
+    def stop(self) -> None:
+        """End it: park at once."""
+
+
+class Sink(Protocol):
+    """Who is told every event before the screen is: the record."""
+
+    def take(self, event: Event) -> None:
+        """Keep an event."""
+
+    def close(self) -> None:
+        """Let go. Never raises."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Picture:
+    """What the screen may show. `said` are the readback's last sentences to the person.
+
+    `alive` is False once the bench is closed and the record whole. `error` is what went wrong
+    other than on the link; `relays` what is known of them.
+    """
+
+    view: RunView
+    number: int = 0
+    said: tuple[str, ...] = ()
+    alive: bool = True
+    stopping: bool = False
+    port: str = ""
+    relays: RelayKnowledge = RelayKnowledge.NOT_DRIVEN
+    error: str | None = None
+
+
+class EngineThread:
+    """Runs one job to its end on a thread of its own.
+
+    `open_bench` gets where typed lines come from and where questions go, and returns the bench;
+    `make_job` gets that. `changed` is called, from this thread, after each new picture; what it
+    raises is ignored. `amend` may replace an event before anybody sees it.
+    """
+
+    def __init__(
+        self,
+        *,
+        open_bench: Callable[[Callable[[], str | None], Callable[[str], None]], Bench],
+        make_job: Callable[[Bench], Job],
+        sink: Sink | None,
+        view: RunView,
+        clock: Clock,
+        changed: Callable[[], None],
+        amend: Callable[[Event], Event] = lambda event: event,
+    ) -> None:
+        self._open_bench = open_bench
+        self._make_job = make_job
+        self._sink = sink
+        self._changed = changed
+        self._amend = amend
+        self._answers: deque[str] = deque()
+        self._stop_asked = False
+        self._bench: Bench | None = None
+        self.clock = clock
+        self.job: Job | None = None
+        self.picture = Picture(view=view)
+        self._thread = threading.Thread(target=self._guarded, name="rungwise-engine")
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Ask for the end: only a flag is set, so this is safe anywhere, signal handlers too."""
+        self._stop_asked = True
+
+    @property
+    def stopping(self) -> bool:
+        """Whether the end was asked for."""
+        return self._stop_asked
+
+    @property
+    def alive(self) -> bool:
+        """Whether the bench may still be open."""
+        return self.picture.alive
+
+    def join(self, timeout_s: float | None = None) -> bool:
+        """Wait for the end; return whether it has come."""
+        if self._thread.ident is None:
+            return True
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    def answer(self, line: str) -> None:
+        """Hand over a line that the person typed."""
+        self._answers.append(line)
+
+    # On the thread itself.
+
+    def _guarded(self) -> None:
+        error: str | None = None
+        try:
+            self._run()
+        except RungwiseError as refused:
+            error = str(refused)
+        except BaseException as bug:  # noqa: BLE001 - a thread's error would vanish without a trace
+            where = traceback.extract_tb(bug.__traceback__)[-1]
+            place = f"{where.filename.rsplit('/', 1)[-1]}:{where.lineno}"
+            error = f"a mistake in the program: {type(bug).__name__}: {bug} ({place})"
+        finally:
+            if self._sink is not None:
+                self._sink.close()
+            self._publish(self.picture.view, alive=False, error=error)
+
+    def _run(self) -> None:
+        with closing(self._open_bench(self._next_answer, self._say)) as bench:
+            self._bench = bench
+            job = self.job = self._make_job(bench)
+            try:
+                self._drive(job)
+            finally:
+                # A record that cannot be written on, or a mistake: still end in good order.
+                if not job.finished:
+                    self._stop_asked = True
+                    with suppress(Exception):
+                        self._drive(job)
+        self._publish(self.picture.view)
+
+    def _drive(self, job: Job) -> None:
+        main = threading.main_thread()
+        while not job.finished:
+            if self._stop_asked or not main.is_alive():
+                job.stop()
+            events = tuple(self._amend(event) for event in job.step())
+            if not events:
+                continue
+            view = self.picture.view
+            for event in events:
+                view = after(view, event)
+            try:
+                if self._sink is not None:
+                    for event in events:
+                        self._sink.take(event)
+            finally:
+                self._publish(view)
+
+    def _next_answer(self) -> str | None:
+        return self._answers.popleft() if self._answers else None
+
+    def _say(self, sentence: str) -> None:
+        said = (*self.picture.said, sentence)[-SAID_KEPT:]
+        self._publish(self.picture.view, said=said)
+
+    def _publish(
+        self,
+        view: RunView,
+        *,
+        said: tuple[str, ...] | None = None,
+        alive: bool = True,
+        error: str | None = None,
+    ) -> None:
+        bench, before = self._bench, self.picture
+        if said is None:
+            asked_anew = view.prompt is not None and view.prompt != before.view.prompt
+            said = () if view.prompt is None or asked_anew else before.said
+        self.picture = Picture(
+            view=view,
+            number=before.number + 1,
+            said=said,
+            alive=alive,
+            stopping=self._stop_asked,
+            port=before.port if bench is None else bench.link.port,
+            relays=before.relays if bench is None else bench.link.relays,
+            error=error or before.error,
+        )
+        with suppress(Exception):  # a screen that has gone must not stop the bench
+            self._changed()

@@ -1,0 +1,207 @@
+"""Values set by hand, one after another, as a run: the same small steps, the same ending.
+
+Knows: a bench, the hold-off, and that every way out ends parked.
+Must not know: how values are found, records, Textual, threads other than the one that calls.
+
+`HandRun.step` does a bounded amount of work and returns what happened, as `SweepRun.step` does.
+Between wishes it holds the value and feeds the hold-off.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Generator
+
+from controller.clock import Clock
+from controller.errors import LinkError, RelayKnowledge
+from controller.sweep.bench import Bench
+from controller.sweep.events import (
+    Event,
+    FaultRaised,
+    LinkReported,
+    NoteMade,
+    Parked,
+    RelaysSet,
+    RunFinished,
+    RunStarted,
+)
+from controller.sweep.intents import Intents
+from controller.sweep.model import ResolvedPlan, RunSummary, SettleRule, Verdict
+from controller.sweep.travel import in_pieces
+from controller.tui.single import Setting
+
+__all__ = ["HandRun", "plan_by_hand"]
+
+LOOK_EVERY_S = 0.1
+_LONGEST_PIECE_S = 0.5
+_Script = Generator[tuple[Event, ...], None, None]
+
+
+def plan_by_hand(*, park_state: int, state_digits: int) -> ResolvedPlan:
+    """Return the plan of a run that has no steps: it says how states are written."""
+    return ResolvedPlan(
+        name="set by hand",
+        kind="set",
+        steps=(),
+        settle=SettleRule(within_celsius=0.0, for_s=0.0, at_most_s=0.0),
+        worst_excursion_celsius=None,
+        relay_operations=0,
+        park_state=park_state,
+        state_digits=state_digits,
+    )
+
+
+class HandRun:
+    """A session of single values. `set` and `stop` may be called from any thread."""
+
+    def __init__(self, plan: ResolvedPlan, bench: Bench, clock: Clock) -> None:
+        self._plan = plan
+        self._bench = bench
+        self._clock = clock
+        self._intents = Intents()
+        self._wishes: deque[Setting] = deque()
+        self._state = plan.park_state
+        self._spoken_s = clock.now_s()
+        self._feed_every_s = bench.hold_off_ms / 3000.0
+        self._values = 0
+        self._finished = False
+        self._script = self._run()
+
+    @property
+    def finished(self) -> bool:
+        """Whether the session is over."""
+        return self._finished
+
+    def set(self, setting: Setting) -> None:
+        """Ask for a value; it was found from the state that is latched then."""
+        self._wishes.append(setting)
+
+    def stop(self) -> None:
+        """End the session: park at once."""
+        self._intents.stop()
+
+    def step(self) -> tuple[Event, ...]:
+        """Do a little, for at most about half a second of the clock; return what happened."""
+        return next(self._script, ())
+
+    def _run(self) -> _Script:
+        ended = "stopped"
+        try:
+            yield from self._begin()
+            while not self._intents.is_stopped():
+                if self._wishes:
+                    yield from self._carry_out(self._wishes.popleft())
+                yield self._wait()
+            self._bench.link.park()
+            yield (Parked(at_s=self._clock.now_s()),)
+        except LinkError as error:
+            ended = "fault"
+            yield (self._fault(error),)
+            try:
+                self._bench.link.park()
+            except LinkError:
+                pass  # the summary says what is known of the relays
+            else:
+                yield (Parked(at_s=self._clock.now_s()),)
+        except BaseException:
+            self._finished = True
+            self._bench.link.close()
+            raise
+        self._finished = True
+        yield (RunFinished(at_s=self._clock.now_s(), summary=self._summary(ended)),)
+
+    def _begin(self) -> _Script:
+        link, ladder = self._bench.link, self._bench.ladder
+        identity = link.open(hold_off_ms=self._bench.hold_off_ms)
+        self._spoken_s = self._clock.now_s()
+        if (identity.relay_count, identity.park_state) != (ladder.relay_count, ladder.park_state):
+            raise LinkError(
+                f"the device has {identity.relay_count} relays and parks at"
+                f" {ladder.format_state(identity.park_state)}, unlike the ladder {ladder.name!r}",
+                port=link.port,
+                relays=link.relays,
+                hint="is this the ladder that the bench file names?",
+            )
+        yield (
+            RunStarted(
+                at_s=self._clock.now_s(),
+                plan=self._plan,
+                device_name=identity.name,
+                first_step=0,
+            ),
+        )
+
+    def _carry_out(self, setting: Setting) -> _Script:
+        if setting.path and (setting.path[0].state ^ self._state).bit_count() > 1:
+            yield (NoteMade(at_s=self._clock.now_s(), text="not set: found from another state"),)
+            return
+        for piece, wait_s in in_pieces(setting.path, min(_LONGEST_PIECE_S, self._feed_every_s)):
+            if self._intents.is_stopped():
+                return
+            self._bench.link.apply(piece)
+            self._state = piece[-1].state
+            yield (self._feed(),)
+            until_s = self._clock.now_s() + wait_s
+            while self._clock.now_s() < until_s and not self._intents.is_stopped():
+                yield self._wait()
+        self._values += 1
+        at_s = self._clock.now_s()
+        event: Event = RelaysSet(
+            at_s=at_s, step_index=None, path=setting.path, achieved_ohms=setting.ohms
+        )
+        if setting.state == self._plan.park_state:
+            self._bench.link.park()
+            event = Parked(at_s=at_s)
+        yield (NoteMade(at_s=at_s, text=f"by hand: {setting.text}"), event)
+
+    def _wait(self) -> tuple[Event, ...]:
+        self._clock.sleep_s(min(LOOK_EVERY_S, self._feed_every_s / 2))
+        if self._clock.now_s() - self._spoken_s < self._feed_every_s - LOOK_EVERY_S / 2:
+            return ()
+        return (self._feed(),)
+
+    def _feed(self) -> LinkReported:
+        link = self._bench.link
+        self._spoken_s = self._clock.now_s()
+        status = link.feed()
+        if status.restarted or status.hold_off_expired or status.fault:
+            why = (
+                "the device has restarted and parked"
+                if status.restarted
+                else "the device heard nothing for too long and parked"
+                if status.hold_off_expired
+                else "the board reports a fault of its own and parked"
+            )
+            knowledge = RelayKnowledge.PARKED if status.parked else RelayKnowledge.UNKNOWN
+            raise LinkError(why, port=link.port, relays=knowledge)
+        if status.state != self._state:
+            show = self._plan.format_state
+            raise LinkError(
+                f"the relays are at {show(status.state)} where {show(self._state)} was set",
+                port=link.port,
+                relays=RelayKnowledge.KNOWN,
+            )
+        return LinkReported(at_s=self._clock.now_s(), status=status)
+
+    def _fault(self, error: LinkError) -> FaultRaised:
+        message = f"{error.message} ({error.hint})" if error.hint else error.message
+        return FaultRaised(
+            at_s=self._clock.now_s(),
+            message=f"{error.port}: {message}",
+            relays=error.relays.value,
+        )
+
+    def _summary(self, ended: str) -> RunSummary:
+        relays = self._bench.link.relays.value
+        count = f"{self._values} value{'' if self._values == 1 else 's'}"
+        return RunSummary(
+            verdict=Verdict.UNDECIDED,
+            ended=ended,
+            passed=0,
+            failed=0,
+            undecided=0,
+            unsettled=0,
+            not_run=0,
+            relays=relays,
+            sentence=f"{count} set by hand, nothing was judged; {relays}.",
+        )

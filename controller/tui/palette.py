@@ -1,0 +1,93 @@
+"""How the screen looks: tones as styles, themes, and the filter that leaves only ASCII.
+
+Knows: Textual's themes and line filters, and the terminal's means.
+Must not know: what is being said.
+"""
+
+from __future__ import annotations
+
+import locale
+from collections.abc import Sequence
+
+from rich.segment import Segment
+from textual.color import Color
+from textual.content import Content
+from textual.filter import LineFilter
+from textual.theme import Theme
+
+from controller.tui.text import ascii_only
+from controller.tui.wording import Part, Tone
+
+__all__ = ["DARK", "LIGHT", "AsciiFilter", "content_of", "needs_ascii", "sentences"]
+
+DARK = Theme(
+    name="rungwise-dark",
+    primary="#5fb3d9",
+    secondary="#8fa3ad",
+    accent="#f0b429",
+    warning="#f0b429",
+    error="#ff6b6b",
+    success="#6fcf7f",
+    foreground="#e8edf0",
+    background="#10181d",
+    surface="#17222a",
+    panel="#22313b",
+    dark=True,
+)
+LIGHT = Theme(
+    name="rungwise-light",
+    primary="#00587c",
+    secondary="#4a5a63",
+    accent="#8a4b00",
+    warning="#8a4b00",
+    error="#a80f0f",
+    success="#0f6b2b",
+    foreground="#10181d",
+    background="#f7f9fa",
+    surface="#eef2f4",
+    panel="#dbe3e8",
+    dark=False,
+)
+
+STYLES = {
+    Tone.PLAIN: "",
+    Tone.FAINT: "$text-muted",
+    Tone.STRONG: "bold",
+    Tone.GOOD: "$success",
+    Tone.BAD: "bold $error",
+    Tone.DOUBT: "bold $warning",
+    Tone.ACTIVE: "bold $accent",
+}
+
+
+def content_of(parts: Sequence[Part], gap: str = "  ") -> Content:
+    """Return one line. The texts are taken as they are: nothing in them is markup."""
+    pieces: list[Content] = []
+    for part in parts:
+        if pieces:
+            pieces.append(Content(gap))
+        style = STYLES[part.tone]
+        pieces.append(Content.styled(part.text, style) if style else Content(part.text))
+    return Content("").join(pieces)
+
+
+def sentences(parts: Sequence[Part]) -> Content:
+    """Return one line for each part."""
+    return content_of(parts, gap="\n")
+
+
+def needs_ascii() -> bool:
+    """Return whether the terminal's encoding has nothing but ASCII for certain."""
+    return "utf" not in locale.getpreferredencoding(do_setlocale=False).lower()
+
+
+class AsciiFilter(LineFilter):
+    """Replaces every other glyph, whichever widget drew it, by one of ASCII, cell for cell."""
+
+    def apply(self, segments: list[Segment], background: Color) -> list[Segment]:
+        """Return the segments in ASCII."""
+        del background
+        return [
+            Segment(ascii_only(segment.text), segment.style, segment.control)
+            for segment in segments
+        ]

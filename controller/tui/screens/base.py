@@ -1,0 +1,73 @@
+"""What every screen has: a headline, the status line, the keys, and the latest picture.
+
+Knows: the shell around it.
+Must not know: what any one screen is for.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, ClassVar, TypeVar, cast
+
+from textual.app import ComposeResult
+from textual.screen import Screen
+from textual.widget import Widget
+from textual.widgets import Footer
+
+from controller.errors import RungwiseError
+from controller.tui.engine_thread import Picture
+from controller.tui.text import one_line
+from controller.tui.widgets.lines import PartsLine, StatusLine
+from controller.tui.wording import Part, Tone
+
+if TYPE_CHECKING:
+    from controller.tui.app import RungwiseApp
+
+__all__ = ["BenchScreen", "refusal"]
+
+_Made = TypeVar("_Made")
+
+
+def refusal(error: RungwiseError) -> tuple[Part, ...]:
+    """Return an error a person can do something about, a line for each problem."""
+    return tuple(
+        Part(f"✗ {one_line(line)}", Tone.BAD) for line in str(error).splitlines() if line.strip()
+    )
+
+
+class BenchScreen(Screen[None]):
+    """A screen of the program. `HELP` says in a few sentences what it is for."""
+
+    HORIZONTAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [
+        (0, "-narrow"),
+        (120, "-wide"),
+    ]
+    VERTICAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [(0, "-low"), (36, "-tall")]
+    HELP: ClassVar[str] = ""
+
+    @property
+    def shell(self) -> RungwiseApp:
+        """The program around this screen."""
+        return cast("RungwiseApp", self.app)
+
+    def compose(self) -> ComposeResult:
+        yield PartsLine(id="headline")
+        yield from self.body()
+        yield StatusLine()
+        yield Footer(show_command_palette=False, compact=True)
+
+    def body(self) -> Iterable[Widget]:
+        """Return what stands between headline and status line."""
+        raise NotImplementedError
+
+    def headline(self, *parts: Part) -> None:
+        """Show the first line."""
+        self.query_one("#headline", PartsLine).show(parts)
+
+    def show_picture(self, picture: Picture) -> None:
+        """Show what has changed; called a few times a second at most."""
+
+    async def in_background(self, make: Callable[[], _Made]) -> _Made:
+        """Do something slow on another thread and return what it returns."""
+        return await asyncio.to_thread(make)

@@ -1,0 +1,243 @@
+"""Single values by hand: what a value would really be, shown before it is applied.
+
+Knows: what the finder says, pictures, and that extremes are asked about.
+Must not know: links, how a value is driven.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, ClassVar, cast
+
+from textual import on, work
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical
+from textual.widget import Widget
+from textual.widgets import Input
+
+from controller.errors import RungwiseError
+from controller.tui.dialogs import Ask
+from controller.tui.engine_thread import EngineThread, Picture
+from controller.tui.screens.base import BenchScreen, refusal
+from controller.tui.text import one_line
+from controller.tui.view import RunView
+from controller.tui.widgets.lines import Sentences
+from controller.tui.widgets.table import RowsTable
+from controller.tui.wording import Cells, Column, Part, Tone, degrees
+
+if TYPE_CHECKING:
+    from controller.sweep.benchfile import BenchFile
+    from controller.tui.hand_run import HandRun
+    from controller.tui.single import Finder, Setting
+
+__all__ = ["HandScreen"]
+
+_HINT = "20degC, 68degF, 2.5k, 2500ohm, open, short, park, relay 3"
+_COLUMNS = (
+    Column("relay", 5),
+    Column("state", 11, right=False),
+    Column("what it does", 26, right=False),
+)
+
+
+class HandScreen(BenchScreen):
+    """An input, what it would make, what is there now, and the relays one by one."""
+
+    HELP = (
+        "Type a value: the line below shows what the ladder can really make and how sure that is."
+        " Enter applies it; up and down nudge it a little. Open, short and single relays ask"
+        " first. Tab goes to the relays; Enter there changes one over. Esc parks and goes back."
+    )
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "nothing", "Apply", tooltip="Apply the value that is shown",
+                id="hand.apply"),
+        Binding("up", "nudge(1)", "Nudge up", tooltip="Half a degC or 1 % more", id="hand.up"),
+        Binding("down", "nudge(-1)", "Nudge down", tooltip="Half a degC or 1 % less",
+                id="hand.down"),
+        Binding("f7", "park", "Park", tooltip="Park the ladder and stay here", id="hand.park"),
+        Binding("tab", "app.focus_next", "Input/relays", tooltip="Between input and relays",
+                id="hand.next"),
+        Binding("escape", "leave", "Park, back", tooltip="Park and go back", id="hand.leave"),
+    ]  # fmt: skip
+
+    def __init__(
+        self,
+        bench: BenchFile,
+        finder: Finder,
+        engine: EngineThread,
+    ) -> None:
+        super().__init__()
+        self._bench = bench
+        self._finder = finder
+        self._engine = engine
+        self._found: Setting | None = None
+        self._view: RunView = engine.picture.view
+        self._now: Setting | None = None
+        self._relays: tuple[tuple[int, bool, str], ...] = ()
+
+    def body(self) -> Iterable[Widget]:
+        """Return the input and the relays."""
+        yield Horizontal(
+            Vertical(
+                Input(placeholder=_HINT, id="value", select_on_focus=False),
+                Sentences(id="preview"),
+                Sentences(id="now"),
+                id="wanted",
+            ),
+            RowsTable(id="relays", cursor=True),
+            id="hand",
+        )
+
+    def on_mount(self) -> None:
+        """Show the relays at rest."""
+        self.headline(
+            Part("Set by hand", Tone.STRONG),
+            Part(one_line(self._bench.name)),
+            Part(one_line(self._bench.ladder.name), Tone.FAINT),
+        )
+        self.query_one("#wanted").border_title = "value"
+        self.query_one("#relays").border_title = "relays"
+        self.query_one("#preview", Sentences).show([Part(f"Write {_HINT}.", Tone.FAINT)])
+        self.query_one(Input).focus()
+        self.show_picture(self._engine.picture)
+
+    def show_picture(self, picture: Picture) -> None:
+        """Show what is driven now."""
+        view, before = picture.view, self._view
+        self._view = view
+        parts = [Part("at the output now", Tone.FAINT), *self._now_parts(picture)]
+        self.query_one("#now", Sentences).show(parts)
+        state = view.relay_state
+        table = self.query_one(RowsTable)
+        if state is not None and (not self._relays or state != before.relay_state):
+            self._relays = self._finder.relays(state)
+            table.show(_COLUMNS, len(self._relays), self._row)
+
+    def _now_parts(self, picture: Picture) -> Iterable[Part]:
+        view = picture.view
+        if picture.error is not None or view.fault is not None:
+            yield Part(f"✗ {one_line(view.fault or picture.error or '')}", Tone.BAD)
+            yield Part(f"{picture.relays.value}; Esc goes back", Tone.BAD)
+        elif not picture.alive:
+            yield Part("■ parked, the link is closed; Esc goes back", Tone.STRONG)
+        elif view.driven_ohms is None:
+            yield Part("■ parked" if view.relay_state is not None else "○ opening the link …")
+        elif self._now is not None:
+            yield Part(f"▶ {self._now.words}", Tone.ACTIVE)
+
+    def _row(self, index: int) -> Cells:
+        number, energised, does = self._relays[index]
+        word = "● energised" if energised else "○ at rest"
+        return Cells((str(number), word, does), Tone.STRONG if energised else Tone.PLAIN)
+
+    # Finding
+
+    @on(Input.Changed)
+    def _changed(self, event: Input.Changed) -> None:
+        self._look(event.value)
+
+    @work(exclusive=True, group="find", exit_on_error=False)
+    async def _look(self, text: str) -> None:
+        self._found = None
+        preview = self.query_one("#preview", Sentences)
+        if not text.strip():
+            preview.show([Part(f"Write {_HINT}.", Tone.FAINT)])
+            return
+        start = self._start
+        try:
+            self._found = await asyncio.to_thread(self._finder.find, text, start)
+        except RungwiseError as error:
+            preview.show(refusal(error))
+            return
+        preview.show(_preview(self._found))
+
+    @property
+    def _start(self) -> int:
+        state = self._view.set_state
+        return self._bench.ladder.park_state if state is None else state
+
+    # Applying
+
+    @on(Input.Submitted)
+    @work(exclusive=True, group="apply", exit_on_error=False)
+    async def _submitted(self, event: Input.Submitted) -> None:
+        await self._apply(event.value)
+
+    async def _apply(self, text: str) -> None:
+        if not text.strip() or not self._engine.alive:
+            return
+        try:
+            found = await asyncio.to_thread(self._finder.find, text, self._start)
+        except RungwiseError as error:
+            self.query_one("#preview", Sentences).show(refusal(error))
+            return
+        if found.extreme is not None and not await self.shell.push_screen_wait(_ask(found)):
+            return
+        if found.state == self._start and found.text.lower() != "park":
+            self._now = found
+        run = cast("HandRun | None", self._engine.job)
+        if run is not None and self._engine.alive:
+            self._now = found
+            run.set(found)
+            self.query_one(Input).value = ""
+
+    @on(RowsTable.Picked)
+    @work(exclusive=True, group="apply", exit_on_error=False)
+    async def _picked(self, message: RowsTable.Picked) -> None:
+        await self._apply(f"relay {message.index}")
+
+    def action_nudge(self, direction: int) -> None:
+        """Move the typed value, or the one that is driven, a little."""
+        from controller.tui.single import nudged
+
+        field = self.query_one(Input)
+        base = field.value or ("" if self._now is None else self._now.text)
+        if (text := nudged(base, direction)) is not None:
+            field.value = text
+            field.cursor_position = len(text)
+
+    @work(exclusive=True, group="apply", exit_on_error=False)
+    async def action_park(self) -> None:
+        """Park and stay."""
+        await self._apply("park")
+
+    def action_nothing(self) -> None:
+        """The input takes this key itself."""
+
+    def action_leave(self) -> None:
+        """Park, close the link, go back."""
+        self._engine.stop()
+        self.shell.action_leave()
+
+
+def _preview(found: Setting) -> list[Part]:
+    """Say what a value would be before it is applied."""
+    parts = [
+        Part("would make (k=2)", Tone.FAINT),
+        Part(found.words, Tone.STRONG),
+        Part(
+            f"{found.moves} relay movements"
+            + (
+                f", excursion {degrees(found.excursion_celsius)} degC"
+                if found.excursion_celsius is not None
+                else ""
+            )
+        ),
+    ]
+    if found.extreme is not None:
+        parts.append(Part(f"? {found.extreme}: asks before it is applied", Tone.DOUBT))
+    return [*parts, Part("Enter applies it", Tone.FAINT)]
+
+
+def _ask(found: Setting) -> Ask:
+    return Ask(
+        f"Put {found.extreme} at the input?"
+        if "relay" not in (found.extreme or "")
+        else f"Change {found.text} over on its own?",
+        [
+            Part(f"It makes {found.words}.", Tone.STRONG),
+            Part("A module may store a fault code and start a cooling fan: keep clear."),
+        ],
+        yes="Yes, set it",
+    )

@@ -1,0 +1,71 @@
+"""The keys of the screen one comes from, made from its bindings.
+
+Knows: bindings and their tooltips.
+Must not know: what any of them does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical, VerticalScroll
+from textual.screen import ModalScreen, Screen
+
+from controller.tui.widgets.lines import PartsLine, Sentences, StatusLine
+from controller.tui.wording import Part, Tone
+
+__all__ = ["HelpScreen", "key_lines"]
+
+_HIDDEN = {"app.nothing", "nothing", "help", "app.help"}
+
+
+def key_lines(screen: Screen[object]) -> tuple[tuple[str, str, str], ...]:
+    """Return (keys, name, explanation) of everything a key does on a screen now, once each."""
+    keys: dict[str, list[str]] = {}
+    told: dict[str, tuple[str, str]] = {}
+    for key, active in screen.active_bindings.items():
+        binding = active.binding
+        if binding.system or not binding.description or not active.enabled:
+            continue
+        name = f"{binding.description}|{binding.tooltip}"
+        keys.setdefault(name, []).append(screen.app.get_key_display(binding) or key)
+        told[name] = (binding.description, binding.tooltip)
+    return tuple((", ".join(dict.fromkeys(keys[name])), *told[name]) for name in told)
+
+
+class HelpScreen(ModalScreen[None]):
+    """What this screen is for, and its keys."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding(
+            "escape,f1", "dismiss(None)", "Close", tooltip="Back to the screen", id="help.close"
+        )
+    ]
+
+    def __init__(self, about: str, keys: Sequence[tuple[str, str, str]]) -> None:
+        super().__init__(classes="ask")
+        self._about = about
+        self._keys = tuple(keys)
+
+    def compose(self) -> ComposeResult:
+        with Vertical(id="box"):
+            yield PartsLine(id="ask-title")
+            with VerticalScroll(id="reasons"):
+                yield Sentences(id="ask-reasons")
+        yield StatusLine()
+
+    def on_mount(self) -> None:
+        self.query_one("#ask-title", PartsLine).show(
+            [Part("Keys on this screen", Tone.STRONG), Part("Esc closes", Tone.FAINT)]
+        )
+        wide = max((len(keys) for keys, _, _ in self._keys), default=0)
+        parts = [Part(self._about), Part("")] if self._about else []
+        parts += [
+            Part(f"{keys:{wide}}  {name}" + (f": {why}" if why and why != name else ""))
+            for keys, name, why in self._keys
+        ]
+        self.query_one("#ask-reasons", Sentences).show(parts)
+        self.query_one("#reasons").focus()

@@ -1,0 +1,324 @@
+"""A record, stepped through or played at any speed.
+
+Knows: films, and the same table and plots that a run has.
+Must not know: links; nothing is driven here.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar
+
+from textual import work
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical
+from textual.timer import Timer
+from textual.widget import Widget
+
+from controller.errors import RungwiseError
+from controller.records.reader import Record, load_record
+from controller.tui.playback import Film, film_of
+from controller.tui.screens.base import BenchScreen, refusal
+from controller.tui.screens.run import working_point
+from controller.tui.text import one_line
+from controller.tui.view import RunView
+from controller.tui.widgets.lines import PartsLine, Sentences
+from controller.tui.widgets.plot import CurvePlot, ErrorPlot
+from controller.tui.widgets.table import RowsTable
+from controller.tui.wording import (
+    Cells,
+    Part,
+    Tone,
+    bar,
+    columns_for,
+    duration,
+    live_words,
+    result_words,
+    row_of,
+    verdict_words,
+)
+
+if TYPE_CHECKING:
+    from controller.module.model import Module
+    from controller.sensors.curve import Sensor
+
+__all__ = ["Loaded", "RecordScreen", "load"]
+
+_FRAME_S = 0.1
+_SPEEDS = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 25.0, 100.0, 1000.0)
+_VIEWS = ("-steps", "-curve", "-errors")
+
+
+@dataclass(frozen=True)
+class Loaded:
+    """A record and its film; the sensor and module it was made with, where they can be read."""
+
+    record: Record
+    film: Film
+    sensor: Sensor | None
+    module: Module | None
+
+
+def load(path: Path) -> Loaded:
+    """Read a record. Raises InputError."""
+    from controller.records.inputs import inputs_of
+
+    record = load_record(path)
+    sensor = module = None
+    try:
+        inputs = inputs_of(record)
+    except RungwiseError:
+        pass  # a record without a plan file can still be looked at
+    else:
+        sensor, module = inputs.plan.sensor, inputs.plan.module or inputs.bench.module
+    return Loaded(record, film_of(record), sensor, module)
+
+
+class RecordScreen(BenchScreen):
+    """The film of one record."""
+
+    HELP = (
+        "Right and left go from step to step, full stop and comma from line to line, space plays"
+        " at the speed shown, plus and minus change it. G judges the record again and runs it on"
+        " the simulated bench; D says which fault explains it; C compares it with another."
+    )
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("space", "play", "Play/stop", tooltip="Play at the speed shown, or hold",
+                id="record.play"),
+        Binding("right", "step(1)", "Step on", tooltip="To the next step's result",
+                id="record.on"),
+        Binding("left", "step(-1)", "Step back", tooltip="To the step before", id="record.back"),
+        Binding("full_stop", "line(1)", "Line on", show=False, tooltip="To the next line",
+                id="record.line-on"),
+        Binding("comma", "line(-1)", "Line back", show=False, tooltip="To the line before",
+                id="record.line-back"),
+        Binding("plus,equals_sign", "speed(1)", "Faster", show=False, tooltip="Play faster",
+                id="record.faster"),
+        Binding("minus", "speed(-1)", "Slower", show=False, tooltip="Play slower",
+                id="record.slower"),
+        Binding("home", "jump(0)", "Start", show=False, priority=True, tooltip="To the start",
+                id="record.start"),
+        Binding("end", "jump(1)", "End", show=False, priority=True, tooltip="To the end",
+                id="record.end"),
+        Binding("f6,v", "view", "View", tooltip="Steps, curve, errors (at 80 columns)",
+                id="record.view"),
+        Binding("c", "compare", "Compare", tooltip="Beside another record", id="record.compare"),
+        Binding("g", "again", "Judge again", tooltip="Judge it again and run it simulated",
+                id="record.again"),
+        Binding("d", "diagnose", "Diagnose", tooltip="Which fault explains it",
+                id="record.diagnose"),
+        Binding("escape", "app.leave", "Back", tooltip="Back", id="record.leave"),
+    ]  # fmt: skip
+
+    def __init__(self, loaded: Loaded) -> None:
+        super().__init__(classes="-steps")
+        self._loaded = loaded
+        self._film = loaded.film
+        self._position = self._film.last
+        self._view: RunView = self._film.at(self._position)
+        self._time_s = self._film.time_s(self._position)
+        self._speed = _SPEEDS.index(1.0)
+        self._timer: Timer | None = None
+        self._view_index = 0
+
+    def body(self) -> Iterable[Widget]:
+        """Return the table and the plots."""
+        yield PartsLine(id="live")
+        yield PartsLine(id="progress")
+        yield Horizontal(
+            Vertical(RowsTable(id="steps"), id="middle"),
+            Vertical(CurvePlot(id="curve"), ErrorPlot(id="errors"), id="plots"),
+            id="main",
+        )
+        yield PartsLine(id="newest")
+        yield Sentences(id="ending", classes="-shown")
+
+    def on_mount(self) -> None:
+        """Open at the end: the result first."""
+        self.query_one(RowsTable).show(columns_for(self._film.plan), self._view.total, self._row)
+        self.query_one(RowsTable).focus()
+        self._show()
+
+    def _row(self, index: int) -> Cells:
+        return row_of(self._view, index)
+
+    @property
+    def playing(self) -> bool:
+        """Whether the film runs."""
+        return self._timer is not None
+
+    @property
+    def position(self) -> int:
+        """How many events have happened."""
+        return self._position
+
+    def _go(self, position: int) -> None:
+        self._position = max(0, min(position, self._film.last))
+        self._view = self._film.at(self._position)
+        self._time_s = self._film.time_s(self._position)
+        self._show()
+
+    def _show(self) -> None:
+        view, film = self._view, self._film
+        record = self._loaded.record
+        state = Part("▶ playing", Tone.ACTIVE) if self.playing else Part("■ held", Tone.FAINT)
+        self.headline(
+            Part(one_line(record.path.name), Tone.STRONG),
+            state,
+            Part(f"speed ×{_SPEEDS[self._speed]:g}"),
+        )
+        at_end = self._position == film.last
+        self.query_one("#live", PartsLine).show(
+            [Part("replay, nothing is driven", Tone.FAINT), *live_words(view, self._time_s)]
+        )
+        whole_s = film.time_s(film.last)
+        self.query_one("#progress", PartsLine).show(
+            [
+                Part(bar(self._position / film.last if film.last else 1.0, 24), Tone.ACTIVE),
+                Part(f"line {self._position} of {film.last}"),
+                Part(f"{duration(self._time_s)} of {duration(whole_s)}"),
+                Part(f"{view.done} of {view.total} steps"),
+            ]
+        )
+        self.query_one("#newest", PartsLine).show(
+            [] if view.newest is None else [result_words(view.newest)]
+        )
+        if at_end:
+            self.query_one("#ending", Sentences).show(tuple(self._ending()))
+        else:
+            self.query_one("#ending", Sentences).show([])
+        table = self.query_one(RowsTable)
+        table.refresh()
+        if view.step is not None:
+            table.follow(view.step.index)
+        self._redraw()
+
+    def _ending(self) -> Iterable[Part]:
+        view, record = self._view, self._loaded.record
+        if record.torn_bytes:
+            yield Part(f"? {record.torn_bytes} bytes of an unfinished last line are left out",
+                       Tone.DOUBT)  # fmt: skip
+        if view.fault is not None:
+            yield Part(f"✗ {one_line(view.fault)}", Tone.BAD)
+        if view.summary is None:
+            yield Part("? the record was never closed: the run was cut off", Tone.DOUBT)
+        else:
+            part = verdict_words(view.summary.verdict)
+            yield Part(f"{part.text.upper()}: {one_line(view.summary.sentence)}", part.tone)
+
+    def _redraw(self) -> None:
+        if not self.is_mounted:
+            return
+        curve, errors = self.query_one(CurvePlot), self.query_one(ErrorPlot)
+        if curve.region and self._loaded.sensor is not None:
+            curve.show(self._loaded.sensor.curve, working_point(self._view))
+        if errors.region:
+            limits = [
+                (step.expected_celsius, step.tolerance_celsius)
+                for step in self._film.plan.steps
+                if step.expected_celsius is not None and step.tolerance_celsius is not None
+            ]
+            errors.show(self._view.points, limits, None)
+
+    def on_resize(self) -> None:
+        """Draw what has come into sight."""
+        self.call_after_refresh(self._redraw)
+
+    # Moving
+
+    def action_play(self) -> None:
+        """Play, or hold."""
+        if self._timer is not None:
+            self._hold()
+        else:
+            if self._position == self._film.last:
+                self._go(0)
+            self._timer = self.set_interval(_FRAME_S, self._frame)
+        self._show()
+
+    def _hold(self) -> None:
+        if self._timer is not None:
+            self._timer.stop()
+            self._timer = None
+
+    def _frame(self) -> None:
+        time_s = self._time_s + _FRAME_S * _SPEEDS[self._speed]
+        position = self._film.position_at(time_s)
+        if position >= self._film.last:
+            self._hold()
+        if position != self._position:
+            self._go(position)
+        self._time_s = time_s
+
+    def action_step(self, direction: int) -> None:
+        """Go to the next or the previous result."""
+        self._hold()
+        film, here = self._film, self._position
+        self._go(film.next_step(here) if direction > 0 else film.step_before(here))
+
+    def action_line(self, direction: int) -> None:
+        """Go to the next or the previous line."""
+        self._hold()
+        self._go(self._position + direction)
+
+    def action_jump(self, end: int) -> None:
+        """Go to an end."""
+        self._hold()
+        self._go(self._film.last if end else 0)
+
+    def action_speed(self, direction: int) -> None:
+        """Change the speed."""
+        self._speed = max(0, min(len(_SPEEDS) - 1, self._speed + direction))
+        self._show()
+
+    def action_view(self) -> None:
+        """Show another of steps, curve and errors."""
+        self.remove_class(_VIEWS[self._view_index])
+        self._view_index = (self._view_index + 1) % len(_VIEWS)
+        self.add_class(_VIEWS[self._view_index])
+        self.call_after_refresh(self._redraw)
+
+    # More
+
+    def action_compare(self) -> None:
+        """Compare with another record."""
+        self.shell.compare_with(self._loaded.record.path)
+
+    @work(exclusive=True, group="more", exit_on_error=False)
+    async def action_again(self) -> None:
+        """Judge the record again, and beside its run on the simulated bench."""
+        from controller.records.replay import replay
+
+        ending = self.query_one("#ending", Sentences)
+        ending.show([Part("Judging again and running on the simulated bench …", Tone.FAINT)])
+        try:
+            outcome = await asyncio.to_thread(replay, self._loaded.record)
+        except RungwiseError as error:
+            ending.show(refusal(error))
+            return
+        self._show()
+        self.shell.show_replay(self._loaded.record.path.name, outcome)
+
+    @work(exclusive=True, group="more", exit_on_error=False)
+    async def action_diagnose(self) -> None:
+        """Say which fault explains the deviations."""
+        from controller.records.decode import results_of
+        from controller.tui.preparing import diagnosis_lines
+
+        loaded, ending = self._loaded, self.query_one("#ending", Sentences)
+        if loaded.sensor is None:
+            ending.show([Part("? the record keeps no plan file: no curve to compare with",
+                              Tone.DOUBT)])  # fmt: skip
+            return
+        sensor = loaded.sensor
+        try:
+            told = await asyncio.to_thread(
+                lambda: diagnosis_lines(results_of(loaded.record), sensor, loaded.module)
+            )
+        except RungwiseError as error:
+            ending.show(refusal(error))
+            return
+        ending.show([Part(f"· {one_line(line)}") for line in told])

@@ -1,0 +1,339 @@
+"""A run on the screen: steps, readings, plots, and the wishes that can be sent.
+
+Knows: pictures of a run and the keys that become intents.
+Must not know: links, files, how a run proceeds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, ClassVar, cast
+
+from textual import on
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical
+from textual.widget import Widget
+from textual.widgets import Input
+
+from controller.sweep.model import StepResult, Verdict
+from controller.tui.engine_thread import EngineThread, Picture
+from controller.tui.preparing import Prepared, diagnosis_lines
+from controller.tui.screens.base import BenchScreen
+from controller.tui.text import one_line
+from controller.tui.view import Phase, RunView
+from controller.tui.widgets.answer import AnswerBox, understood
+from controller.tui.widgets.lines import PartsLine, Sentences
+from controller.tui.widgets.plot import CurvePlot, ErrorPlot
+from controller.tui.widgets.table import RowsTable
+from controller.tui.wording import (
+    Cells,
+    Part,
+    Tone,
+    bar,
+    columns_for,
+    duration,
+    facts,
+    headline,
+    live_words,
+    result_words,
+    row_of,
+    verdict_words,
+)
+
+if TYPE_CHECKING:
+    from controller.sweep.engine import SweepRun
+
+__all__ = ["RunScreen", "working_point"]
+
+_VIEWS = ("-steps", "-curve", "-errors")
+
+
+def working_point(view: RunView) -> tuple[float, float] | None:
+    """Return (degC, ohm) of what is at the output, None when it is no point of a curve."""
+    step = view.step
+    if view.driven_ohms is None or step is None or step.achieved_celsius is None:
+        return None
+    return step.achieved_celsius, view.driven_ohms
+
+
+class RunScreen(BenchScreen):
+    """One run from its start to its sentence."""
+
+    HELP = (
+        "Where you type the readings: wait until the tool shows a steady value, type it, press"
+        " Enter. 83 is degC, 181F is degF; skip, redo and stop may be typed too. The F keys work"
+        " while you type. F12 or Ctrl+C stops at once and parks the ladder."
+    )
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("f2,p", "pause", "Pause/go", tooltip="Hold the relays as they are, or go on",
+                id="run.pause"),
+        Binding("f3,s", "skip", "Skip", tooltip="Leave this step without a reading",
+                id="run.skip"),
+        Binding("f4,b", "back", "Step back", tooltip="Return to the step before and repeat it",
+                id="run.back"),
+        Binding("f5,r", "redo", "Redo", tooltip="Begin this step again", id="run.redo"),
+        Binding("f6,v", "view", "View", tooltip="Steps, curve, errors (at 80 columns)",
+                id="run.view"),
+        Binding("a", "again", "Run again", tooltip="Prepare the same run again", id="run.again"),
+        Binding("o", "record", "Open record", tooltip="Step through the record of this run",
+                id="run.record"),
+        Binding("escape", "leave", "Back", tooltip="Back, once the run is over", id="run.leave"),
+    ]  # fmt: skip
+
+    def __init__(self, prepared: Prepared, engine: EngineThread) -> None:
+        super().__init__(classes="-steps -typed" if prepared.typed else "-steps")
+        self._prepared = prepared
+        self._engine = engine
+        self._shown: RunView | None = None
+        self._view_index = 0
+        self._ended = False
+        self._doubted: int | None = None
+
+    def body(self) -> Iterable[Widget]:
+        """Return the table, the plots and the panels."""
+        yield PartsLine(id="live")
+        yield PartsLine(id="progress")
+        yield Horizontal(
+            Vertical(RowsTable(id="steps"), Sentences(id="watch"), id="middle"),
+            Vertical(
+                CurvePlot(id="curve"),
+                ErrorPlot(id="errors"),
+                id="plots",
+            ),
+            id="main",
+        )
+        yield PartsLine(id="newest")
+        yield Sentences(id="ending")
+        if self._prepared.typed:
+            yield AnswerBox(self._prepared.bench.typed_unit, id="answer")
+
+    def on_mount(self) -> None:
+        """Show the plan before anything has happened."""
+        if self._prepared.typed:
+            self.query_one(Input).focus()
+        else:
+            self.query_one(RowsTable).focus()
+        self.show_picture(self._engine.picture)
+
+    # Showing
+
+    def show_picture(self, picture: Picture) -> None:
+        """Bring the screen up to date; only what has changed is painted again."""
+        view, before, now_s = picture.view, self._shown, self._engine.clock.now_s()
+        self._shown = view
+        name = self._prepared.resolved.name
+        self.headline(*headline(view, name, stopping=picture.stopping))
+        self._show_live(view, now_s)
+        self._show_steps(view, before)
+        self._show_plots(view)
+        if self._prepared.typed:
+            self._show_question(picture)
+        if not picture.alive and not self._ended:
+            self._ended = True
+            self._show_end(picture)
+        if before is None or view.phase is not before.phase:
+            self.refresh_bindings()
+
+    def _show_live(self, view: RunView, now_s: float) -> None:
+        self.query_one("#live", PartsLine).show(live_words(view, now_s))
+        done, total = view.done, view.total
+        left = view.left_s
+        told = f"{done} of {total} done, {duration(view.elapsed_s)} gone"
+        if left is not None:
+            told += f", about {duration(left)} left"
+        share = done / total if total else 0.0
+        self.query_one("#progress", PartsLine).show([Part(bar(share, 24), Tone.ACTIVE), Part(told)])
+        told_facts = [(name, value) for name, value in facts(view, now_s) if name in _WATCHED]
+        self.query_one("#watch", Sentences).show(
+            [Part("   ".join(f"{name}: {value}" for name, value in told_facts))]
+        )
+
+    def _show_steps(self, view: RunView, before: RunView | None) -> None:
+        table = self.query_one(RowsTable)
+        plan = view.plan or self._prepared.resolved
+        if before is None:
+            table.show(columns_for(plan), view.total, self._row)
+            return
+        if view.results is not before.results or view.step is not before.step:
+            for index in _changed(before, view):
+                table.changed(index)
+            if view.step is not None and view.step is not before.step:
+                table.follow(view.step.index)
+        elif view.phase is Phase.FINISHED and before.phase is not Phase.FINISHED:
+            table.refresh()
+        if view.newest is not None and view.newest is not before.newest:
+            self.query_one("#newest", PartsLine).show([result_words(view.newest)])
+
+    def _row(self, index: int) -> Cells:
+        assert self._shown is not None  # noqa: S101 - rows are asked for after the first picture
+        return row_of(self._shown, index)
+
+    def _show_plots(self, view: RunView) -> None:
+        curve, errors = self.query_one(CurvePlot), self.query_one(ErrorPlot)
+        if curve.display and curve.region:
+            curve.show(self._prepared.sensor.curve, working_point(view))
+        if errors.display and errors.region:
+            limits = [
+                (step.expected_celsius, step.tolerance_celsius)
+                for step in self._prepared.resolved.steps
+                if step.expected_celsius is not None and step.tolerance_celsius is not None
+            ]
+            here = None if view.step is None else view.step.expected_celsius
+            errors.show(view.points, limits, None if view.phase is Phase.FINISHED else here)
+
+    def _show_question(self, picture: Picture) -> None:
+        view = picture.view
+        waiting = {
+            Phase.WAITING: "Opening the link …",
+            Phase.PAUSED: "Paused: the value stays as it is. F2 goes on.",
+            Phase.FINISHED: "The run is over.",
+        }.get(view.phase, "The relays move; the question comes in a moment.")
+        asking = view.phase is Phase.ASKING and view.prompt is not None
+        question = view.prompt.text if asking and view.prompt is not None else None
+        box = self.query_one(AnswerBox)
+        box.ask(question, waiting, picture.said if asking else ())
+        box.display = picture.alive
+
+    def _show_end(self, picture: Picture) -> None:
+        view = picture.view
+        parts = list(_ending(picture))
+        ending = self.query_one("#ending", Sentences)
+        ending.show(parts)
+        ending.add_class("-shown")
+        self.query_one("#newest", PartsLine).display = False
+        self.query_one(RowsTable).focus()
+        self.refresh_bindings()
+        results = tuple(result for result in view.results if result is not None)
+        if len(results) >= 3 and view.fault is None:
+            self.run_worker(self._diagnose(parts, results), exit_on_error=False)
+
+    async def _diagnose(self, parts: list[Part], results: tuple[StepResult, ...]) -> None:
+        prepared = self._prepared
+        try:
+            told = await self.in_background(
+                lambda: diagnosis_lines(results, prepared.sensor, prepared.module)
+            )
+        except Exception as error:  # noqa: BLE001 - the run's own result stands without it
+            told = (f"No diagnosis: {one_line(str(error))}",)
+        words = [Part(f"· {one_line(line)}") for line in told]
+        self.query_one("#ending", Sentences).show([*parts[:-1], *words, parts[-1]])
+
+    # Wishes
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer what makes sense now."""
+        del parameters
+        if action in ("pause", "skip", "back", "redo"):
+            return not self._ended
+        if action in ("again", "record", "leave"):
+            return self._ended
+        return True
+
+    @property
+    def _run(self) -> SweepRun | None:
+        return cast("SweepRun | None", self._engine.job)
+
+    def action_pause(self) -> None:
+        """Pause, or go on."""
+        if self._run is not None:
+            paused = self._shown is not None and self._shown.phase is Phase.PAUSED
+            (self._run.resume if paused else self._run.pause)()
+
+    def action_skip(self) -> None:
+        """Leave the step."""
+        if self._run is not None:
+            self._run.skip()
+
+    def action_back(self) -> None:
+        """Return to the step before."""
+        if self._run is not None:
+            self._run.back()
+
+    def action_redo(self) -> None:
+        """Begin the step again."""
+        if self._run is not None:
+            self._run.redo()
+
+    def action_view(self) -> None:
+        """Show another of steps, curve and errors."""
+        self.remove_class(_VIEWS[self._view_index])
+        self._view_index = (self._view_index + 1) % len(_VIEWS)
+        self.add_class(_VIEWS[self._view_index])
+        self.call_after_refresh(self._redraw)
+
+    def on_resize(self) -> None:
+        """Draw what has come into sight."""
+        self.call_after_refresh(self._redraw)
+
+    def _redraw(self) -> None:
+        if self._shown is not None and self.is_mounted:
+            self._show_plots(self._shown)
+
+    def action_again(self) -> None:
+        """Prepare the same run again."""
+        inputs = self._prepared.inputs
+        self.shell.pop_screen()
+        self.shell.prepare(inputs.plan.path, inputs.bench.path)
+
+    def action_record(self) -> None:
+        """Open the record this run has left."""
+        self.shell.open_record(self.shell.record_path)
+
+    def action_leave(self) -> None:
+        """Go back, once nothing is driven."""
+        self.shell.action_leave()
+
+    @on(AnswerBox.Given)
+    def _given(self, message: AnswerBox.Given) -> None:
+        if self._would_end_in_doubt(message.text):
+            self.query_one(AnswerBox).doubt(
+                message.text,
+                "This reading ends the run, and something is out of tolerance: Enter once more"
+                " takes it and parks; F4 goes back a step, F5 begins this one again.",
+            )
+            return
+        self._engine.answer(message.text)
+
+    def _would_end_in_doubt(self, text: str) -> bool:
+        """Whether a reading would end a run in which a step may be worth repeating; asks once."""
+        view, asked = self._shown, self._doubted
+        if view is None or view.step is None or view.prompt is None:
+            return False
+        self._doubted = view.prompt.token
+        celsius = understood(text, self._prepared.bench.typed_unit)
+        last = view.step.index == view.total - 1
+        if not last or celsius is None or asked == view.prompt.token:
+            return False
+        step = view.step
+        off = step.expected_celsius is not None and abs(celsius - step.expected_celsius) > (
+            step.tolerance_celsius or 0.0
+        )
+        return off or any(r is not None and r.verdict is not Verdict.PASS for r in view.results)
+
+
+_WATCHED = ("so far", "relays moved", "excursion", "link", "last reply")
+
+
+def _changed(before: RunView, view: RunView) -> list[int]:
+    """Return the rows that look different now."""
+    rows = {view.step.index for view in (before, view) if view.step is not None}
+    if view.results is not before.results:
+        rows |= {
+            index
+            for index, (one, other) in enumerate(zip(before.results, view.results, strict=True))
+            if one is not other
+        }
+    return sorted(rows)
+
+
+def _ending(picture: Picture) -> Iterable[Part]:
+    """Say how the run ended, in the order of importance; the last part is what can be done."""
+    view = picture.view
+    if picture.error is not None:
+        yield Part(f"✗ {one_line(picture.error)}", Tone.BAD)
+    if view.fault is not None:
+        yield Part(f"✗ {one_line(view.fault)}", Tone.BAD)
+    if view.summary is not None:
+        part = verdict_words(view.summary.verdict)
+        yield Part(f"{part.text.upper()}: {one_line(view.summary.sentence)}", part.tone)
+    yield Part(f"Now {picture.relays.value}.", Tone.FAINT)

@@ -1,0 +1,82 @@
+"""Where things stand on the screen, narrow first.
+
+Knows: ids and classes of the screens' widgets.
+Must not know: anything else.
+
+The classes ``-wide`` and ``-tall`` come a moment after a resize, so the plain rules are the ones
+for 80 columns by 24 lines.
+"""
+
+from __future__ import annotations
+
+__all__ = ["CSS"]
+
+CSS = """
+Screen { background: $background; color: $foreground; }
+#headline { background: $panel; color: $foreground; }
+Footer { background: $surface; }
+
+OptionList { border: round $secondary; border-title-color: $primary; padding: 0; height: 1fr;
+             background: $background; }
+OptionList:focus { border: round $accent; }
+
+/* choosing */
+#lists { height: 1fr; }
+#left { width: 1fr; }
+#right { width: 1fr; }
+#left #plans { height: 2fr; }
+#left #benches { height: 1fr; }
+#about { border: round $secondary; border-title-color: $primary; height: 1fr; padding: 0; }
+#right #records { height: 1fr; }
+.-wide #left { width: 2fr; }
+.-wide #right { width: 3fr; }
+
+/* ready */
+#ready { height: 1fr; padding: 1 1 0 1; }
+#buttons { height: 3; align-horizontal: center; }
+#buttons Button { margin: 0 2; height: 3; }
+#buttons Button:focus { border: heavy $accent; text-style: bold; }
+
+/* running and records */
+#main { height: 1fr; }
+#middle { width: 1fr; }
+#steps { height: 1fr; }
+#watch { height: auto; color: $text-muted; }
+.-typed.-low #watch { display: none; }
+#plots { width: 1fr; display: none; }
+#curve, #errors { display: none; }
+.-curve #plots, .-errors #plots { display: block; }
+.-curve #curve, .-errors #errors { display: block; }
+.-curve #middle, .-errors #middle { display: none; }
+.-wide #middle { display: block; width: 82; }
+.-wide #plots { display: block; width: 1fr; }
+.-wide #curve, .-wide #errors { display: block; }
+.-wide.-low #errors { display: none; }
+.-wide.-low.-errors #errors { display: block; }
+.-wide.-low.-errors #curve { display: none; }
+#ending { display: none; max-height: 10; padding: 0 1; border-top: solid $accent; }
+#ending.-shown { display: block; }
+
+/* by hand */
+#hand { height: 1fr; }
+#wanted { width: 1fr; border: round $secondary; border-title-color: $primary; padding: 0; }
+#wanted Input { border: tall $accent; }
+#preview { height: 6; }
+#relays { width: 48; height: 1fr; border: round $secondary; border-title-color: $primary; }
+#relays:focus { border: round $accent; }
+
+/* comparing */
+#names { height: auto; }
+#pairs { height: 2fr; }
+#words { height: 1fr; border: round $secondary; border-title-color: $primary; }
+
+/* questions */
+.ask { align: center middle; background: $background 60%; }
+.ask #box { width: 76; max-width: 96%; height: auto; max-height: 90%; border: heavy $accent;
+            background: $surface; padding: 0 1; }
+.ask #ask-title { background: $surface; padding: 0 1; }
+.ask #reasons { height: auto; max-height: 14; margin: 1 0; }
+.-tall .ask #reasons { max-height: 30; }
+.ask #buttons { height: 3; }
+.ask StatusLine { dock: bottom; }
+"""

@@ -1,0 +1,1 @@
+"""The pieces screens are made of."""

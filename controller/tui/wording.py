@@ -1,0 +1,370 @@
+"""A run in words and columns: what stands in the status line, the table, the panels.
+
+Knows: the view-model, and how its numbers are written so that none is ever cut off.
+Must not know: Textual, colours (only tones), keys, threads.
+
+Every tone comes with a sign and a word, so that nothing is told by colour alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
+
+from controller.sweep.model import ResolvedPlan, ResolvedStep, StepKind, StepResult, Verdict
+from controller.text import number, ohms
+from controller.tui.text import one_line, short_middle
+from controller.tui.view import Driving, Phase, RunView
+from controller.units import format_ohms
+
+__all__ = [
+    "Cells",
+    "Column",
+    "Part",
+    "Tone",
+    "bar",
+    "columns_for",
+    "driven_words",
+    "duration",
+    "facts",
+    "headline",
+    "live_words",
+    "plan_row",
+    "result_words",
+    "row_of",
+    "status_parts",
+    "step_name",
+    "verdict_words",
+]
+
+BIG = 1e6
+"""Numbers from here on are written with an exponent: seven characters at most."""
+
+
+class Tone(Enum):
+    """How a piece of text is meant; a theme turns it into colour and weight."""
+
+    PLAIN = "plain"
+    FAINT = "faint"
+    STRONG = "strong"
+    GOOD = "good"
+    BAD = "bad"
+    DOUBT = "doubt"
+    ACTIVE = "active"
+
+
+@dataclass(frozen=True)
+class Part:
+    """A piece of one line."""
+
+    text: str
+    tone: Tone = Tone.PLAIN
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of fixed width in cells; numbers stand on the right."""
+
+    head: str
+    width: int
+    right: bool = True
+
+
+@dataclass(frozen=True)
+class Cells:
+    """One row, ready to be drawn."""
+
+    cells: tuple[str, ...]
+    tone: Tone = Tone.PLAIN
+
+
+_SIGNS = {
+    Verdict.PASS: ("✓ pass", Tone.GOOD),
+    Verdict.FAIL: ("✗ FAIL", Tone.BAD),
+    Verdict.UNDECIDED: ("? undecided", Tone.DOUBT),
+}
+
+
+def verdict_words(verdict: Verdict) -> Part:
+    """Return a verdict with its sign."""
+    return Part(*_SIGNS[verdict])
+
+
+def degrees(value: float | None, digits: int = 1, *, sign: bool = False) -> str:
+    """Write a temperature or a difference so that it fits eight cells, whatever it is."""
+    if value is not None and abs(value) >= BIG:
+        return f"{value:{'+' if sign else ''}.1e}"
+    return number(value, digits, sign=sign)
+
+
+def step_name(step: ResolvedStep) -> str:
+    """Name what a step puts at the input: ``20.0``, ``open``, ``short``."""
+    if step.kind is StepKind.TEMPERATURE and step.target_celsius is not None:
+        return degrees(step.target_celsius)
+    return step.kind.value
+
+
+def duration(seconds: float | None) -> str:
+    """Write a time for people: ``8 s``, ``3:05``, ``2:03:00``; a dash when it is not known."""
+    if seconds is None:
+        return "-"
+    whole = math.ceil(seconds - 1e-6)
+    if whole < 60:
+        return f"{whole} s"
+    minutes, rest = divmod(whole, 60)
+    if minutes < 60:
+        return f"{minutes}:{rest:02d}"
+    return f"{minutes // 60}:{minutes % 60:02d}:{rest:02d}"
+
+
+def bar(share: float, width: int) -> str:
+    """Return a bar of exactly `width` cells."""
+    filled = round(max(0.0, min(1.0, share)) * width)
+    return "━" * filled + "·" * (width - filled)
+
+
+# The table of steps
+
+
+def columns_for(plan: ResolvedPlan) -> tuple[Column, ...]:
+    """Return the columns of a plan's table: 77 cells with one cell between them, or more where
+    the plan's own numbers need it."""
+    made = max((len(ohms(step.achieved_ohms)) for step in plan.steps), default=0)
+    return (
+        Column("", 1, right=False),
+        Column("step", max(4, len(str(len(plan.steps))))),
+        Column("target", 8),
+        Column("ohm", max(8, made)),
+        Column("expected", 8),
+        Column("reported", 8),
+        Column("error", 8),
+        Column("U k=2", 6),
+        Column("limit", 6),
+        Column("result", 11, right=False),
+    )
+
+
+def plan_row(step: ResolvedStep) -> tuple[str, ...]:
+    """Return the cells of a step that are known before it runs."""
+    return (
+        str(step.index + 1),
+        step_name(step),
+        ohms(step.achieved_ohms),
+        degrees(step.expected_celsius),
+    )
+
+
+def row_of(view: RunView, index: int) -> Cells:
+    """Return one row of the table."""
+    assert view.plan is not None  # noqa: S101 - there are no rows without a plan
+    step = view.plan.steps[index]
+    result = view.results[index]
+    now = view.step is not None and view.step.index == index and view.phase is not Phase.FINISHED
+    mark = "▶" if now else ""
+    reported = error = "-"
+    words, tone = ("now", Tone.ACTIVE) if now else ("", Tone.PLAIN)
+    if result is not None:
+        reported = degrees(result.reported_celsius)
+        error = degrees(result.error_celsius, sign=True)
+        if not now:
+            part = verdict_words(result.verdict)
+            words, tone = part.text, part.tone
+            if result.reason == "skipped":
+                words = "? skipped"
+    return Cells(
+        (
+            mark,
+            *plan_row(step),
+            reported,
+            error,
+            degrees(step.uncertainty_celsius),
+            degrees(step.tolerance_celsius),
+            words,
+        ),
+        tone,
+    )
+
+
+# Sentences
+
+
+def result_words(result: StepResult) -> Part:
+    """Say what came of a step."""
+    part = verdict_words(result.verdict)
+    step = result.step
+    name = step_name(step) + (" degC" if step.kind is StepKind.TEMPERATURE else "")
+    if result.reported_celsius is None or result.error_celsius is None:
+        told = result.reason or "no reading"
+    else:
+        told = (
+            f"reported {degrees(result.reported_celsius)}, expected"
+            f" {degrees(step.expected_celsius)}, error {degrees(result.error_celsius, sign=True)}"
+        )
+        if result.reason:
+            told += f", {result.reason}"
+    codes = f"; {', '.join(one_line(code) for code in result.codes)}" if result.codes else ""
+    return Part(f"{part.text}  step {step.index + 1}, {name}: {told}{codes}", part.tone)
+
+
+def driven_words(view: RunView) -> str:
+    """Say what is at the output now."""
+    if view.driving is Driving.DRIVEN:
+        if view.driven_ohms is None:
+            return "relays moving"
+        if math.isinf(view.driven_ohms):
+            return "open circuit"
+        step = view.step
+        if step is not None and step.kind is StepKind.SHORT:
+            return f"short circuit, {format_ohms(view.driven_ohms)}"
+        celsius = None if step is None else step.achieved_celsius
+        made = format_ohms(view.driven_ohms)
+        return made if celsius is None else f"{made} = {degrees(celsius)} degC"
+    return ""
+
+
+_DRIVING = {
+    Driving.NOTHING: Part("○ nothing driven", Tone.FAINT),
+    Driving.UNKNOWN: Part("✗ RELAYS UNKNOWN", Tone.BAD),
+    Driving.PARKED: Part("■ parked", Tone.GOOD),
+    Driving.DRIVEN: Part("▶ DRIVING", Tone.ACTIVE),
+}
+
+
+def status_parts(
+    view: RunView, *, port: str, now_s: float, alive: bool, stopping: bool, room: int = 80
+) -> tuple[Part, ...]:
+    """Return the status line: driving or parked, what, the relays, the link.
+
+    It fits `room` cells from 80 up; then only the port's name is shortened.
+    """
+    driving = _DRIVING[view.driving]
+    if stopping and alive:
+        driving = Part("■ STOPPING", Tone.BAD)
+    parts = [driving]
+    if driven := driven_words(view):
+        parts.append(Part(driven, Tone.STRONG))
+    if view.driving is not Driving.NOTHING:
+        parts.append(_relays(view))
+    used = sum(len(part.text) + 2 for part in parts)
+    parts.append(_link(view, port=port, now_s=now_s, alive=alive, room=room - used))
+    return tuple(parts)
+
+
+def _relays(view: RunView) -> Part:
+    if view.plan is None or view.relay_state is None:
+        return Part("relays not known", Tone.BAD)
+    return Part(f"relays {view.plan.format_state(view.relay_state)}")
+
+
+def _link(view: RunView, *, port: str, now_s: float, alive: bool, room: int) -> Part:
+    if not port:
+        return Part("no link open", Tone.FAINT)
+    if not alive:
+        return Part(short_middle(f"link closed ({one_line(port)})", room), Tone.FAINT)
+    age = view.link_age_s(now_s)
+    told = "no reply yet" if age is None else f"reply {age:.0f} s ago"
+    retries = view.link.retries if view.link is not None else 0
+    if retries:
+        told += f", {retries} {'retry' if retries == 1 else 'retries'}"
+    late = age is not None and age > 3.0
+    tone = Tone.BAD if view.fault else Tone.DOUBT if late or retries else Tone.PLAIN
+    name = short_middle(port, max(6, room - len(told) - 2))
+    return Part(f"{name}: {told}", tone)
+
+
+def headline(view: RunView, name: str, *, stopping: bool = False) -> tuple[Part, ...]:
+    """Return the line above a run: its name, its phase, how far it is."""
+    phase = {
+        Phase.WAITING: Part("○ opening the link", Tone.FAINT),
+        Phase.RUNNING: Part("▶ running", Tone.ACTIVE),
+        Phase.PAUSED: Part("■ PAUSED", Tone.DOUBT),
+        Phase.ASKING: Part("▶ your reading", Tone.ACTIVE),
+        Phase.FINISHED: Part("■ finished", Tone.STRONG),
+    }[view.phase]
+    if view.summary is not None and view.summary.ended != "complete":
+        phase = Part(
+            "■ stopped" if view.summary.ended == "stopped" else "✗ ENDED BY A FAULT", Tone.BAD
+        )
+    elif stopping and view.phase is not Phase.FINISHED:
+        phase = Part("■ STOPPING", Tone.BAD)
+    step = "" if view.step is None else f"step {view.step.index + 1} of {view.total}"
+    if view.attempt > 1 and view.phase is not Phase.FINISHED:
+        step += f", attempt {view.attempt}"
+    parts = [Part(one_line(name), Tone.STRONG), phase]
+    return (*parts, Part(step)) if step and view.phase is not Phase.FINISHED else tuple(parts)
+
+
+def live_words(view: RunView, now_s: float) -> tuple[Part, ...]:
+    """Return the line under a run's name: the newest reading against what is expected."""
+    step = view.step
+    if step is None or view.phase is Phase.FINISHED:
+        return ()
+    parts = [Part(f"expected {degrees(step.expected_celsius)}")]
+    if view.reported_at_s is None:
+        parts.append(Part("no reading yet", Tone.FAINT))
+    else:
+        parts.append(Part(f"reported {degrees(view.reported_celsius)} degC", Tone.STRONG))
+        if view.reported_celsius is not None and step.expected_celsius is not None:
+            off = view.reported_celsius - step.expected_celsius
+            limit = step.tolerance_celsius
+            inside = limit is None or abs(off) <= limit
+            parts.append(
+                Part(
+                    f"{degrees(off, sign=True)}"
+                    + ("" if limit is None else (" within" if inside else " OUTSIDE"))
+                    + ("" if limit is None else f" ±{degrees(limit)}"),
+                    Tone.GOOD if inside else Tone.BAD,
+                )
+            )
+    if view.set_at_s is None:
+        parts.append(Part("relays moving", Tone.FAINT))
+    elif view.plan is not None:
+        waited = max(0.0, now_s - view.set_at_s)
+        longest = step.dwell_s + view.plan.settle.at_most_s
+        if view.prompt is not None:
+            parts.append(Part(f"set {duration(waited)} ago", Tone.FAINT))
+        else:
+            parts.append(Part(f"settling {waited:.0f} of at most {longest:.0f} s", Tone.FAINT))
+    if view.codes:
+        parts.append(Part(", ".join(one_line(code) for code in view.codes), Tone.DOUBT))
+    return tuple(parts)
+
+
+def facts(view: RunView, now_s: float) -> tuple[tuple[str, str], ...]:
+    """Return what a bench builder watches, as (name, value)."""
+    plan = view.plan
+    left = view.left_s
+    found = [
+        ("done", f"{view.done} of {view.total}"),
+        ("time", duration(view.elapsed_s)),
+        ("left", "-" if left is None else f"about {duration(left)}"),
+    ]
+    verdicts = [result.verdict for result in view.results if result is not None]
+    found.append(
+        (
+            "so far",
+            f"{verdicts.count(Verdict.PASS)} pass, {verdicts.count(Verdict.FAIL)} fail,"
+            f" {verdicts.count(Verdict.UNDECIDED)} undecided",
+        )
+    )
+    if plan is not None:
+        found.append(("relays moved", f"{view.operations} of {plan.relay_operations}"))
+        here = None if view.step is None else view.step.excursion_celsius
+        found.append(
+            (
+                "excursion",
+                f"{degrees(here)} here, worst {degrees(plan.worst_excursion_celsius)} degC",
+            )
+        )
+    age = view.link_age_s(now_s)
+    if view.link is not None:
+        found.append(("link", f"{view.link.retries} retries, {view.link.dropped} dropped"))
+    found.append(("last reply", "-" if age is None else f"{age:.1f} s ago"))
+    return tuple(found)
+
+
+def joined(parts: Sequence[Part]) -> str:
+    """Return a line's text without its tones."""
+    return "  ".join(part.text for part in parts)

@@ -1,0 +1,103 @@
+"""What lies in a folder: plans, benches, sensors and records, found by their first words.
+
+Knows: that every file says its format, and where records are kept.
+Must not know: what is in the files beyond a name, Textual.
+
+Only the head of each file is read here; a file that turns out to be wrong says so when it is
+chosen.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from controller.tui.text import one_line
+
+__all__ = ["RUNS", "Found", "Workshop", "look_around"]
+
+RUNS = Path("runs")
+"""Where records go, beside where the program was started."""
+
+_HEAD_BYTES = 2048
+_MOST_FILES = 2000
+_FORMAT = re.compile(r'^\s*format\s*=\s*"rungwise-(plan|bench)/1"', re.MULTILINE)
+_RECORD = re.compile(r'"format":"rungwise-record/1"')
+_VALUE = r'^\s*{}\s*=\s*"([^"\n]*)"'
+_NAME = re.compile(_VALUE.format("name"), re.MULTILINE)
+_KIND = re.compile(_VALUE.format("kind"), re.MULTILINE)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Found:
+    """A file and what it calls itself. `kind` is ``sweep`` or ``check`` for a plan, else empty."""
+
+    path: Path
+    name: str
+    kind: str = ""
+    changed_s: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Workshop:
+    """Everything that can be picked; records with the newest first."""
+
+    folder: Path
+    plans: tuple[Found, ...] = ()
+    benches: tuple[Found, ...] = ()
+    records: tuple[Found, ...] = ()
+
+
+def look_around(folder: Path, runs: Path = RUNS) -> Workshop:
+    """Return what lies in a folder and, as to records, in the folder of runs too."""
+    plans: list[Found] = []
+    benches: list[Found] = []
+    for path in _files(folder, "*.toml"):
+        head = _head(path)
+        if (kind := _FORMAT.search(head)) is None:
+            continue
+        said = _NAME.search(head)
+        name = one_line(said[1]) if said else path.stem
+        if kind[1] == "bench":
+            benches.append(Found(path=path, name=name))
+        else:
+            what = _KIND.search(head)
+            plans.append(Found(path=path, name=name, kind=what[1] if what else ""))
+    records = {
+        path.absolute(): Found(path=path, name=path.stem, changed_s=_changed_s(path))
+        for place in (folder, runs)
+        for path in _files(place, "*.jsonl")
+        if _RECORD.search(_head(path))
+    }
+    return Workshop(
+        folder=folder,
+        # What a technician came for stands first.
+        plans=tuple(sorted(plans, key=lambda one: (one.kind != "check", one.name.lower()))),
+        benches=tuple(sorted(benches, key=lambda one: one.name.lower())),
+        records=tuple(sorted(records.values(), key=lambda one: (-one.changed_s, one.name))),
+    )
+
+
+def _files(folder: Path, pattern: str) -> Iterator[Path]:
+    try:
+        found = sorted(path for path in folder.rglob(pattern) if path.is_file())
+    except OSError:
+        return
+    yield from found[:_MOST_FILES]
+
+
+def _head(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            return file.read(_HEAD_BYTES).decode("utf-8", "replace")
+    except OSError:
+        return ""
+
+
+def _changed_s(path: Path) -> float:
+    try:
+        return path.stat().st_mtime
+    except OSError:
+        return 0.0
