@@ -147,7 +147,10 @@ FAINT = (
 
 @dataclass(frozen=True, kw_only=True)
 class Outcome:
-    """Counts over the runs of one fault."""
+    """Counts over the runs of one fault.
+
+    `wrong_and_told`: another kind, claimed as certain, and not "healthy" with a bound around it.
+    """
 
     fault: Injected
     runs: int
@@ -162,6 +165,29 @@ class Outcome:
         return self.right / self.runs
 
 
+PARAMETERS = {
+    "series-resistance": "series_ohms",
+    "leakage-to-ground": "leakage_ohms",
+    "gain": "gain",
+    "curve-offset": "offset_celsius",
+}
+
+
+def _healthy_within_bounds(found: Diagnosis, fault: Injected) -> bool:
+    """Whether "healthy" came with a bound that leaves room for the fault that was put in.
+
+    "No fault found; up to 6 ohm would not show" is no wrong answer to 4 ohm.
+    """
+    name = PARAMETERS.get(fault.kind)
+    if found.best is None or found.best.kind != "healthy" or name is None:
+        return False
+    explanation = next(one for one in found.explanations if one.kind == fault.kind)
+    interval = next(one for one in explanation.parameters if one.name == name)
+    low = -np.inf if interval.low is None else interval.low
+    high = np.inf if interval.high is None else interval.high
+    return bool(low <= getattr(fault, name) <= high)
+
+
 def examine(fault: Injected, *, runs: int, seed: int) -> Outcome:
     """Diagnose one fault many times."""
     rng = np.random.default_rng(seed)
@@ -171,12 +197,15 @@ def examine(fault: Injected, *, runs: int, seed: int) -> Outcome:
     ]
     right = [one.best is not None and one.best.kind == fault.kind for one in found]
     told = [one.distinguishable for one in found]
+    excused = [_healthy_within_bounds(one, fault) for one in found]
     return Outcome(
         fault=fault,
         runs=runs,
         right=sum(right),
         right_and_told=sum(r and t for r, t in zip(right, told, strict=True)),
-        wrong_and_told=sum(t and not r for r, t in zip(right, told, strict=True)),
+        wrong_and_told=sum(
+            t and not r and not e for r, t, e in zip(right, told, excused, strict=True)
+        ),
         called=Counter(one.best.kind if one.best else "undecided" for one in found),
     )
 
@@ -227,7 +256,7 @@ def binomial_bounds(runs: int, share: float = 0.95) -> tuple[float, float]:
     return float(low) / runs, float(high) / runs
 
 
-def rows(*, runs: int = 40, coverage_runs: int = 500) -> list[tuple[str, str, str, str, str, bool]]:
+def rows(*, runs: int = 25, coverage_runs: int = 500) -> list[tuple[str, str, str, str, str, bool]]:
     """Return (name, measured, against, ratio, aim, met) for the table of benchmarks."""
     found = []
     healthy = examine(HEALTHY, runs=5 * runs, seed=1)
@@ -254,8 +283,8 @@ def rows(*, runs: int = 40, coverage_runs: int = 500) -> list[tuple[str, str, st
         for one in outcomes
     ]
     outcomes += [examine(fault, runs=runs, seed=200 + i) for i, fault in enumerate(FAINT)]
-    wrong = sum(one.wrong_and_told for one in outcomes if one.fault in CLEAR)
-    told = wrong + sum(one.right_and_told for one in outcomes if one.fault in CLEAR)
+    wrong = sum(one.wrong_and_told for one in outcomes)
+    told = wrong + sum(one.right_and_told for one in outcomes)
     found.append(
         (
             "diagnosis: wrong though it claims to be certain",

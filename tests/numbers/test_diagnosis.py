@@ -41,7 +41,7 @@ def test_a_clear_fault_is_found(bench, index):
 
 def test_a_faint_fault_is_seldom_claimed_wrongly(bench):
     outcomes = [bench.examine(one, runs=8, seed=40) for one in bench.FAINT]
-    assert sum(one.wrong_and_told for one in outcomes) <= 3
+    assert sum(one.wrong_and_told for one in outcomes) <= 2
     # They are faint for a reason: a claim of certainty is not always possible.
     assert sum(one.right_and_told for one in outcomes) < 32
 
