@@ -311,7 +311,8 @@ def test_the_modules_filter_leaves_less_of_every_excursion(plan, ladder, module)
     steps = resolve(plan(0, 60, 45, 90, 20), ladder, slow).steps
     raw = [step.excursion_celsius for step in steps]
     left = [step.filtered_excursion_celsius for step in steps]
-    assert max(raw) > 5
+    assert max(raw) > 3
     assert all(after <= before + 1e-9 for before, after in zip(raw, left, strict=True))
+    # A hold of some milliseconds is short against 0.15 s.
     assert max(left) < 0.5 * max(raw)
     assert all(s.filtered_excursion_celsius is None for s in resolve(plan(0, 60), ladder).steps)
