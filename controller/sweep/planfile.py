@@ -148,7 +148,7 @@ def _block(table: Table, sensor: Sensor | None) -> TargetBlock:
             hint='celsius = [20, "open"], or from_celsius, to_celsius and step_celsius;'
             " _fahrenheit and _ohms likewise",
         )
-        for unit in (*listed, *ranged):
+        for unit in _UNITS:  # known keys all the same, so that a misspelt one finds its like
             for key in (unit, f"from_{unit}", f"to_{unit}", f"step_{unit}"):
                 table.raw(key)
     elif listed:

@@ -249,6 +249,8 @@ at_most_s = 5
         ("[[targets]]\ncelsius = []\n", "is empty"),
         ("[[targets]]\ndirection = 'up'\n", "needs one list or one range"),
         ("[[targets]]\ncelsius = [1]\nohms = [2]\n", "needs one list or one range"),
+        ("[[targets]]\ncelcius = [20]\n", "did you mean celsius?"),
+        ("[[target]]\ncelsius = [20]\n", "did you mean targets?"),
         ("[[targets]]\ncelsius = 20\n", "must be an array"),
         ("[[targets]]\ncelsius = [131]\n", "outside the span of 'test sensor', -40 to 130 degC"),
         ("[[targets]]\nfahrenheit = [300]\n", "in degF: -40 to 266"),
