@@ -45,6 +45,7 @@ class Ask(ModalScreen[bool]):
         self._yes, self._no = yes, no
 
     def compose(self) -> ComposeResult:
+        """Return the parts."""
         with Vertical(id="box"):
             yield PartsLine(id="ask-title")
             with VerticalScroll(id="reasons", can_focus=False):
@@ -55,6 +56,7 @@ class Ask(ModalScreen[bool]):
         yield StatusLine()
 
     def on_mount(self) -> None:
+        """Fill the parts in."""
         self.query_one("#ask-title", PartsLine).show([Part(one_line(self._title), Tone.STRONG)])
         self.query_one(Sentences).show(self._reasons)
         self.query_one("#no", Button).focus()
@@ -96,6 +98,7 @@ class PickRecord(ModalScreen[Found | None]):
         self._records = tuple(records)
 
     def compose(self) -> ComposeResult:
+        """Return the parts."""
         with Vertical(id="box"):
             yield PartsLine(id="ask-title")
             yield OptionList(
@@ -106,6 +109,7 @@ class PickRecord(ModalScreen[Found | None]):
         yield StatusLine()
 
     def on_mount(self) -> None:
+        """Fill the parts in."""
         self.query_one("#ask-title", PartsLine).show([Part(self._title, Tone.STRONG)])
         self.query_one(OptionList).focus()
 

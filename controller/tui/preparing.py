@@ -63,7 +63,13 @@ class PacedClock(VirtualClock):
 
 def clock_for(pace: str) -> Clock:
     """Return the clock for a pace."""
-    return {"real": RealClock, "20x": lambda: PacedClock(_SPEED), "at once": VirtualClock}[pace]()
+    match pace:
+        case "20x":
+            return PacedClock(_SPEED)
+        case "at once":
+            return VirtualClock()
+        case _:
+            return RealClock()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -58,12 +58,15 @@ OptionList:focus { border: round $accent; }
 #ending.-shown { display: block; }
 
 /* by hand */
-#hand { height: 1fr; }
-#wanted { width: 1fr; border: round $secondary; border-title-color: $primary; padding: 0; }
+#hand { height: 1fr; layout: vertical; }
+#wanted { width: 1fr; height: auto; border: round $secondary; border-title-color: $primary;
+          padding: 0; }
 #wanted Input { border: tall $accent; }
-#preview { height: 6; }
-#relays { width: 48; height: 1fr; border: round $secondary; border-title-color: $primary; }
+#preview { min-height: 2; }
+#relays { width: 1fr; height: 1fr; border: round $secondary; border-title-color: $primary; }
 #relays:focus { border: round $accent; }
+.-wide #hand { layout: horizontal; }
+.-wide #wanted { height: 1fr; }
 
 /* comparing */
 #names { height: auto; }

@@ -1,4 +1,4 @@
-"""Text that may be put on the screen: cleaned, cut to cells, and in ASCII where that is all there is.
+"""Text that may be put on the screen: cleaned, cut to cells, and in ASCII where nothing else is.
 
 Knows: terminal cells, the glyphs this program draws and what stands for them in ASCII.
 Must not know: Textual, events, what the words mean.

@@ -13,9 +13,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 
+from rich.cells import cell_len
+
 from controller.sweep.model import ResolvedPlan, ResolvedStep, StepKind, StepResult, Verdict
 from controller.text import number, ohms
-from controller.tui.text import one_line, short_middle
+from controller.tui.text import fitted, one_line, short_middle
 from controller.tui.view import Driving, Phase, RunView
 from controller.units import format_ohms
 
@@ -37,6 +39,7 @@ __all__ = [
     "status_parts",
     "step_name",
     "verdict_words",
+    "within",
 ]
 
 BIG = 1e6
@@ -326,7 +329,7 @@ def live_words(view: RunView, now_s: float) -> tuple[Part, ...]:
         if view.prompt is not None:
             parts.append(Part(f"set {duration(waited)} ago", Tone.FAINT))
         else:
-            parts.append(Part(f"settling {waited:.0f} of at most {longest:.0f} s", Tone.FAINT))
+            parts.append(Part(f"settling {waited:.0f} of {longest:.0f} s", Tone.FAINT))
     if view.codes:
         parts.append(Part(", ".join(one_line(code) for code in view.codes), Tone.DOUBT))
     return tuple(parts)
@@ -345,8 +348,10 @@ def facts(view: RunView, now_s: float) -> tuple[tuple[str, str], ...]:
     found.append(
         (
             "so far",
-            f"{verdicts.count(Verdict.PASS)} pass, {verdicts.count(Verdict.FAIL)} fail,"
-            f" {verdicts.count(Verdict.UNDECIDED)} undecided",
+            (
+                f"{verdicts.count(Verdict.PASS)} pass, {verdicts.count(Verdict.FAIL)} fail,"
+                f" {verdicts.count(Verdict.UNDECIDED)} undecided"
+            ),
         )
     )
     if plan is not None:
@@ -365,6 +370,19 @@ def facts(view: RunView, now_s: float) -> tuple[tuple[str, str], ...]:
     return tuple(found)
 
 
-def joined(parts: Sequence[Part]) -> str:
-    """Return a line's text without its tones."""
-    return "  ".join(part.text for part in parts)
+def within(parts: Sequence[Part], room: int) -> tuple[Part, ...]:
+    """Return the parts of a line that fit; what stands last is left out whole, never cut in two.
+
+    Only a first part that is too long by itself is cut: those are words.
+    """
+    kept: list[Part] = []
+    used = 0
+    for part in parts:
+        size = cell_len(part.text) + (2 if kept else 0)
+        if used + size > room:
+            if not kept:
+                kept.append(Part(fitted(part.text, room), part.tone))
+            break
+        kept.append(part)
+        used += size
+    return tuple(kept)

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, ClassVar, TypeVar, cast
 
 from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.widget import Widget
 from textual.widgets import Footer
@@ -39,11 +40,15 @@ def refusal(error: RungwiseError) -> tuple[Part, ...]:
 class BenchScreen(Screen[None]):
     """A screen of the program. `HELP` says in a few sentences what it is for."""
 
-    HORIZONTAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [
-        (0, "-narrow"),
-        (120, "-wide"),
-    ]
-    VERTICAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [(0, "-low"), (36, "-tall")]
+    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (120, "-wide")]  # noqa: RUF012 - Textual's own way
+    VERTICAL_BREAKPOINTS = [(0, "-low"), (36, "-tall")]  # noqa: RUF012
+    # The keys that matter most stand first in the footer of every screen.
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("f12", "app.stop", "STOP", key_display="F12", id="stop",
+                tooltip="Stop and park at once; works everywhere"),
+        Binding("f1", "app.help", "Help", key_display="F1", id="help",
+                tooltip="The keys of this screen"),
+    ]  # fmt: skip
     HELP: ClassVar[str] = ""
 
     @property
@@ -52,6 +57,7 @@ class BenchScreen(Screen[None]):
         return cast("RungwiseApp", self.app)
 
     def compose(self) -> ComposeResult:
+        """Return the parts."""
         yield PartsLine(id="headline")
         yield from self.body()
         yield StatusLine()

@@ -106,8 +106,7 @@ class HandScreen(BenchScreen):
         """Show what is driven now."""
         view, before = picture.view, self._view
         self._view = view
-        parts = [Part("at the output now", Tone.FAINT), *self._now_parts(picture)]
-        self.query_one("#now", Sentences).show(parts)
+        self.query_one("#now", Sentences).show(tuple(self._now_parts(picture)))
         state = view.relay_state
         table = self.query_one(RowsTable)
         if state is not None and (not self._relays or state != before.relay_state):
@@ -122,9 +121,10 @@ class HandScreen(BenchScreen):
         elif not picture.alive:
             yield Part("■ parked, the link is closed; Esc goes back", Tone.STRONG)
         elif view.driven_ohms is None:
-            yield Part("■ parked" if view.relay_state is not None else "○ opening the link …")
+            told = "■ now parked" if view.relay_state is not None else "○ opening the link …"
+            yield Part(told, Tone.STRONG)
         elif self._now is not None:
-            yield Part(f"▶ {self._now.words}", Tone.ACTIVE)
+            yield Part(f"▶ now at the output: {self._now.words}", Tone.ACTIVE)
 
     def _row(self, index: int) -> Cells:
         number, energised, does = self._relays[index]
@@ -213,21 +213,14 @@ class HandScreen(BenchScreen):
 
 def _preview(found: Setting) -> list[Part]:
     """Say what a value would be before it is applied."""
-    parts = [
-        Part("would make (k=2)", Tone.FAINT),
-        Part(found.words, Tone.STRONG),
-        Part(
-            f"{found.moves} relay movements"
-            + (
-                f", excursion {degrees(found.excursion_celsius)} degC"
-                if found.excursion_celsius is not None
-                else ""
-            )
-        ),
+    told = f"{found.moves} relay movements"
+    if found.excursion_celsius is not None:
+        told += f", excursion {degrees(found.excursion_celsius)} degC"
+    asks = "" if found.extreme is None else f"; {found.extreme}: asks first"
+    return [
+        Part(f"would make {found.words} (k=2)", Tone.STRONG),
+        Part(f"{told}{asks}. Enter applies it.", Tone.PLAIN if not asks else Tone.DOUBT),
     ]
-    if found.extreme is not None:
-        parts.append(Part(f"? {found.extreme}: asks before it is applied", Tone.DOUBT))
-    return [*parts, Part("Enter applies it", Tone.FAINT)]
 
 
 def _ask(found: Setting) -> Ask:

@@ -19,21 +19,25 @@ from controller.tui.wording import Part, Tone
 
 __all__ = ["HelpScreen", "key_lines"]
 
-_HIDDEN = {"app.nothing", "nothing", "help", "app.help"}
-
 
 def key_lines(screen: Screen[object]) -> tuple[tuple[str, str, str], ...]:
-    """Return (keys, name, explanation) of everything a key does on a screen now, once each."""
-    keys: dict[str, list[str]] = {}
-    told: dict[str, tuple[str, str]] = {}
+    """Return (keys, name, explanation) of everything a key does on a screen now, once each.
+
+    The screen's own keys come first, then those that work everywhere, then those of the widget
+    that has the focus.
+    """
+    keys: dict[tuple[int, str, str], list[str]] = {}
     for key, active in screen.active_bindings.items():
         binding = active.binding
         if binding.system or not binding.description or not active.enabled:
             continue
-        name = f"{binding.description}|{binding.tooltip}"
-        keys.setdefault(name, []).append(screen.app.get_key_display(binding) or key)
-        told[name] = (binding.description, binding.tooltip)
-    return tuple((", ".join(dict.fromkeys(keys[name])), *told[name]) for name in told)
+        rank = 0 if active.node is screen else 1 if active.node is screen.app else 2
+        told = (rank, binding.description, binding.tooltip)
+        keys.setdefault(told, []).append(screen.app.get_key_display(binding) or key)
+    return tuple(
+        (", ".join(dict.fromkeys(found)), name, why)
+        for (_, name, why), found in sorted(keys.items(), key=lambda item: item[0][0])
+    )
 
 
 class HelpScreen(ModalScreen[None]):
@@ -51,6 +55,7 @@ class HelpScreen(ModalScreen[None]):
         self._keys = tuple(keys)
 
     def compose(self) -> ComposeResult:
+        """Return the parts."""
         with Vertical(id="box"):
             yield PartsLine(id="ask-title")
             with VerticalScroll(id="reasons"):
@@ -58,6 +63,7 @@ class HelpScreen(ModalScreen[None]):
         yield StatusLine()
 
     def on_mount(self) -> None:
+        """Fill the parts in."""
         self.query_one("#ask-title", PartsLine).show(
             [Part("Keys on this screen", Tone.STRONG), Part("Esc closes", Tone.FAINT)]
         )

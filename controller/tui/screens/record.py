@@ -7,7 +7,7 @@ Must not know: links; nothing is driven here.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
@@ -169,11 +169,10 @@ class RecordScreen(BenchScreen):
             Part(one_line(record.path.name), Tone.STRONG),
             state,
             Part(f"speed ×{_SPEEDS[self._speed]:g}"),
+            Part("nothing is driven", Tone.FAINT),
         )
         at_end = self._position == film.last
-        self.query_one("#live", PartsLine).show(
-            [Part("replay, nothing is driven", Tone.FAINT), *live_words(view, self._time_s)]
-        )
+        self.query_one("#live", PartsLine).show(live_words(view, self._time_s))
         whole_s = film.time_s(film.last)
         self.query_one("#progress", PartsLine).show(
             [
@@ -186,15 +185,17 @@ class RecordScreen(BenchScreen):
         self.query_one("#newest", PartsLine).show(
             [] if view.newest is None else [result_words(view.newest)]
         )
-        if at_end:
-            self.query_one("#ending", Sentences).show(tuple(self._ending()))
-        else:
-            self.query_one("#ending", Sentences).show([])
+        self._tell(tuple(self._ending()) if at_end else ())
         table = self.query_one(RowsTable)
         table.refresh()
         if view.step is not None:
             table.follow(view.step.index)
         self._redraw()
+
+    def _tell(self, parts: Sequence[Part]) -> None:
+        ending = self.query_one("#ending", Sentences)
+        ending.set_class(bool(parts), "-shown")
+        ending.show(parts)
 
     def _ending(self) -> Iterable[Part]:
         view, record = self._view, self._loaded.record
@@ -292,12 +293,11 @@ class RecordScreen(BenchScreen):
         """Judge the record again, and beside its run on the simulated bench."""
         from controller.records.replay import replay
 
-        ending = self.query_one("#ending", Sentences)
-        ending.show([Part("Judging again and running on the simulated bench …", Tone.FAINT)])
+        self._tell([Part("Judging again and running on the simulated bench …", Tone.FAINT)])
         try:
             outcome = await asyncio.to_thread(replay, self._loaded.record)
         except RungwiseError as error:
-            ending.show(refusal(error))
+            self._tell(refusal(error))
             return
         self._show()
         self.shell.show_replay(self._loaded.record.path.name, outcome)
@@ -308,9 +308,9 @@ class RecordScreen(BenchScreen):
         from controller.records.decode import results_of
         from controller.tui.preparing import diagnosis_lines
 
-        loaded, ending = self._loaded, self.query_one("#ending", Sentences)
+        loaded = self._loaded
         if loaded.sensor is None:
-            ending.show([Part("? the record keeps no plan file: no curve to compare with",
+            self._tell([Part("? the record keeps no plan file: no curve to compare with",
                               Tone.DOUBT)])  # fmt: skip
             return
         sensor = loaded.sensor
@@ -319,6 +319,6 @@ class RecordScreen(BenchScreen):
                 lambda: diagnosis_lines(results_of(loaded.record), sensor, loaded.module)
             )
         except RungwiseError as error:
-            ending.show(refusal(error))
+            self._tell(refusal(error))
             return
-        ending.show([Part(f"· {one_line(line)}") for line in told])
+        self._tell([Part(f"· {one_line(line)}") for line in told])

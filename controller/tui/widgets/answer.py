@@ -61,6 +61,7 @@ class AnswerBox(Vertical):
         self._doubt = ""
 
     def compose(self) -> ComposeResult:
+        """Return the parts."""
         yield Sentences(id="question")
         with Horizontal():
             yield Input(

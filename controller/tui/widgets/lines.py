@@ -12,7 +12,7 @@ from typing import Protocol, cast
 from textual.widgets import Static
 
 from controller.tui.palette import content_of, sentences
-from controller.tui.wording import Part
+from controller.tui.wording import Part, within
 
 __all__ = ["PartsLine", "Sentences", "StatusLine"]
 
@@ -24,7 +24,10 @@ class _Speaker(Protocol):
 
 
 class PartsLine(Static):
-    """One line, repainted only when it changes, never laid out again."""
+    """One line, repainted only when it changes, never laid out again.
+
+    Where it is too long, whole parts at its end are left out: a number is shown or is not.
+    """
 
     DEFAULT_CSS = """
     PartsLine { height: 1; text-wrap: nowrap; text-overflow: ellipsis; padding: 0 1; }
@@ -38,7 +41,16 @@ class PartsLine(Static):
         """Put other parts on the line."""
         if tuple(parts) != self._shown:
             self._shown = tuple(parts)
-            self.update(content_of(parts), layout=False)
+            self._fit()
+
+    def on_resize(self) -> None:
+        """Show as much as fits now."""
+        self._fit()
+
+    def _fit(self) -> None:
+        room = self.size.width
+        parts = within(self._shown, room) if room else self._shown
+        self.update(content_of(parts), layout=False)
 
 
 class StatusLine(PartsLine):

@@ -1,8 +1,9 @@
 """Two plots: the sensor's curve with the working point, and the errors in their tolerance band.
 
 Knows: textual-plot, curves as arrays, judged points.
-Must not know: events, links. A plot is drawn again when what it shows has changed, never on a timer.
+Must not know: events, links.
 
+A plot is drawn again when what it shows has changed, never on a timer.
 textual-plot brings numpy and is imported when the first plot is made.
 """
 
@@ -39,6 +40,7 @@ class _Plot(Vertical):
         self._drawn: object = None
 
     def compose(self) -> ComposeResult:
+        """Return the parts."""
         from textual_plot import PlotWidget
 
         self.border_title = self.title
@@ -47,6 +49,7 @@ class _Plot(Vertical):
         yield self._widget
 
     def on_mount(self) -> None:
+        """Fill the parts in."""
         self._widget.margin_top = 0
         self._widget.margin_bottom = 2
         self._widget.margin_left = 8
@@ -100,7 +103,7 @@ class CurvePlot(_Plot):
 class ErrorPlot(_Plot):
     """Reported minus expected over expected, between the tolerance limits."""
 
-    title = "error over expected, degC"
+    title = "error, degC"
 
     def show(
         self, points: Sequence[Point], limits: Sequence[tuple[float, float]], here: float | None
@@ -141,7 +144,7 @@ class ErrorPlot(_Plot):
             )  # fmt: skip
         if here is not None:
             plot.scatter([here], [0.0], marker="◆", marker_style=styles["point"])
-        self.border_title = f"{self.title}; ● inside, ✗ outside the limit"
+        self.border_title = f"{self.title}: ● inside, ✗ outside the limit"
 
 
 def _hires() -> Any:
