@@ -19,6 +19,7 @@ from firmware_protocol.conformance import Bench
 from firmware_protocol.framing import DELIMITER, Decoder, Frame, encode_frame
 from firmware_protocol.messages import (
     Clear,
+    ErrorCode,
     Flag,
     HoldOff,
     Identify,
@@ -171,7 +172,7 @@ def test_a_hang_ends_in_a_restart_that_is_told_as_a_fault(bench: Bench, board: A
     bench.reset()
     status = bench.status()
     assert status.flags == Flag.PARKED | Flag.FAULT | Flag.RESTARTED
-    bench.refused(*bench.apply_body(bench.park_state, [(4, 1)]), 5)
+    bench.refused(*bench.apply_body(bench.park_state, [(4, 1)]), ErrorCode.INTERLOCKED)
     bench.ask(Clear(flags=Flag.FAULT | Flag.RESTARTED))
     bench.apply(bench.park_state, (4, 1))
 

@@ -1,4 +1,4 @@
-"""The launcher of the emulated AVR: a host over a real pseudo-terminal that goes away."""
+"""The launcher of emulated boards: a host over a real pseudo-terminal that goes away."""
 
 from __future__ import annotations
 
@@ -24,13 +24,25 @@ pytestmark = [pytest.mark.toolchain, pytest.mark.pty]
 PATIENCE_S = 60
 
 
-@pytest.fixture
-def emulator(builds: Any, require: Any, tmp_path: Path) -> Iterator[tuple[Any, str, Path]]:
-    require("gcc", "avr-gcc", "make")
+TOOLS = {
+    "host": ("gcc", "make"),
+    "avr": ("gcc", "avr-gcc", "make"),
+    "arm": ("arm-none-eabi-gcc", "qemu-system-arm", "make"),
+}
+
+
+@pytest.fixture(params=list(TOOLS))
+def emulator(
+    request: pytest.FixtureRequest, builds: Any, require: Any, tmp_path: Path
+) -> Iterator[tuple[Any, str, Path]]:
+    require(*TOOLS[request.param])
     record = tmp_path / "latches.txt"
-    launcher = Path(__file__).with_name("emulated_avr.py")
+    launcher = Path(__file__).with_name("emulated_board.py")
     process = subprocess.Popen(
-        [sys.executable, launcher, "--record", record, "--build", builds.folder / "launcher"],
+        [
+            *(sys.executable, launcher, "--board", request.param),
+            *("--record", record, "--build", builds.folder / "launcher"),
+        ],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
@@ -133,6 +145,7 @@ def test_board_parks_when_its_host_is_killed(
     assert parked_us > 0
 
 
+@pytest.mark.parametrize("emulator", ["host", "avr"], indirect=True)
 def test_reset_line_can_be_pulled_by_a_signal(
     emulator: tuple[Any, str, Path], boards: ModuleType
 ) -> None:
