@@ -423,8 +423,8 @@ void rung_core_start(struct rung_core *core, const struct rung_board *board)
 void rung_core_poll(struct rung_core *core)
 {
     uint16_t now = now_ms(core);
+    watch_silence(core, now); /* before the path: what is to park does not move once more first */
     run_path(core, now);
-    watch_silence(core, now);
     if (!take_byte(core) && core->board->idle != NULL) {
         core->board->idle(core->board->context);
     }

@@ -279,6 +279,20 @@ static void silence_parks(void)
     CHECK(world.latches == 0U);
 }
 
+static void parking_comes_before_the_next_state(void)
+{
+    static const uint16_t holds[] = { 1999, 5 };
+    static struct rung_core core;
+    power_up(&core, &bare);
+    clear_flags(&core);
+    apply(&core, 1, holds, 2); /* the second state and the end of the hold-off fall together */
+    pass(&core, 2000);
+    CHECK(world.latches == 2U);
+    CHECK(world.state[0] == 0U);
+    CHECK(core.sticky == RUNG_HOLD_OFF_EXPIRED);
+    CHECK(!core.moving);
+}
+
 static void a_fault_parks_and_comes_back(void)
 {
     static const uint16_t hold[] = { 500 };
@@ -355,6 +369,7 @@ int main(void)
     lateness_does_not_add_up();
     a_stalled_device_does_not_hurry();
     silence_parks();
+    parking_comes_before_the_next_state();
     a_fault_parks_and_comes_back();
     nothing_is_taken_in_while_a_reply_goes_out();
     repeats_are_answered_from_memory();
