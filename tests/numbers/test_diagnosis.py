@@ -46,6 +46,29 @@ def test_a_faint_fault_is_seldom_claimed_wrongly(bench):
     assert sum(one.right_and_told for one in outcomes) < 32
 
 
+@pytest.mark.parametrize(("count", "noise_celsius"), [(3, 0.3), (5, 0.6), (8, 0.3)])
+def test_few_readings_accuse_nobody_by_chance_and_still_find_a_clear_fault(
+    bench, count, noise_celsius
+):
+    rng = np.random.default_rng(60 + count)
+    corroded = bench.Injected(kind="series-resistance", label="", series_ohms=150.0)
+    runs = 20
+    for fault in (bench.HEALTHY, corroded):
+        kinds = [
+            diagnose(
+                bench.simulate(
+                    fault,
+                    rng,
+                    celsius=np.linspace(-25, 115, count),
+                    noise_celsius=noise_celsius,
+                ),
+                bench.CURVE,
+            ).best.kind
+            for _ in range(runs)
+        ]
+        assert kinds.count(fault.kind) >= runs - 2
+
+
 @pytest.mark.parametrize("name", ["series_ohms", "leakage_ohms", "gain", "offset_celsius"])
 def test_intervals_hold_the_truth_at_their_stated_rate(bench, name):
     runs = 500

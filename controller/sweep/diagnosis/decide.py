@@ -5,13 +5,17 @@ Must not know: files, terminals, wording (see `explain`).
 
 Criterion: ``score = deviance + k ln n - 2 ln(prior)``, the Bayesian information criterion (Schwarz
 1978) with prior odds; the least is best, and differences are about -2 ln(odds) (Kass & Raftery
-1995, JASA 90, 773). AICc was not taken: it lets one needless parameter through in 16 % of cases
+1995, JASA 90, 773). AIC was not taken: it lets one needless parameter through in 16 % of cases
 however many readings there are, and with ten alternatives a healthy module would hardly ever be
-called healthy. The prior says that three of four modules examined are healthy, that a single fault
-is twenty times likelier than two at once, and shares each part out evenly. The first number sets
-how often a healthy module is accused: about one time in fifty (tests/benchmarks/diagnosis.py).
-A gain or an offset also pays for its size, as a Cauchy prior does, ``2 ln(1 + (size/usual)^2)``: a
-pull-up that is three times too large is possible, another sensor is the likelier reason.
+called healthy. But where the readings themselves have to show the noise, a few of them fit too
+well by chance; so the small-sample correction of AICc is added, ``2 m (m + 1) / (n - m - 1)`` with
+m = k + 1 for the noise (Hurvich & Tsai 1989, Biometrika 76, 297).
+
+The prior says that three of four modules examined are healthy, that a single fault is twenty
+times likelier than two at once, and shares each part out evenly. The first number sets how often
+a healthy module is accused: about one time in fifty (tests/benchmarks/diagnosis.py). A gain or an
+offset also pays for its size, as a Cauchy prior does, ``2 ln(1 + (size/usual)^2)``: a pull-up that
+is three times too large is possible, another sensor is the likelier reason.
 
 Margins, on the scale of Kass & Raftery: a rival that is another explanation must be behind by 6
 (odds 20 to 1, "strong"). A rival that contains the winner and adds to it need only be behind by 2:
@@ -109,7 +113,12 @@ def diagnose(
     fits = [fit(hypothesis, kept.ohms, likelihood) for hypothesis in hypotheses]
     fits = [replace(one, deviance=one.deviance + ends.deviance(one)) for one in fits]
     fits = _best_of_each_kind(fits)
-    scores = _scores(fits, hypotheses_tried=[h.kind for h in hypotheses], count=len(kept))
+    scores = _scores(
+        fits,
+        hypotheses_tried=[h.kind for h in hypotheses],
+        count=len(kept),
+        noise_known=noise_celsius is not None,
+    )
     order = np.argsort(scores, kind="stable")
     fits = [fits[i] for i in order]
     scores = scores[order]
@@ -232,7 +241,9 @@ def _best_of_each_kind(fits: list[Fit]) -> list[Fit]:
     return list(best.values())
 
 
-def _scores(fits: list[Fit], *, hypotheses_tried: list[str], count: int) -> FloatArray:
+def _scores(
+    fits: list[Fit], *, hypotheses_tried: list[str], count: int, noise_known: bool
+) -> FloatArray:
     singles = {kind for kind in hypotheses_tried if kind != "healthy" and "+" not in kind}
     pairs = {kind for kind in hypotheses_tried if "+" in kind}
 
@@ -246,10 +257,17 @@ def _scores(fits: list[Fit], *, hypotheses_tried: list[str], count: int) -> Floa
             prior = _PRIOR_SINGLE / len(singles)
             if kind == "wrong-curve":
                 prior /= hypotheses_tried.count(kind)  # the best of several was picked
-        freedom = one.hypothesis.free * math.log(count)
+        free = one.hypothesis.free
+        freedom = free * math.log(count)
+        if not noise_known:
+            freedom += _small_sample_price(free + 1, count)
         return one.deviance + freedom + _price_of_size(one) - 2.0 * math.log(prior)
 
     return np.array([score(one) for one in fits])
+
+
+def _small_sample_price(free: int, count: int) -> float:
+    return 2.0 * free * (free + 1) / max(count - free - 1, 1)
 
 
 def _price_of_size(one: Fit) -> float:
