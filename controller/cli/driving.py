@@ -45,7 +45,7 @@ __all__ = ["carry_out", "chosen_pace", "clock_of", "exit_code", "fully_simulated
 
 def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> int:
     """Run the plan that the arguments name; return the exit status."""
-    from controller.sweep.resolve import resolve
+    from controller.sweep.resolve import resolve_on
 
     if arguments.resume and arguments.record is None:
         raise InputError.single(
@@ -54,7 +54,7 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     inputs = load_inputs(arguments.plan, arguments.bench)
     _check_kind(inputs, verb)
     pace = chosen_pace(arguments.pace, inputs.bench)
-    resolved = resolve(inputs.plan, inputs.bench.ladder, inputs.bench.module)
+    resolved = resolve_on(inputs.plan, inputs.bench)
     opening = opening_content(
         verb=verb,
         plan=resolved,
@@ -84,12 +84,7 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         writer, held = RecordWriter.resume(path, opening, clock=clock, durable=durable)
         earlier = tuple(r for r in results_of(held) if r.step.index < held.first_unfinished)
         if held.first_unfinished:
-            resolved = resolve(
-                inputs.plan,
-                inputs.bench.ladder,
-                inputs.bench.module,
-                first_step=held.first_unfinished,
-            )
+            resolved = resolve_on(inputs.plan, inputs.bench, first_step=held.first_unfinished)
     else:
         writer = RecordWriter.create(path, opening, clock=clock, durable=durable)
     with closing(writer):

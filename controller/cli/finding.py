@@ -24,7 +24,7 @@ from controller.ladder.loading import overloads, state_loading
 from controller.ladder.search import NearestSearch
 from controller.links.base import PathStep
 from controller.sensors.curve import Curve
-from controller.sweep.benchfile import BenchFile
+from controller.sweep.benchfile import BenchFile, Switching
 from controller.sweep.resolve import make_router
 from controller.sweep.routing import Router
 
@@ -58,7 +58,9 @@ def find(value: Wanted, bench: BenchFile, curve: Curve | None) -> Found:
     """Decide state and path. Raises InputError for what the ladder or its ratings refuse."""
     ladder = bench.ladder
     park = ladder.park_state
-    router = make_router(ladder, curve) if curve is not None else _router_by_ohms(bench)
+    router = (
+        make_router(ladder, curve, bench.switching) if curve is not None else _router_by_ohms(bench)
+    )
     if value.word == "park":
         state = park
     elif value.word == "open":
@@ -101,6 +103,7 @@ def _router_by_ohms(bench: BenchFile) -> Router:
         search=search,
         celsius=scale,
         mid_state=search.nearest(middle).state,
+        together=bench.switching is Switching.ALL_AT_ONCE,
     )
 
 

@@ -31,10 +31,10 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     from controller.cli.printer import say_plan
     from controller.records.encode import plan_fields
     from controller.records.inputs import load_inputs
-    from controller.sweep.resolve import resolve
+    from controller.sweep.resolve import resolve_on
 
     inputs = load_inputs(arguments.plan, arguments.bench)
-    resolved = resolve(inputs.plan, inputs.bench.ladder, inputs.bench.module)
+    resolved = resolve_on(inputs.plan, inputs.bench)
     for warning in resolved.warnings:
         output.warn(f"Note: {warning}")
     output.document({"bench": inputs.bench.name, **plan_fields(resolved)})

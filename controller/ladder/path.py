@@ -39,6 +39,7 @@ from controller.ladder.search import Scale
 
 __all__ = [
     "DETOUR_GAIN",
+    "FAST_MS",
     "LATENESS_MS",
     "MOST_EXACT",
     "TIME_SPREAD",
@@ -47,7 +48,9 @@ __all__ = [
     "best_path",
     "bits_of",
     "excursions_outside",
+    "extremes_between",
     "hold_ms",
+    "switches_fast",
 ]
 
 MOST_EXACT = 16
@@ -61,6 +64,9 @@ LATENESS_MS = 2
 
 DETOUR_GAIN = 0.05
 """The share of its excursion that a path must save for a detour to be worth its operations."""
+
+FAST_MS = 0.1
+"""Switches that stop moving within this are fast: solid-state ones are, no moving contact is."""
 
 _BEAM = 2000
 
@@ -119,19 +125,31 @@ def excursions_outside(values: FloatArray, first: FloatArray, second: FloatArray
     return np.asarray(outside, dtype=np.float64)
 
 
-def all_at_once_excursion(ladder: Ladder, start: int, end: int, scale: Scale) -> float:
-    """Return the worst excursion when all changed relays are commanded together.
+def extremes_between(ladder: Ladder, start: int, end: int) -> tuple[int, int]:
+    """Return the states of least and of most resistance on the way when all relays move at once.
 
-    Exact over all combinations of the changed relays: closing a contact never raises the
-    resistance, so the extremes are all of them closed and all of them open.
+    Closing a contact never raises the resistance, so among all combinations of the changed relays
+    these are all of them closed, and all of them open.
     """
-    changed = bits_of(check_state(ladder, start) ^ check_state(ladder, end))
-    closed = opened = start
-    for relay in changed:
+    closed = opened = check_state(ladder, start)
+    for relay in bits_of(start ^ check_state(ladder, end)):
         closed = with_contact(ladder, closed, relay, closed=True)
         opened = with_contact(ladder, opened, relay, closed=False)
-    values = scale(states_ohms(ladder, [start, end, closed, opened]))
+    return closed, opened
+
+
+def all_at_once_excursion(ladder: Ladder, start: int, end: int, scale: Scale) -> float:
+    """Return the worst excursion when all changed relays are commanded together: exact."""
+    values = scale(states_ohms(ladder, [start, end, *extremes_between(ladder, start, end)]))
     return float(excursions_outside(values[2:], values[0], values[1]).max())
+
+
+def switches_fast(ladder: Ladder) -> bool:
+    """Return whether every relay says that it moves and rests within FAST_MS."""
+    return all(
+        max(relay.operate_ms, relay.release_ms) + relay.bounce_ms <= FAST_MS
+        for relay in ladder.relays
+    )
 
 
 def best_path(

@@ -31,7 +31,7 @@ from controller.sweep.benchfile import BenchFile, LinkKind, ReadbackKind, defaul
 from controller.sweep.engine import SweepRun, run_events
 from controller.sweep.events import FaultRaised
 from controller.sweep.model import ResolvedPlan, StepResult, Verdict
-from controller.sweep.resolve import resolve
+from controller.sweep.resolve import resolve_on
 from controller.sweep.wiring import open_bench
 
 __all__ = ["Replay", "ReplayError", "replay", "simulated_bench", "tolerances_for"]
@@ -68,7 +68,7 @@ def replay(record: Record) -> Replay:
     plan, recorded = plan_of(record), results_of(record)
     inputs = inputs_of(record)
     bench = simulated_bench(inputs)
-    resolved = resolve(inputs.plan, bench.ladder, bench.module)
+    resolved = resolve_on(inputs.plan, bench)
     replayed, simulated_s = _run(resolved, bench)
     tolerances, why = tolerances_for(record, plan)
     differences = [

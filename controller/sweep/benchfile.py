@@ -7,6 +7,7 @@ Must not know: how links and readbacks work, plans.
     name = "Harbour workshop"
     ladder = "../ladders/bench-16.toml"
     hold_off_ms = 2000                # silence after which the ladder parks by itself
+    switching = "path"                # one relay at a time; or "all-at-once", see `Switching`
 
     [link]
     kind = "serial"                   # or "simulated" (in memory), or "simulated-pty"
@@ -27,6 +28,7 @@ Must not know: how links and readbacks work, plans.
     module = "../modules/engine.toml"
     seed = 1
     reading_interval_s = 0.25
+    relays = "moving"                 # with times and bounce; or "ideal", which jump
 
     [[fault]]                         # what is wrong with the simulated module, if anything
     kind = "series-resistance"
@@ -46,6 +48,7 @@ from controller.errors import InputError
 from controller.ladder.calibration import Calibration, calibrated_ladder, load_calibration
 from controller.ladder.files import load_ladder
 from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
+from controller.ladder.path import FAST_MS, switches_fast
 from controller.module.faults import Fault
 from controller.module.files import load_faults, load_module
 from controller.module.model import Module
@@ -57,6 +60,8 @@ __all__ = [
     "BenchFile",
     "LinkKind",
     "ReadbackKind",
+    "RelayMotion",
+    "Switching",
     "default_bench",
     "load_bench",
 ]
@@ -83,14 +88,33 @@ class ReadbackKind(Enum):
     TYPED = "typed"
 
 
+class Switching(Enum):
+    """How relays are commanded from one state to the next.
+
+    `ALL_AT_ONCE` is for comparison on a simulated ladder, and for ladders whose file says that
+    every switch is fast (`controller.ladder.path.FAST_MS`). With real relays it is refused: what
+    the module sees on the way is left to chance.
+    """
+
+    PATH = "path"
+    ALL_AT_ONCE = "all-at-once"
+
+
+class RelayMotion(Enum):
+    """How simulated relays get from one state to the next: with times and bounce, or in no time."""
+
+    MOVING = "moving"
+    IDEAL = "ideal"
+
+
 @dataclass(frozen=True, kw_only=True)
 class BenchFile:
     """A bench as written down. `path` is None for the bench that needs no file.
 
     `ladder` has its calibration put in; then `nominal_ladder` is the one from the file, and
     `calibration` keeps the correlations. `url` and `baud` are for the serial link; `module`,
-    `faults`, `seed` and `reading_interval_s` (seconds between simulated readings) for what is
-    simulated. `typed_unit` is the unit of numbers that are typed without one.
+    `faults`, `seed`, `relays` and `reading_interval_s` (seconds between simulated readings) for
+    what is simulated. `typed_unit` is the unit of numbers that are typed without one.
     """
 
     name: str
@@ -108,6 +132,8 @@ class BenchFile:
     nominal_ladder: Ladder | None = None
     calibration: Calibration | None = None
     surroundings: Surroundings | None = None
+    switching: Switching = Switching.PATH
+    relays: RelayMotion = RelayMotion.MOVING
     path: Path | None = None
 
     @property
@@ -137,15 +163,19 @@ def load_bench(path: Path) -> BenchFile:
     simulation = root.optional_table("simulation")
     simulated = link is not LinkKind.SERIAL or readback is ReadbackKind.SIMULATED
     module: Module | None = None
-    seed, interval_s = 1, 0.25
+    seed, interval_s, relays = 1, 0.25, RelayMotion.MOVING
     if simulation is not None:
         module = _load(simulation, "module", load_module)
         seed = simulation.integer("seed", default=1, least=0)
         interval_s = simulation.number("reading_interval_s", default=0.25, least=0.01, most=60.0)
         if not simulated:
             root.problem("simulation", "nothing is simulated on this bench", hint="remove it")
+        relays = RelayMotion(
+            simulation.choice("relays", [m.value for m in RelayMotion], default=relays.value)
+        )
     elif simulated:
         root.problem("simulation", "is missing", hint="[simulation] names the simulated module")
+    switching = _switching(root, link, nominal)
     faults = load_faults(root)
     if faults and not simulated:
         root.problem("fault", "only a simulated module can be given faults", hint="remove it")
@@ -174,6 +204,8 @@ def load_bench(path: Path) -> BenchFile:
         nominal_ladder=None if calibration is None else nominal,
         calibration=calibration,
         surroundings=surroundings,
+        switching=switching,
+        relays=relays,
         path=path,
     )
 
@@ -191,6 +223,21 @@ def _link(table: Table) -> tuple[LinkKind, str | None, int]:
 def _readback(table: Table) -> tuple[ReadbackKind, str]:
     kind = ReadbackKind(table.choice("kind", [k.value for k in ReadbackKind]))
     return kind, table.choice("unit", ("C", "F"), default="C")
+
+
+def _switching(root: Table, link: LinkKind, ladder: Ladder | None) -> Switching:
+    switching = Switching(
+        root.choice("switching", [s.value for s in Switching], default=Switching.PATH.value)
+    )
+    slow = ladder is not None and not switches_fast(ladder)
+    if switching is Switching.ALL_AT_ONCE and link is LinkKind.SERIAL and slow:
+        root.problem(
+            "switching",
+            "real relays that move together may pass through a dead short",
+            hint="leave it out, or use a simulated link; it is also for ladders whose [relays] take"
+            f" {FAST_MS:g} ms at most, bounce included",
+        )
+    return switching
 
 
 def _surroundings(table: Table | None) -> Surroundings | None:

@@ -58,15 +58,18 @@ def extreme_problems(plan: Plan, targets: Sequence[Target], ladder: Ladder) -> I
 
 
 def rating_problems(
-    plan: Plan, steps: Sequence[ResolvedStep], ladder: Ladder, module: Module | None
+    plan: Plan, passed: Sequence[Sequence[int]], ladder: Ladder, module: Module | None
 ) -> Iterator[Problem]:
-    """Yield every rating that the module's input would exceed at any moment of the run."""
+    """Yield every rating that the module's input would exceed at any moment of the run.
+
+    `passed` has the states that each step may pass through.
+    """
     if module is None:
         return
     checked: set[int] = set()
     said: set[str] = set()
-    for step in steps:
-        for state in (hop.state for hop in step.path):
+    for index, states in enumerate(passed):
+        for state in states:
             if state in checked:
                 continue
             checked.add(state)
@@ -81,7 +84,7 @@ def rating_problems(
                     said.add(sentence)
                     yield _problem(
                         plan,
-                        step.index,
+                        index,
                         sentence,
                         "use a ladder rated for this input, or leave the step out",
                     )

@@ -21,7 +21,7 @@ from controller.links.base import PathStep
 from controller.module.model import Module
 from controller.sensors.curve import Curve
 from controller.sensors.extension import extended_celsius
-from controller.sweep.benchfile import BenchFile
+from controller.sweep.benchfile import BenchFile, Switching
 from controller.sweep.budget import Budget, Part, Surroundings, step_budgets
 from controller.sweep.choosing import Chosen, choose_states
 from controller.sweep.filtering import filtered_excursion
@@ -41,7 +41,7 @@ from controller.sweep.uncertainty import report_contributions
 __all__ = ["make_router", "resolve", "resolve_on"]
 
 
-def make_router(ladder: Ladder, curve: Curve) -> Router:
+def make_router(ladder: Ladder, curve: Curve, switching: Switching = Switching.PATH) -> Router:
     """Return what finds paths on a ladder as a sensor's module sees them."""
     search = NearestSearch(ladder)
     scale = extended_celsius(curve)
@@ -51,6 +51,7 @@ def make_router(ladder: Ladder, curve: Curve) -> Router:
         search=search,
         celsius=scale,
         mid_state=search.nearest_by(middle, scale).state,
+        together=switching is Switching.ALL_AT_ONCE,
     )
 
 
@@ -63,6 +64,7 @@ def resolve_on(plan: Plan, bench: BenchFile, *, first_step: int = 0) -> Resolved
         first_step=first_step,
         calibration=bench.calibration,
         surroundings=bench.surroundings,
+        switching=bench.switching,
     )
 
 
@@ -74,17 +76,19 @@ def resolve(
     first_step: int = 0,
     calibration: Calibration | None = None,
     surroundings: Surroundings | None = None,
+    switching: Switching = Switching.PATH,
 ) -> ResolvedPlan:
     """Decide every state, path, expectation and uncertainty of a plan on a ladder.
 
     `module` is the one at the other end; unless the plan names it, it is the bench's. With a
     `calibration`, `ladder` is the one from the file. Steps before `first_step` are decided too,
-    but the run is to begin there, from the park state.
+    but the run is to begin there, from the park state. Switched all at once, each step takes its
+    nearest state, and the excursion is the worst that chance may bring.
 
     Raises InputError with every reason why the plan must not be driven: a ladder that cannot make
     an open or a short, ratings that the input would exceed, an excursion above the plan's limit.
     """
-    resolver = _Resolver(plan, ladder, plan.module or module, calibration, surroundings)
+    resolver = _Resolver(plan, ladder, plan.module or module, calibration, surroundings, switching)
     return resolver.resolved(first_step)
 
 
@@ -107,6 +111,7 @@ class _Resolver:
         module: Module | None,
         calibration: Calibration | None,
         surroundings: Surroundings | None,
+        switching: Switching,
     ) -> None:
         self._plan = plan
         self._nominal = ladder
@@ -115,7 +120,7 @@ class _Resolver:
         self._calibration = calibration
         self._surroundings = surroundings
         self._curve = plan.sensor.curve
-        self._router = make_router(self._ladder, self._curve)
+        self._router = make_router(self._ladder, self._curve, switching)
 
     def resolved(self, first_step: int) -> ResolvedPlan:
         plan, ladder, module = self._plan, self._ladder, self._module
@@ -133,7 +138,12 @@ class _Resolver:
             for index, (one, budget) in enumerate(zip(decided, budgets, strict=True))
         ]
         to_run = steps[first_step:]
-        _refuse([*rating_problems(plan, steps, ladder, module), *excursion_problems(plan, to_run)])
+        _refuse(
+            [
+                *rating_problems(plan, self._passed(decided), ladder, module),
+                *excursion_problems(plan, to_run),
+            ]
+        )
         warnings = [
             *plan.sensor.warnings,
             *deviation_warnings(plan, steps, self._router.search),
@@ -179,7 +189,8 @@ class _Resolver:
         for (target, celsius, ohms), state, reached, budget in zip(
             wanted, nearest, made, budgets, strict=True
         ):
-            slack = self._plan.near_tie_share * budget.expanded_celsius
+            share = 0.0 if self._router.together else self._plan.near_tie_share
+            slack = share * budget.expanded_celsius
             width = abs(reached - celsius) + slack
             low = max(celsius - width, curve.lowest_celsius)
             high = min(celsius + width, curve.highest_celsius)
@@ -204,11 +215,22 @@ class _Resolver:
             decided.append(_Decided(target, choice.state, celsius, start, path))
         return decided
 
+    def _passed(self, decided: Sequence[_Decided]) -> list[tuple[int, ...]]:
+        """Return for each step every state that it may pass through, its own included."""
+        return [
+            tuple(
+                dict.fromkeys(s for way in self._router.ways(one.start, one.path) for s, _ in way)
+            )
+            for one in decided
+        ]
+
     def _path(self, start: int, choice: Chosen, *, resumed: bool) -> tuple[PathStep, ...]:
         limit = self._plan.ramp_limit_celsius_per_s
         if limit is not None and self._router.can_ramp(start, choice.state):
             return self._router.ramp(start, choice.state, limit)
-        return self._router.path(start, choice.state) if resumed else choice.path
+        if resumed or self._router.together:
+            return self._router.path(start, choice.state)
+        return choice.path
 
     def _before_parking(self, last: int) -> int:
         """Return the state to go to quietly before the ladder parks all at once.
@@ -247,16 +269,15 @@ class _Resolver:
         module = self._module
         if module is None:
             return None
-        states = [one.start, *(hop.state for hop in one.path)]
-        ohms = [state_ohms(self._ladder, state) for state in states]
         return max(
             filtered_excursion(
-                ohms,
-                [hop.hold_ms / 1000 for hop in one.path],
+                [state_ohms(self._ladder, state) for state in (one.start, *(s for s, _ in way))],
+                [held_s for _, held_s in way],
                 pullup_ohms=pullup_ohms,
                 time_constant_s=module.filter_time_constant_s,
                 celsius=self._router.celsius,
             )
+            for way in self._router.ways(one.start, one.path)
             for pullup_ohms in {module.pullup_ohms, module.lowest_pullup_ohms}
         )
 

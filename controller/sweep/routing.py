@@ -9,16 +9,26 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 
 from controller.ladder.electrical import Output, output_of, state_ohms
 from controller.ladder.model import Ladder
-from controller.ladder.path import MOST_EXACT, SwitchPath, best_path
+from controller.ladder.path import (
+    MOST_EXACT,
+    TIME_SPREAD,
+    SwitchPath,
+    best_path,
+    bits_of,
+    extremes_between,
+    hold_ms,
+)
 from controller.ladder.search import NearestSearch, Scale
 from controller.links.base import PathStep
+from controller.sweep.travel import longest_relay_ms
 
-__all__ = ["MID_HOLD_MS", "Router", "operations", "path_steps", "shown"]
+__all__ = ["MID_HOLD_MS", "Passed", "Router", "operations", "path_steps", "shown"]
 
 MID_HOLD_MS = 1000
 """How long the mid value is shown between open and short."""
@@ -50,17 +60,23 @@ def shown(path: Sequence[PathStep], state: int) -> tuple[PathStep, ...]:
     return (*path[:-1], PathStep(state=state, hold_ms=MID_HOLD_MS))
 
 
+Passed: TypeAlias = tuple[int, float]
+"""A state on the way, and for how many seconds."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Router:
     """Finds paths on one ladder. `celsius` is the monotone scale the module judges by.
 
-    `mid_state` is what the output shows on the way between a true open and a true short.
+    `mid_state` is what the output shows on the way between a true open and a true short. With
+    `together`, the relays of a change are commanded all at once, in place of the quietest order.
     """
 
     ladder: Ladder
     search: NearestSearch
     celsius: Scale
     mid_state: int
+    together: bool = False
 
     def path(self, start: int, goal: int) -> tuple[PathStep, ...]:
         """Return the quietest path between two states; nothing when they are the same."""
@@ -93,15 +109,37 @@ class Router:
         return tuple(path)
 
     def excursion(self, start: int, path: Sequence[PathStep]) -> float:
-        """Return how far, in degC, a path strays outside the span of its two ends.
+        """Return how far, in degC, a path may stray outside the span of its two ends.
 
         The mid value between open and short lies inside their span.
         """
         if not path:
             return 0.0
-        passed = self.temperatures([start, *(step.state for step in path)])
-        low, high = sorted((passed[0], passed[-1]))
+        states = {state for way in self.ways(start, path) for state, _ in way}
+        passed = self.temperatures([start, path[-1].state, *sorted(states)])
+        low, high = sorted(passed[:2])
         return max(0.0, low - min(passed), max(passed) - high)
+
+    def ways(self, start: int, path: Sequence[PathStep]) -> tuple[tuple[Passed, ...], ...]:
+        """Return what bounds the ways a path may take: states, and how long each may last.
+
+        One way where relays change one at a time. Where some move together there are two, through
+        the least and through the most resistance that the moving relays can make, each for as long
+        as a relay takes.
+        """
+        moving_s = longest_relay_ms(self.ladder) * (1.0 + TIME_SPREAD) / 1000
+        least: list[Passed] = []
+        most: list[Passed] = []
+        for step in path:
+            if (start ^ step.state).bit_count() > 1:
+                for way, state in zip(
+                    (least, most), extremes_between(self.ladder, start, step.state), strict=True
+                ):
+                    way.append((state, moving_s))
+            for way in (least, most):
+                way.append((step.state, step.hold_ms / 1000))
+            start = step.state
+        return (tuple(least),) if least == most else (tuple(least), tuple(most))
 
     def temperatures(self, states: Sequence[int]) -> list[float]:
         """Return the temperature each state stands for, extended beyond the sensor's span."""
@@ -109,7 +147,17 @@ class Router:
         return [float(value) for value in self.celsius(ohms)]
 
     def _direct(self, start: int, goal: int, *, detours: int = MOST_EXACT) -> tuple[PathStep, ...]:
+        if self.together:
+            return self._at_once(start, goal)
         return path_steps(best_path(self.ladder, start, goal, self.celsius, detours=detours))
+
+    def _at_once(self, start: int, goal: int) -> tuple[PathStep, ...]:
+        """Return one change of all relays, held until the slowest of them has settled."""
+        held_ms = [
+            hold_ms(self.ladder, relay, energise=bool(goal >> relay & 1))
+            for relay in bits_of(start ^ goal)
+        ]
+        return (PathStep(state=goal, hold_ms=max(held_ms)),) if held_ms else ()
 
     def _stops(self, start: int, goal: int, limit_celsius_per_s: float) -> list[int]:
         """Return states between two others whose temperatures keep going one way."""

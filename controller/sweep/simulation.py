@@ -27,8 +27,10 @@ __all__ = ["Simulation"]
 class Simulation:
     """A ladder's contacts and the module input they are wired to, on an injected clock.
 
-    The device is told to call `latched`. `before_sampling` is called before the module is read:
-    it lets the device do what has fallen due, its hold-off running out for example.
+    With `moving` relays every contact has times of its own and bounces; without, a latch takes
+    effect in no time. The device is told to call `latched`. `before_sampling` is called before
+    the module is read: it lets the device do what has fallen due, its hold-off running out for
+    example.
     """
 
     def __init__(
@@ -39,8 +41,10 @@ class Simulation:
         *,
         faults: Sequence[Fault] = (),
         seed: int = 1,
+        moving: bool = True,
     ) -> None:
         self._ladder = ladder
+        self._moving = moving
         self._clock = clock
         self._seed = seed
         # Behind a pseudo-terminal a thread of its own serves the device and calls `latched`.
@@ -66,6 +70,9 @@ class Simulation:
             self._latched(at_s, state)
 
     def _latched(self, at_s: float, state: int) -> None:
+        if not self._moving:
+            self.module.expose(self._not_back(at_s), state_ohms(self._ladder, state))
+            return
         at_ms = (at_s - self._origin_s) * 1000.0
         while self._latches and self._latches[0].at_ms + self._settle_ms <= at_ms:
             self._rest_state = self._latches.pop(0).state

@@ -25,7 +25,7 @@ from controller.readback.lines import StdinLines
 from controller.readback.simulated import SimulatedReadback
 from controller.readback.typed import LineSource, TypedReadback
 from controller.sweep.bench import Bench
-from controller.sweep.benchfile import BenchFile, LinkKind, ReadbackKind
+from controller.sweep.benchfile import BenchFile, LinkKind, ReadbackKind, RelayMotion
 from controller.sweep.simulation import Simulation
 
 __all__ = ["open_bench"]
@@ -169,7 +169,12 @@ class _Ways:
     def _simulated(self) -> tuple[Simulation, SimulatedDevice]:
         bench = self._bench
         simulation = Simulation(
-            bench.ladder, self.module, self._clock, faults=bench.faults, seed=bench.seed
+            bench.ladder,
+            self.module,
+            self._clock,
+            faults=bench.faults,
+            seed=bench.seed,
+            moving=bench.relays is RelayMotion.MOVING,
         )
         device = SimulatedDevice(
             relay_count=bench.ladder.relay_count,

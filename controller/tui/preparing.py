@@ -126,10 +126,10 @@ def prepare(plan_path: Path, bench_path: Path | None, runs: Path) -> Prepared:
     """Read, resolve and check everything. Raises InputError with every reason against it."""
     from controller.records.inputs import load_inputs
     from controller.records.opening import opening_content
-    from controller.sweep.resolve import resolve
+    from controller.sweep.resolve import resolve_on
 
     inputs = load_inputs(plan_path, bench_path)
-    resolved = resolve(inputs.plan, inputs.bench.ladder, inputs.bench.module)
+    resolved = resolve_on(inputs.plan, inputs.bench)
     simulated = _fully_simulated(inputs.bench)
     opening = opening_content(
         verb=inputs.plan.kind.value,
@@ -191,7 +191,7 @@ def begin_run(
     from controller.records.decode import results_of
     from controller.records.writer import RecordWriter
     from controller.sweep.engine import SweepRun
-    from controller.sweep.resolve import resolve
+    from controller.sweep.resolve import resolve_on
     from controller.sweep.wiring import open_bench
 
     clock = clock or clock_for(pace if prepared.simulated else "real")
@@ -204,12 +204,7 @@ def begin_run(
             prepared.unfinished.path, opening, clock=clock, durable=durable
         )
         earlier = tuple(r for r in results_of(held) if r.step.index < held.first_unfinished)
-        resolved = resolve(
-            prepared.inputs.plan,
-            bench_file.ladder,
-            bench_file.module,
-            first_step=held.first_unfinished,
-        )
+        resolved = resolve_on(prepared.inputs.plan, bench_file, first_step=held.first_unfinished)
     else:
         writer = RecordWriter.create(prepared.record, opening, clock=clock, durable=durable)
     return EngineThread(

@@ -27,7 +27,7 @@ from controller.ladder.loading import overloads, state_loading
 from controller.ladder.search import NearestSearch
 from controller.links.base import PathStep
 from controller.sensors.curve import Curve
-from controller.sweep.benchfile import BenchFile
+from controller.sweep.benchfile import BenchFile, Switching
 from controller.sweep.resolve import make_router
 from controller.sweep.routing import Router, operations
 from controller.text import number, ohms
@@ -129,7 +129,9 @@ class Finder:
         self._bench = bench
         self._curve = curve
         self._ladder = bench.ladder
-        self._router = make_router(bench.ladder, curve) if curve else _router_by_ohms(bench)
+        self._router = (
+            make_router(bench.ladder, curve, bench.switching) if curve else _router_by_ohms(bench)
+        )
 
     def find(self, text: str, start: int) -> Setting:
         """Decide state and path from `start`. Raises InputError for what cannot or must not be."""
@@ -253,4 +255,5 @@ def _router_by_ohms(bench: BenchFile) -> Router:
         search=search,
         celsius=scale,
         mid_state=search.nearest(middle).state,
+        together=bench.switching is Switching.ALL_AT_ONCE,
     )
