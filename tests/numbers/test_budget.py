@@ -29,6 +29,7 @@ from controller.sweep.budget import (
 from controller.sweep.model import SettleRule, StepKind
 from controller.sweep.planfile import load_plan
 from controller.sweep.resolve import resolve
+from controller.sweep.uncertainty import step_contributions
 
 SWEEPS = Path(__file__).resolve().parents[2] / "sweeps"
 PLANS = sorted(path.name for path in SWEEPS.glob("*.toml"))
@@ -270,19 +271,21 @@ def test_no_steps_have_no_budgets():
     assert step_budgets(ladder, [], plan.sensor.curve, settle=SETTLE) == ()
 
 
-def test_the_parts_every_plan_has_are_those_of_the_run():
-    """Without what must be told extra, the full budget is the one the verdict uses."""
+def test_without_anything_told_extra_the_parts_are_the_simple_ones():
+    """The same parts, worked out by the short way of `uncertainty`."""
     plan, ladder, module, resolved = demo("coolant-sweep.toml")
     steps = temperature_steps(resolved)
-    budgets = step_budgets(
-        ladder,
-        steps,
-        plan.sensor.curve,
-        settle=plan.settle,
-        module=module,
-        surroundings=Surroundings(ambient_span_kelvin=0.0),
-    )
-    usual = [step for step in resolved.steps if step.kind is StepKind.TEMPERATURE]
-    for step, budget in zip(usual, budgets, strict=True):
-        for one in step.budget:
+    curve = plan.sensor.curve
+    budgets = step_budgets(ladder, steps, curve, settle=plan.settle, module=module)
+    for (state, celsius), budget in zip(steps, budgets, strict=True):
+        simple = step_contributions(
+            ladder,
+            state,
+            curve,
+            celsius,
+            resolution_celsius=module.resolution_celsius,
+            settle=plan.settle,
+        )
+        assert len(simple) == 6
+        for one in simple:
             assert part(budget, one.name) == pytest.approx(one.celsius, rel=1e-9)
