@@ -9,7 +9,7 @@ The first frame comes before numpy, plans and plots are imported.
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Coroutine, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
@@ -21,12 +21,13 @@ from textual.screen import ModalScreen, Screen
 from textual.worker import Worker, WorkerState
 
 from controller.clock import Clock
-from controller.errors import ExitCode, RelayKnowledge, RungwiseError
-from controller.tui.dialogs import Ask, PickRecord, ask_cautions
+from controller.errors import ExitCode, RelayKnowledge
+from controller.tui import flows
+from controller.tui.dialogs import Ask
 from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.guard import Guard
 from controller.tui.palette import DARK, LIGHT, AsciiFilter, needs_ascii
-from controller.tui.screens.base import BenchScreen, refusal
+from controller.tui.screens.base import BenchScreen
 from controller.tui.screens.choose import ChooseScreen
 from controller.tui.screens.help import HelpScreen, key_lines
 from controller.tui.style import CSS
@@ -38,7 +39,6 @@ from controller.tui.workshop import RUNS
 
 if TYPE_CHECKING:
     from controller.records.replay import Replay
-    from controller.sweep.benchfile import BenchFile
     from controller.tui.preparing import Prepared
 
 __all__ = ["RungwiseApp", "main"]
@@ -87,8 +87,8 @@ class RungwiseApp(App[int]):
         self.engine: EngineThread | None = None
         self.record_path = Path()
         self.mistakes: list[BaseException | None] = []
-        self._clock = clock
-        self._cautions_read: set[str] = set()
+        self.clock = clock
+        self.cautions_read: set[str] = set()
         self._posted = False
         self._drawn_s = -1e9
         self._drawn_number = -1
@@ -173,12 +173,14 @@ class RungwiseApp(App[int]):
     def _now_s(self) -> float:
         return self._loop.time() if self._loop is not None else 0.0
 
-    def _begin(self, engine: EngineThread) -> None:
+    def begin(self, engine: EngineThread) -> None:
+        """Make this the one engine, and start it."""
         self.engine = engine
         self._drawn_number = -1
         engine.start()
 
-    def _busy(self) -> bool:
+    def busy(self) -> bool:
+        """Whether a bench is open already; says so."""
         if self.driving:
             self.say("Something is being driven: stop it first (F12).", Tone.DOUBT)
         return self.driving
@@ -197,142 +199,33 @@ class RungwiseApp(App[int]):
 
     # What the screens ask for
 
-    @work(exclusive=True, group="prepare", exit_on_error=False)
-    async def prepare(self, plan: Path, bench: Path | None) -> None:
+    def flow(self, group: str, steps: Coroutine[None, None, None]) -> None:
+        """Run one of the flows; another one of the same group is given up for it."""
+        self.run_worker(steps, group=group, exclusive=True, exit_on_error=False)
+
+    def prepare(self, plan: Path, bench: Path | None) -> None:
         """Read and resolve a plan, then show what it would do."""
-        import asyncio
+        self.flow("prepare", flows.prepare(self, plan, bench))
 
-        from controller.tui.screens.ready import ReadyScreen
-
-        if self._busy():
-            return
-        from controller.tui.preparing import prepare
-
-        try:
-            prepared = await asyncio.to_thread(prepare, plan, bench, self.runs)
-        except RungwiseError as error:
-            await self.push_screen_wait(_refused("This plan cannot be run", error))
-            return
-        self.push_screen(ReadyScreen(prepared))
-
-    @work(exclusive=True, group="start", exit_on_error=False)
-    async def start_run(self, prepared: Prepared, *, pace: str, resume: bool) -> None:
+    def start_run(self, prepared: Prepared, *, pace: str, resume: bool) -> None:
         """Ask what has to be asked, then run."""
-        from controller.tui.preparing import begin_run
-        from controller.tui.screens.run import RunScreen
+        self.flow("start", flows.start_run(self, prepared, pace=pace, resume=resume))
 
-        if self._busy() or not await self._cautioned(
-            prepared.bench, prepared.resolved.short_circuit_amperes, prepared.resolved.most_watts
-        ):
-            return
-        if prepared.extremes and not await self.push_screen_wait(_ask_extremes(prepared)):
-            return
-        try:
-            engine = begin_run(
-                prepared, pace=pace, resume=resume, changed=self.engine_changed, clock=self._clock
-            )
-        except RungwiseError as error:
-            await self.push_screen_wait(_refused("The run cannot begin", error))
-            return
-        unfinished = prepared.unfinished
-        self.record_path = unfinished.path if resume and unfinished is not None else prepared.record
-        self._begin(engine)
-        self.switch_screen(RunScreen(prepared, engine))
-
-    @work(exclusive=True, group="start", exit_on_error=False)
-    async def by_hand(self, bench_path: Path | None) -> None:
+    def by_hand(self, bench: Path | None) -> None:
         """Open a bench for single values."""
-        import asyncio
+        self.flow("start", flows.by_hand(self, bench))
 
-        from controller.tui.preparing import begin_by_hand, prepare_bench
-        from controller.tui.screens.hand import HandScreen
-
-        if self._busy():
-            return
-        try:
-            bench, finder, _sensor = await asyncio.to_thread(prepare_bench, bench_path)
-            module = bench.module
-            if not await self._cautioned(
-                bench,
-                None if module is None else module.short_circuit_amperes,
-                None if module is None else module.most_watts,
-            ):
-                return
-            engine = begin_by_hand(
-                bench, runs=self.runs, changed=self.engine_changed, clock=self._clock
-            )
-        except RungwiseError as error:
-            await self.push_screen_wait(_refused("This bench cannot be used", error))
-            return
-        self._begin(engine)
-        self.push_screen(HandScreen(bench, finder, engine))
-
-    async def _cautioned(
-        self, bench: BenchFile, amperes: float | None, watts: float | None
-    ) -> bool:
-        """Show the cautions once for each bench with real relays; return whether to go on."""
-        key = f"{bench.path} {bench.url}"
-        if not bench.drives_hardware or key in self._cautions_read:
-            return True
-        if not await self.push_screen_wait(ask_cautions(amperes, watts)):
-            return False
-        self._cautions_read.add(key)
-        return True
-
-    @work(exclusive=True, group="record", exit_on_error=False)
-    async def open_record(self, path: Path) -> None:
+    def open_record(self, path: Path) -> None:
         """Show a record."""
-        import asyncio
+        self.flow("record", flows.open_record(self, path))
 
-        from controller.tui.screens.record import RecordScreen, load
-
-        try:
-            loaded = await asyncio.to_thread(load, path)
-        except RungwiseError as error:
-            await self.push_screen_wait(_refused("This record cannot be shown", error))
-            return
-        self.push_screen(RecordScreen(loaded))
-
-    @work(exclusive=True, group="record", exit_on_error=False)
-    async def compare_with(self, path: Path) -> None:
+    def compare_with(self, path: Path) -> None:
         """Ask for a second record and show both."""
-        import asyncio
-
-        from controller.tui.screens.compare import CompareScreen, compare_records
-        from controller.tui.workshop import look_around
-
-        around = await asyncio.to_thread(look_around, self.folder, self.runs)
-        others = [one for one in around.records if one.path.absolute() != path.absolute()]
-        picked = await self.push_screen_wait(
-            PickRecord(f"Compare {one_line(path.name)} with", others)
-        )
-        if picked is None:
-            return
-        try:
-            comparison = await asyncio.to_thread(compare_records, path, picked.path)
-        except RungwiseError as error:
-            await self.push_screen_wait(_refused("These cannot be compared", error))
-            return
-        self.push_screen(CompareScreen(comparison))
+        self.flow("record", flows.compare_with(self, path))
 
     def show_replay(self, name: str, outcome: Replay) -> None:
         """Show a record beside its run on the simulated bench."""
-        from controller.tui.pairing import pairs
-        from controller.tui.screens.compare import CompareScreen, Comparison
-
-        self.push_screen(
-            CompareScreen(
-                Comparison(
-                    name,
-                    "the same plan on the simulated bench",
-                    pairs(
-                        outcome.plan.steps, outcome.recorded, outcome.replayed, outcome.differences
-                    ),
-                    outcome.differences,
-                    outcome.why,
-                )
-            )
-        )
+        flows.show_replay(self, name, outcome)
 
     # Keys that work everywhere
 
@@ -409,19 +302,6 @@ class RungwiseApp(App[int]):
 
             yield SystemCommand(binding.description, f"{binding.tooltip} ({key})", act)
         yield SystemCommand("Theme", "Dark, light, 16 colours", self.action_change_theme)
-
-
-def _refused(title: str, error: RungwiseError) -> Ask:
-    return Ask(title, [*refusal(error), Part("Nothing was driven.")], yes="Go on", no="Close")
-
-
-def _ask_extremes(prepared: Prepared) -> Ask:
-    from controller.tui.screens.ready import ready_parts
-
-    shown = [part for part in ready_parts(prepared) if part.text.startswith(("A short", "Step"))]
-    shown.append(Part("The module may store fault codes, and a cooling fan may start: keep clear."))
-    name = one_line(prepared.resolved.name)
-    return Ask(f"{name} drives an extreme", shown, yes="Start; the relays move")
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -28,7 +28,10 @@ __all__ = ["Ask", "PickRecord", "ask_cautions"]
 
 
 class Ask(ModalScreen[bool]):
-    """A question with its reasons. `yes` says what will happen; `no` is the safe answer."""
+    """A question with its reasons. `yes` says what will happen; `no` is the safe answer.
+
+    Without a `yes` there is nothing to decide, only something to read.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("y", "answer(True)", "Yes", tooltip="Go on", id="ask.yes"),
@@ -37,7 +40,7 @@ class Ask(ModalScreen[bool]):
     ]
 
     def __init__(
-        self, title: str, reasons: Sequence[Part], *, yes: str, no: str = "No, not now"
+        self, title: str, reasons: Sequence[Part], *, yes: str | None, no: str = "No, not now"
     ) -> None:
         super().__init__(classes="ask")
         self._title = title
@@ -52,7 +55,10 @@ class Ask(ModalScreen[bool]):
                 yield Sentences(id="ask-reasons")
             with Horizontal(id="buttons"):
                 yield Button(content_of([Part(f"{self._no} (n)")]), id="no")
-                yield Button(content_of([Part(f"{self._yes} (y)")]), id="yes", variant="warning")
+                if self._yes is not None:
+                    yield Button(
+                        content_of([Part(f"{self._yes} (y)")]), id="yes", variant="warning"
+                    )
         yield StatusLine()
 
     def on_mount(self) -> None:
@@ -67,10 +73,12 @@ class Ask(ModalScreen[bool]):
 
     def action_answer(self, yes: bool) -> None:
         """Take the answer."""
-        self.dismiss(yes)
+        self.dismiss(yes and self._yes is not None)
 
     def action_other(self) -> None:
         """Move to the other button."""
+        if self._yes is None:
+            return
         other = "#yes" if self.query_one("#no", Button).has_focus else "#no"
         self.query_one(other, Button).focus()
 

@@ -98,7 +98,7 @@ def verdict_words(verdict: Verdict) -> Part:
 def degrees(value: float | None, digits: int = 1, *, sign: bool = False) -> str:
     """Write a temperature or a difference so that it fits eight cells, whatever it is."""
     if value is not None and abs(value) >= BIG:
-        return f"{value:{'+' if sign else ''}.1e}"
+        return f"{value:{'+' if sign else ''}.0e}"
     return number(value, digits, sign=sign)
 
 
@@ -267,14 +267,18 @@ def _link(view: RunView, *, port: str, now_s: float, alive: bool, room: int) -> 
     if not alive:
         return Part(short_middle(f"link closed ({one_line(port)})", room), Tone.FAINT)
     age = view.link_age_s(now_s)
-    told = "no reply yet" if age is None else f"reply {age:.0f} s ago"
+    told = "no reply yet" if age is None else f"{age:.0f} s ago"
     retries = view.link.retries if view.link is not None else 0
     if retries:
         told += f", {retries} {'retry' if retries == 1 else 'retries'}"
     late = age is not None and age > 3.0
     tone = Tone.BAD if view.fault else Tone.DOUBT if late or retries else Tone.PLAIN
-    name = short_middle(port, max(6, room - len(told) - 2))
-    return Part(f"{name}: {told}", tone)
+    full = told if age is None else f"reply {told}"
+    for words in (full, told):
+        left = room - len(words) - 2
+        if left >= min(8, cell_len(one_line(port))):
+            return Part(f"{short_middle(port, left)}: {words}", tone)
+    return Part(f"link: {told}", tone)
 
 
 def headline(view: RunView, name: str, *, stopping: bool = False) -> tuple[Part, ...]:

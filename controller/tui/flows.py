@@ -1,0 +1,157 @@
+"""What the screens ask for that takes several steps: read, ask, begin, show.
+
+Knows: in which order files are read, questions are asked and an engine is begun.
+Must not know: how anything is shown or driven.
+
+Each flow ends where a person says no. Nothing is driven before the last question is answered.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from controller.errors import RungwiseError
+from controller.tui.dialogs import Ask, PickRecord, ask_cautions
+from controller.tui.screens.base import refusal
+from controller.tui.text import one_line
+from controller.tui.wording import Part
+from controller.tui.workshop import look_around
+
+if TYPE_CHECKING:
+    from controller.records.replay import Replay
+    from controller.sweep.benchfile import BenchFile
+    from controller.tui.app import RungwiseApp
+    from controller.tui.preparing import Prepared
+
+__all__ = ["by_hand", "compare_with", "open_record", "prepare", "show_replay", "start_run"]
+
+
+async def prepare(app: RungwiseApp, plan: Path, bench: Path | None) -> None:
+    """Read and resolve a plan, then show what it would do."""
+    from controller.tui.preparing import prepare as prepare_run
+    from controller.tui.screens.ready import ReadyScreen
+
+    if app.busy():
+        return
+    try:
+        prepared = await asyncio.to_thread(prepare_run, plan, bench, app.runs)
+    except RungwiseError as error:
+        await _refuse(app, "This plan cannot be run", error)
+        return
+    app.push_screen(ReadyScreen(prepared))
+
+
+async def start_run(app: RungwiseApp, prepared: Prepared, *, pace: str, resume: bool) -> None:
+    """Ask what has to be asked, then run."""
+    from controller.tui.preparing import begin_run
+    from controller.tui.screens.run import RunScreen
+
+    plan = prepared.resolved
+    if app.busy() or not await _cautioned(
+        app, prepared.bench, plan.short_circuit_amperes, plan.most_watts
+    ):
+        return
+    if prepared.extremes and not await app.push_screen_wait(_ask_extremes(prepared)):
+        return
+    try:
+        engine = begin_run(
+            prepared, pace=pace, resume=resume, changed=app.engine_changed, clock=app.clock
+        )
+    except RungwiseError as error:
+        await _refuse(app, "The run cannot begin", error)
+        return
+    unfinished = prepared.unfinished
+    goes_on = resume and unfinished is not None
+    app.record_path = unfinished.path if goes_on and unfinished else prepared.record
+    app.begin(engine)
+    app.switch_screen(RunScreen(prepared, engine))
+
+
+async def by_hand(app: RungwiseApp, bench_path: Path | None) -> None:
+    """Open a bench for single values."""
+    from controller.tui.preparing import begin_by_hand, prepare_bench
+    from controller.tui.screens.hand import HandScreen
+
+    if app.busy():
+        return
+    try:
+        bench, finder, _sensor = await asyncio.to_thread(prepare_bench, bench_path)
+        module = bench.module
+        amperes = None if module is None else module.short_circuit_amperes
+        watts = None if module is None else module.most_watts
+        if not await _cautioned(app, bench, amperes, watts):
+            return
+        engine = begin_by_hand(bench, runs=app.runs, changed=app.engine_changed, clock=app.clock)
+    except RungwiseError as error:
+        await _refuse(app, "This bench cannot be used", error)
+        return
+    app.begin(engine)
+    app.push_screen(HandScreen(bench, finder, engine))
+
+
+async def open_record(app: RungwiseApp, path: Path) -> None:
+    """Show a record."""
+    from controller.tui.screens.record import RecordScreen, load
+
+    try:
+        loaded = await asyncio.to_thread(load, path)
+    except RungwiseError as error:
+        await _refuse(app, "This record cannot be shown", error)
+        return
+    app.push_screen(RecordScreen(loaded))
+
+
+async def compare_with(app: RungwiseApp, path: Path) -> None:
+    """Ask for a second record and show both."""
+    from controller.tui.screens.compare import CompareScreen, compare_records
+
+    around = await asyncio.to_thread(look_around, app.folder, app.runs)
+    others = [one for one in around.records if one.path.absolute() != path.absolute()]
+    picked = await app.push_screen_wait(PickRecord(f"Compare {one_line(path.name)} with", others))
+    if picked is None:
+        return
+    try:
+        comparison = await asyncio.to_thread(compare_records, path, picked.path)
+    except RungwiseError as error:
+        await _refuse(app, "These cannot be compared", error)
+        return
+    app.push_screen(CompareScreen(comparison))
+
+
+def show_replay(app: RungwiseApp, name: str, outcome: Replay) -> None:
+    """Show a record beside its run on the simulated bench."""
+    from controller.tui.pairing import pairs
+    from controller.tui.screens.compare import CompareScreen, Comparison
+
+    found = pairs(outcome.plan.steps, outcome.recorded, outcome.replayed, outcome.differences)
+    again = "the same plan on the simulated bench"
+    app.push_screen(CompareScreen(Comparison(name, again, found, outcome.differences, outcome.why)))
+
+
+async def _cautioned(
+    app: RungwiseApp, bench: BenchFile, amperes: float | None, watts: float | None
+) -> bool:
+    """Show the cautions once for each bench with real relays; return whether to go on."""
+    key = f"{bench.path} {bench.url}"
+    if not bench.drives_hardware or key in app.cautions_read:
+        return True
+    if not await app.push_screen_wait(ask_cautions(amperes, watts)):
+        return False
+    app.cautions_read.add(key)
+    return True
+
+
+async def _refuse(app: RungwiseApp, title: str, error: RungwiseError) -> None:
+    parts = [*refusal(error), Part("Nothing was driven.")]
+    await app.push_screen_wait(Ask(title, parts, yes=None, no="Close"))
+
+
+def _ask_extremes(prepared: Prepared) -> Ask:
+    from controller.tui.screens.ready import ready_parts
+
+    shown = [part for part in ready_parts(prepared) if part.text.startswith(("A short", "Step"))]
+    shown.append(Part("The module may store fault codes, and a cooling fan may start: keep clear."))
+    name = one_line(prepared.resolved.name)
+    return Ask(f"{name} drives an extreme", shown, yes="Start; the relays move")

@@ -1,0 +1,94 @@
+"""A small workshop of invented plans and benches, runs of them in virtual time, and the app."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Awaitable, Callable
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from controller.clock import Clock, VirtualClock
+from controller.sweep.engine import SweepRun, run_events
+from controller.sweep.events import Event
+from controller.sweep.wiring import open_bench
+from controller.tui.app import RungwiseApp
+from controller.tui.preparing import PacedClock, Prepared, prepare
+
+WORKSHOP = Path(__file__).with_name("workshop")
+
+
+@pytest.fixture
+def workshop() -> Path:
+    return WORKSHOP
+
+
+@pytest.fixture
+def runs(tmp_path: Path) -> Path:
+    return tmp_path / "runs"
+
+
+@pytest.fixture
+def sweep(runs: Path) -> Prepared:
+    """A sweep of 21 steps at a module behind a corroded connector, all simulated."""
+    return prepare(WORKSHOP / "plans/sweep.toml", None, runs)
+
+
+@pytest.fixture
+def check(runs: Path) -> Prepared:
+    """Open, 20, 80 degC, short; a person types the readings."""
+    return prepare(WORKSHOP / "plans/check.toml", None, runs)
+
+
+def virtual_run(prepared: Prepared) -> list[Event]:
+    """Return the events of a whole run on the virtual clock."""
+    clock = VirtualClock()
+    with closing(open_bench(prepared.bench, clock)) as bench:
+        return list(run_events(SweepRun(prepared.resolved, bench, clock)))
+
+
+@pytest.fixture
+def sweep_events(sweep: Prepared) -> list[Event]:
+    return virtual_run(sweep)
+
+
+@dataclass
+class Helper:
+    """What the tests of whole screens need, under one name."""
+
+    runs: Path
+    folder: Path = WORKSHOP
+
+    def app(
+        self, *, clock: Clock | None = None, ascii_only: bool = False, theme: str | None = None
+    ) -> RungwiseApp:
+        app = RungwiseApp(
+            self.folder, runs=self.runs, clock=clock, ascii_only=ascii_only, theme=theme
+        )
+        app.animation_level = "none"
+        return app
+
+    @staticmethod
+    def fast() -> PacedClock:
+        """Virtual time, fast, but with room for the screen between two steps."""
+        return PacedClock(50.0)
+
+    @staticmethod
+    def run(body: Awaitable[None]) -> None:
+        asyncio.run(body)  # type: ignore[arg-type]
+
+    @staticmethod
+    async def until(pilot: object, fact: Callable[[], object], seconds: float = 20.0) -> None:
+        """Wait for something that, once true, stays true."""
+        deadline = time.monotonic() + seconds
+        while not fact():
+            assert time.monotonic() < deadline, "it never came true"
+            await pilot.pause(0.02)  # type: ignore[attr-defined]
+
+
+@pytest.fixture
+def helper(runs: Path) -> Helper:
+    return Helper(runs)

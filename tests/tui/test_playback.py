@@ -1,0 +1,144 @@
+"""A record's film shows what the run showed, from any position; two records side by side."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from controller.clock import VirtualClock
+from controller.errors import InputError
+from controller.records.reader import load_record
+from controller.records.writer import RecordWriter
+from controller.sweep.events import Event, StepFinished
+from controller.tui.pairing import COLUMNS, pair_rows
+from controller.tui.playback import Film, film_of
+from controller.tui.preparing import Prepared
+from controller.tui.screens.compare import compare_records
+from controller.tui.view import Driving, Phase, after, begin
+
+
+def write(prepared: Prepared, events: list[Event], path: Path) -> Path:
+    clock = VirtualClock()
+    writer = RecordWriter.create(path, prepared.opening, clock=clock, durable=False)
+    for event in events:
+        clock.sleep_s(event.at_s - clock.now_s())
+        writer.take(event)
+    writer.close()
+    return path
+
+
+@pytest.fixture
+def record(sweep: Prepared, sweep_events: list[Event], tmp_path: Path) -> Path:
+    return write(sweep, sweep_events, tmp_path / "one.jsonl")
+
+
+@pytest.fixture
+def film(record: Path) -> Film:
+    return film_of(load_record(record))
+
+
+def test_the_last_picture_is_the_runs_last_picture(
+    film: Film, sweep: Prepared, sweep_events: list[Event]
+) -> None:
+    view = begin(sweep.resolved)
+    for event in sweep_events:
+        view = after(view, event)
+    last = film.at(film.last)
+    told = [
+        [(r.step.index, r.step.state, r.reported_celsius, r.error_celsius, r.verdict) for r in some]
+        for some in (last.results, view.results)
+        if all(some)
+    ]
+    assert len(told) == 2
+    assert told[0] == told[1]
+    assert last.summary == view.summary
+    assert last.operations == view.operations
+    assert (last.phase, last.driving) == (Phase.FINISHED, Driving.PARKED)
+
+
+def test_any_position_is_reached_from_anywhere(film: Film) -> None:
+    view = begin(film.plan)
+    for position, event in enumerate(film.events, start=1):
+        view = after(view, event)
+        if position % 37 == 0:
+            assert film.at(position) == view
+
+
+def test_stepping_goes_from_result_to_result_and_back(film: Film) -> None:
+    position, count = 0, 0
+    while (onward := film.next_step(position)) < film.last:
+        assert isinstance(film.events[onward - 1], StepFinished)
+        assert film.at(onward).done == count + 1
+        assert film.step_before(onward) == position
+        position, count = onward, count + 1
+    assert count == len(film.plan.steps)
+
+
+def test_playing_by_time_passes_every_event_once(film: Film) -> None:
+    assert film.position_at(-1.0) == 0
+    assert film.position_at(film.time_s(film.last)) == film.last
+    seen = [film.position_at(0.1 * tick) for tick in range(2000)]
+    assert seen == sorted(seen)
+
+
+def test_a_torn_record_still_has_a_film(record: Path, tmp_path: Path) -> None:
+    data = record.read_bytes()
+    torn = tmp_path / "torn.jsonl"
+    torn.write_bytes(data[: len(data) * 2 // 3])
+    film = film_of(load_record(torn))
+    last = film.at(film.last)
+    assert last.summary is None
+    assert 0 < last.done < len(film.plan.steps)
+
+
+def test_a_record_of_another_kind_is_refused_in_words(record: Path, tmp_path: Path) -> None:
+    other = tmp_path / "other.jsonl"
+    other.write_text('{"hello": 1}\n')
+    with pytest.raises(InputError):
+        load_record(other)
+
+
+def test_a_record_agrees_with_itself(record: Path) -> None:
+    found = compare_records(record, record)
+    assert found.differences == ()
+    assert not any(pair.differs for pair in found.pairs)
+
+
+def test_what_differs_is_marked_with_a_sign(
+    sweep: Prepared, sweep_events: list[Event], record: Path, tmp_path: Path
+) -> None:
+    from dataclasses import replace
+
+    moved = [
+        replace(
+            event,
+            result=replace(event.result, reported_celsius=event.result.step.target_celsius),
+        )
+        if isinstance(event, StepFinished) and event.result.step.index == 4
+        else event
+        for event in sweep_events
+    ]
+    other = write(sweep, moved, tmp_path / "other.jsonl")
+    found = compare_records(record, other)
+    assert [pair.number for pair in found.pairs if pair.differs] == [5]
+    rows = pair_rows(found.pairs)
+    assert [row.cells[0].strip() for row in rows if row.cells[0].startswith("*")] == ["*5"]
+    for row in rows:
+        for column, cell in zip(COLUMNS, row.cells, strict=True):
+            assert len(cell) <= column.width
+
+
+def test_a_shorter_record_leaves_its_missing_steps_empty(
+    sweep: Prepared, sweep_events: list[Event], record: Path, tmp_path: Path
+) -> None:
+    cut = next(
+        index
+        for index, event in enumerate(sweep_events)
+        if isinstance(event, StepFinished) and event.result.step.index == 9
+    )
+    other = write(sweep, sweep_events[: cut + 1], tmp_path / "short.jsonl")
+    found = compare_records(record, other)
+    assert len(found.pairs) == 21
+    assert found.pairs[15].second is None
+    assert found.pairs[15].moved_celsius is None

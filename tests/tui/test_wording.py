@@ -1,0 +1,248 @@
+"""Numbers are never cut, words and signs stand beside every tone, hostile text stays text."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from rich.cells import cell_len
+
+from controller.links.base import LinkStatus
+from controller.sweep.events import Event, StepFinished
+from controller.sweep.model import Verdict
+from controller.tui.preparing import Prepared
+from controller.tui.text import ascii_only, fitted, lines, one_line, short_middle
+from controller.tui.view import Driving, Phase, RunView, after, begin
+from controller.tui.wording import (
+    Part,
+    Tone,
+    bar,
+    columns_for,
+    degrees,
+    duration,
+    facts,
+    headline,
+    live_words,
+    result_words,
+    row_of,
+    status_parts,
+    verdict_words,
+    within,
+)
+
+HOSTILE = "bad\x1b[31m[/red]\r\nname\u202e[bold]\x00\u200b"
+
+
+def length(parts: tuple[Part, ...]) -> int:
+    return sum(cell_len(part.text) + 2 for part in parts) - 2
+
+
+def test_the_table_fits_80_columns_beside_a_scroll_bar(sweep: Prepared) -> None:
+    columns = columns_for(sweep.resolved)
+    assert sum(column.width + 1 for column in columns) - 1 <= 78
+
+
+def test_no_cell_of_numbers_is_wider_than_its_column(
+    sweep: Prepared, sweep_events: list[Event]
+) -> None:
+    columns = columns_for(sweep.resolved)
+    view = begin(sweep.resolved)
+    for event in sweep_events:
+        view = after(view, event)
+        if isinstance(event, StepFinished):
+            for column, cell in zip(columns, row_of(view, view.done - 1).cells, strict=True):
+                assert cell_len(cell) <= column.width, (column.head, cell)
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False), st.booleans())
+def test_any_reading_a_person_can_type_fits_its_column(value: float, sign: bool) -> None:
+    assert len(degrees(value, sign=sign)) <= 8
+
+
+def test_wide_plans_get_wider_columns(sweep: Prepared) -> None:
+    step = replace(sweep.resolved.steps[0], achieved_ohms=123456789012.0)
+    plan = replace(sweep.resolved, steps=(step,))
+    view = begin(plan)
+    for column, cell in zip(columns_for(plan), row_of(view, 0).cells, strict=True):
+        assert len(cell) <= column.width
+
+
+@pytest.mark.parametrize("verdict", list(Verdict))
+def test_every_verdict_has_a_word_and_a_sign(verdict: Verdict) -> None:
+    part = verdict_words(verdict)
+    sign, word = part.text.split()
+    assert not sign.isalpha()
+    assert word.lower() == verdict.value
+
+
+def test_signs_differ_without_colour() -> None:
+    assert len({verdict_words(verdict).text for verdict in Verdict}) == 3
+    shown = set()
+    for driving in Driving:
+        view = replace(RunView(), driving=driving)
+        parts = status_parts(view, port="p", now_s=0.0, alive=True, stopping=False)
+        shown.add(parts[0].text)
+    assert len(shown) == len(Driving)
+
+
+@pytest.mark.parametrize("room", [78, 138])
+@pytest.mark.parametrize(
+    "port", ["simulated", "/dev/serial/by-id/usb-Some_Very_Long_Adapter_Name_0001-if00-port0"]
+)
+def test_the_status_line_fits_and_keeps_its_numbers(
+    sweep: Prepared, sweep_events: list[Event], room: int, port: str
+) -> None:
+    view = begin(sweep.resolved)
+    link = LinkStatus(
+        state=0, parked=False, moving=False, hold_off_expired=False, fault=False, restarted=False,
+        hold_off_ms=2000, retries=12, dropped=3,
+    )  # fmt: skip
+    for event in sweep_events[:60]:
+        view = replace(after(view, event), link=link)
+        parts = status_parts(view, port=port, now_s=view.now_s, alive=True, stopping=False,
+                             room=room)  # fmt: skip
+        assert length(parts) <= room
+        assert "12 retries" in parts[-1].text
+
+
+def test_the_status_line_names_what_must_always_be_known(
+    sweep: Prepared, sweep_events: list[Event]
+) -> None:
+    view = begin(sweep.resolved)
+    told = set()
+    for event in sweep_events:
+        view = after(view, event)
+        parts = status_parts(view, port="simulated", now_s=view.now_s, alive=True, stopping=False)
+        told.add(parts[0].text)
+        text = "  ".join(part.text for part in parts)
+        assert "simulated" in text
+        if view.driving is Driving.DRIVEN:
+            assert "relays 0x" in text
+            assert "ohm" in text or "moving" in text
+    assert {"▶ DRIVING", "■ parked"} <= told
+
+
+def test_unknown_relays_are_said_to_be_unknown() -> None:
+    view = replace(RunView(), driving=Driving.UNKNOWN)
+    text = "  ".join(
+        part.text for part in status_parts(view, port="p", now_s=0, alive=True, stopping=False)
+    )
+    assert "UNKNOWN" in text
+    assert "relays not known" in text
+
+
+def test_stopping_is_said_before_it_has_happened() -> None:
+    view = replace(RunView(), driving=Driving.DRIVEN)
+    parts = status_parts(view, port="p", now_s=0.0, alive=True, stopping=True)
+    assert "STOPPING" in parts[0].text
+
+
+def test_live_line_says_outside_in_words(sweep: Prepared, sweep_events: list[Event]) -> None:
+    step = sweep.resolved.steps[3]
+    expected = step.expected_celsius
+    assert expected is not None
+    view = replace(
+        begin(sweep.resolved), step=step, phase=Phase.RUNNING, reported_at_s=1.0, set_at_s=0.5
+    )
+    near = live_words(replace(view, reported_celsius=expected + 1.0), 2.0)
+    far = live_words(replace(view, reported_celsius=expected + 9.0), 2.0)
+    assert any("within" in part.text and part.tone is Tone.GOOD for part in near)
+    assert any("OUTSIDE" in part.text and part.tone is Tone.BAD for part in far)
+
+
+def test_facts_have_progress_relays_and_link(sweep: Prepared, sweep_events: list[Event]) -> None:
+    view = begin(sweep.resolved)
+    for event in sweep_events[:40]:
+        view = after(view, event)
+    told = dict(facts(view, view.now_s))
+    assert told["relays moved"].endswith(f"of {sweep.resolved.relay_operations}")
+    assert "retries" in told["link"]
+    assert {"done", "left", "excursion", "last reply"} <= told.keys()
+
+
+def test_headline_says_paused_in_words(sweep: Prepared) -> None:
+    view = replace(begin(sweep.resolved), phase=Phase.PAUSED)
+    assert any("PAUSED" in part.text for part in headline(view, "plan"))
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(None, "-"), (0.0, "0 s"), (7.2, "8 s"), (60.0, "1:00"), (3599.0, "59:59"),
+     (3600.0, "1:00:00"), (90061.0, "25:01:01")],
+)  # fmt: skip
+def test_durations(seconds: float | None, words: str) -> None:
+    assert duration(seconds) == words
+
+
+@given(st.floats(-1, 2), st.integers(0, 60))
+def test_a_bar_is_as_wide_as_asked(share: float, width: int) -> None:
+    assert len(bar(share, width)) == width
+
+
+@given(st.lists(st.text("abc 123", max_size=30), max_size=6), st.integers(1, 100))
+def test_parts_that_do_not_fit_are_left_out_whole(texts: list[str], room: int) -> None:
+    parts = [Part(text) for text in texts]
+    kept = within(parts, room)
+    assert length(kept) <= room
+    assert [part.text for part in kept[1:]] == texts[1 : len(kept)]
+
+
+@settings(max_examples=60)
+@given(st.text(max_size=60), st.integers(0, 40))
+def test_fitted_text_has_exactly_its_width(text: str, width: int) -> None:
+    assert cell_len(fitted(text, width)) == width
+    assert cell_len(fitted(text, width, right=True)) == width
+
+
+@settings(max_examples=60)
+@given(st.text(max_size=80), st.integers(4, 40))
+def test_a_shortened_name_fits(text: str, width: int) -> None:
+    assert cell_len(short_middle(text, width)) <= width
+
+
+@settings(max_examples=100)
+@given(st.text(max_size=60))
+def test_ascii_keeps_the_width_and_is_ascii(text: str) -> None:
+    shown = ascii_only(one_line(text))
+    assert shown.isascii()
+    assert len(shown) == cell_len(one_line(text))
+
+
+@settings(max_examples=100)
+@given(st.text(max_size=60))
+def test_one_line_is_one_line_that_no_terminal_acts_on(text: str) -> None:
+    shown = one_line(text)
+    assert not any(unicodedata.category(char) in ("Cc", "Cf", "Cs") for char in shown)
+    assert "\n" not in shown
+
+
+def test_signs_stay_apart_in_ascii() -> None:
+    signs = "✓✗?▶■○"
+    assert len(set(ascii_only(signs))) == len(signs)
+
+
+def test_hostile_text_is_shown_as_text() -> None:
+    assert "\x1b" not in one_line(HOSTILE)
+    assert "[/red]" in one_line(HOSTILE)
+    assert len(lines(HOSTILE)) == 2
+
+
+def test_result_words_carry_codes_and_reason(
+    sweep: Prepared, sweep_events: list[Event]
+) -> None:
+    result = next(e for e in sweep_events if isinstance(e, StepFinished)).result
+    hostile = replace(result, codes=(HOSTILE,), reason="did not settle")
+    text = result_words(hostile).text
+    assert "\x1b" not in text
+    assert "did not settle" in text
+    silent = replace(result, reported_celsius=None, error_celsius=None, reason="skipped")
+    assert "skipped" in result_words(silent).text
+
+
+def test_an_open_circuit_is_written_as_a_word(check: Prepared) -> None:
+    assert math.isinf(check.resolved.steps[0].achieved_ohms)
+    assert row_of(begin(check.resolved), 0).cells[3] == "open"
