@@ -239,6 +239,14 @@ def test_readings_in_kohm_are_refused_not_fitted():
         calibrate(ladder, measured, utc=UTC)
 
 
+def test_uncertainties_that_cannot_be_solved_are_refused_without_a_traceback():
+    ladder = make_ladder()
+    states = propose_design(ladder, measurements=10).states
+    measured = [Measurement(state=s, ohms=500.0, uncertainty_ohms=1e-200) for s in states]
+    with np.errstate(all="ignore"), pytest.raises(InputError):
+        calibrate(ladder, measured, utc=UTC, common_relative_uncertainty=1.0)
+
+
 def test_one_instrument_makes_the_rungs_correlated():
     """A scale error is shared: the sum's uncertainty is that of the scale, not its root mean."""
     ladder = make_ladder(contact_uncertainty_ohms=0.0, lead_uncertainty_ohms=0.0)

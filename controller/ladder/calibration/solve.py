@@ -147,7 +147,15 @@ def _round(
     covariance[count:, count:] = np.diag(prior**2)
     known = nominal_parameters(ladder)[-2:]
     target = np.concatenate([observed - model, known - parameters[-2:]])
-    return least_squares(design, target, covariance=covariance)
+    try:
+        return least_squares(design, target, covariance=covariance)
+    except (ValueError, np.linalg.LinAlgError):
+        raise InputError.single(
+            "the measurements cannot be solved: uncertainties or values differ by too many powers "
+            "of ten",
+            where=ladder.name,
+            hint="are all readings and uncertainties in ohm?",
+        ) from None
 
 
 def _refuse_implausible(ladder: Ladder, rung_ohms: FloatArray) -> None:

@@ -60,6 +60,8 @@ EXTENSION_MARGIN = 2.0
 LEAST_READINGS = 3
 _READINGS_FOR_PAIRS = 5
 _FAR_CELSIUS = 15.0
+_LEAST_OHMS, _MOST_OHMS = 1e-3, 1e12
+"""Outside, a reading is of a short or an open circuit by another name and is left out."""
 
 _PRIOR_HEALTHY = 0.75
 _PRIOR_SINGLE = 0.238
@@ -163,7 +165,7 @@ def _sorted_out(readings: Readings, response: Response) -> tuple[Mask, Mask, Mas
     end of the range it stands for everything beyond, and stays.
     """
     reporting = readings.reporting
-    finite = np.isfinite(readings.ohms) & (readings.ohms > 0)
+    finite = (readings.ohms >= _LEAST_OHMS) & (readings.ohms <= _MOST_OHMS)
     far = np.abs(readings.reported_celsius - response(readings.ohms)) > _FAR_CELSIUS
     for fixed in (reporting.open_celsius, reporting.short_celsius):
         if fixed not in (None, reporting.lowest_celsius, reporting.highest_celsius):

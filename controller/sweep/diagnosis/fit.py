@@ -66,7 +66,7 @@ def fit(hypothesis: Hypothesis, ohms: FloatArray, likelihood: Likelihood) -> Fit
             deviance=deviance,
             covariance=np.zeros((0, 0)),
         )
-    lowest = np.array([parameter.lowest for parameter in hypothesis.parameters])
+    bounds = _bounds(hypothesis)
     best, covariance = _valley(hypothesis, ohms, likelihood)
     axes = _axes(covariance)
     # Each round looks one grid step around the best point of the last.
@@ -75,7 +75,7 @@ def fit(hypothesis: Hypothesis, ohms: FloatArray, likelihood: Likelihood) -> Fit
     deviance = np.inf
     for _ in range(3):
         offsets = np.linspace(-reach, reach, count)
-        points = _points(best, axes, [offsets] * size, lowest)
+        points = _points(best, axes, [offsets] * size, bounds)
         deviances = likelihood.deviance(hypothesis.predict(points, ohms))
         at = int(np.argmin(deviances))
         if deviances[at] <= deviance:
@@ -133,7 +133,7 @@ def _valley(
 ) -> tuple[FloatArray, FloatArray]:
     """Return a point near the optimum (d,) and the covariance (d, d) on which to look around it."""
     target, scale = _middles(likelihood)
-    lowest = np.array([parameter.lowest for parameter in hypothesis.parameters])
+    bounds = _bounds(hypothesis)
 
     def residuals(points: FloatArray) -> FloatArray:
         return (hypothesis.predict(points, ohms) - target) / scale
@@ -155,7 +155,7 @@ def _valley(
         covariance = np.linalg.inv(scaled) * size[:, None] * size
         step = -covariance @ ((slopes * weight) @ here)
         for share in (1.0, 0.3, 0.1, 0.03):
-            trial = np.maximum(best + share * step, lowest)
+            trial = np.clip(best + share * step, *bounds)
             trial_cost = float(np.log1p(residuals(trial[None, :]) ** 2).sum())
             if trial_cost < best_cost:
                 break
@@ -191,6 +191,14 @@ def _slopes(
     return (values[1:] - values[0]) / np.array(steps)[:, None], values[0]
 
 
+def _bounds(hypothesis: Hypothesis) -> tuple[FloatArray, FloatArray]:
+    """Return the lower and the upper bounds of all parameters, (d,) each."""
+    return (
+        np.array([parameter.lowest for parameter in hypothesis.parameters]),
+        np.array([parameter.highest for parameter in hypothesis.parameters]),
+    )
+
+
 def _axes(covariance: FloatArray) -> FloatArray:
     """Return a matrix whose columns are one standard error long and uncorrelated."""
     size = np.sqrt(np.diag(covariance))
@@ -199,11 +207,14 @@ def _axes(covariance: FloatArray) -> FloatArray:
 
 
 def _points(
-    centre: FloatArray, axes: FloatArray, offsets: list[FloatArray], lowest: FloatArray
+    centre: FloatArray,
+    axes: FloatArray,
+    offsets: list[FloatArray],
+    bounds: tuple[FloatArray, FloatArray],
 ) -> FloatArray:
     """Return grid points (m, d) around a centre, pushed back inside the bounds."""
     mesh = np.stack(np.meshgrid(*offsets, indexing="ij"), axis=-1).reshape(-1, len(offsets))
-    return np.maximum(centre + mesh @ axes.T, lowest)
+    return np.clip(centre + mesh @ axes.T, *bounds)
 
 
 def _crossing(
@@ -215,13 +226,14 @@ def _crossing(
     reads the outermost crossing off a grid.
     """
     side, enough = math.copysign(1.0, signed_rise), abs(signed_rise)
-    lowest = found.hypothesis.parameters[axis].lowest
+    parameter = found.hypothesis.parameters[axis]
+    end = parameter.highest if side > 0 else parameter.lowest
     centre = float(found.inner[axis])
     unit = float(np.sqrt(found.covariance[axis, axis]))
     inner, reach = 0.0, 4.0
     while reach < 1e4:
         offsets = np.linspace(inner, reach, 41)
-        values = np.maximum(centre + side * unit * offsets, lowest)
+        values = np.clip(centre + side * unit * offsets, parameter.lowest, parameter.highest)
         rise = _profile(found, axis, values, ohms, likelihood) - found.deviance
         under = np.flatnonzero(rise < enough)
         last = int(under[-1]) if under.size else 0
@@ -229,8 +241,8 @@ def _crossing(
             span = rise[last + 1] - rise[last]
             share = np.clip((enough - rise[last]) / span, 0.0, 1.0) if span > 0 else 1.0
             return float(values[last] + share * (values[last + 1] - values[last]))
-        if values[-1] <= lowest:
-            return lowest
+        if values[-1] == end:
+            return end if end == 0.0 else side * math.inf
         inner, reach = reach, reach * 2.0
     return side * math.inf
 
@@ -248,14 +260,14 @@ def _profile(
     left = covariance[other, other] - slope * covariance[axis, other]
     spread = np.sqrt(max(left, 1e-4 * covariance[other, other]))
     ridge = found.inner[other] + slope * (values - found.inner[axis])
-    lowest = hypothesis.parameters[other].lowest
+    bounds = hypothesis.parameters[other].lowest, hypothesis.parameters[other].highest
     reach = 8.0
     least = np.full(values.shape, np.inf)
     for _ in range(2):
         offsets = np.linspace(-reach, reach, 33) * spread
         points = np.empty((values.size, offsets.size, 2))
         points[..., axis] = values[:, None]
-        points[..., other] = np.maximum(ridge[:, None] + offsets, lowest)
+        points[..., other] = np.clip(ridge[:, None] + offsets, *bounds)
         deviances = likelihood.deviance(hypothesis.predict(points.reshape(-1, 2), ohms)).reshape(
             values.size, offsets.size
         )

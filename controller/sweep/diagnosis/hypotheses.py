@@ -76,16 +76,25 @@ class Parameter:
 
     The fit works on an inner value (a conductance for a leakage, a logarithm for a gain), which
     makes the response nearly linear in it; `to_outer` turns it into the named one. `starts` are
-    inner values that cover what is physically possible; `lowest` is the inner bound, the value
-    at which the fault is absent where there is one. `usual` is the inner size such a fault mostly
-    stays below (common practice, no source); None: any size is as likely.
+    rising inner values that cover what is physically possible: the fit stays inside their ends. A
+    first one of zero means that the fault is absent there. `usual` is the inner size such a fault
+    mostly stays below (common practice, no source); None: any size is as likely.
     """
 
     name: str
     starts: FloatArray
-    lowest: float
     to_outer: Callable[[float], float]
     usual: float | None = None
+
+    @property
+    def lowest(self) -> float:
+        """The lower bound of the inner value."""
+        return float(self.starts[0])
+
+    @property
+    def highest(self) -> float:
+        """The upper bound of the inner value."""
+        return float(self.starts[-1])
 
 
 Seen: TypeAlias = Callable[[FloatArray, FloatArray], FloatArray]
@@ -185,8 +194,7 @@ def hypotheses_for(
 def _series(usual: float) -> Parameter:
     return Parameter(
         name="series_ohms",
-        starts=np.concatenate([[0.0], usual * np.geomspace(1e-4, 1e2, 37)]),
-        lowest=0.0,
+        starts=np.concatenate([[0.0], usual * np.geomspace(1e-4, 1e3, 43)]),
         to_outer=float,
     )
 
@@ -194,23 +202,20 @@ def _series(usual: float) -> Parameter:
 def _leakage(usual: float, name: str = "leakage_ohms") -> Parameter:
     return Parameter(
         name=name,
-        starts=np.concatenate([[0.0], np.geomspace(1e-4, 1e2, 37) / usual]),
-        lowest=0.0,
+        starts=np.concatenate([[0.0], np.geomspace(1e-4, 1e3, 43) / usual]),
         to_outer=lambda siemens: 1.0 / siemens if siemens > 0 else float("inf"),
     )
 
 
 _GAIN = Parameter(
     name="gain",
-    starts=np.linspace(np.log(0.05), np.log(20.0), 41),
-    lowest=-np.inf,
+    starts=np.linspace(np.log(0.02), np.log(50.0), 53),
     to_outer=lambda inner: float(np.exp(inner)),
     usual=0.2,
 )
 _OFFSET = Parameter(
     name="offset_celsius",
-    starts=np.linspace(-80.0, 80.0, 41),
-    lowest=-np.inf,
+    starts=np.linspace(-150.0, 150.0, 61),
     to_outer=float,
     usual=5.0,
 )
