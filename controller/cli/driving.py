@@ -10,6 +10,7 @@ order. Every way out closes the bench, which parks it.
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Generator
 from contextlib import closing
@@ -33,9 +34,10 @@ from controller.records.writer import RecordError, RecordWriter
 from controller.sweep.bench import Bench
 from controller.sweep.benchfile import BenchFile, LinkKind, ReadbackKind
 from controller.sweep.engine import SweepRun, run_events
-from controller.sweep.events import Event, RunFinished
+from controller.sweep.events import Event, NoteMade, RunFinished, RunStarted
 from controller.sweep.model import ResolvedPlan, RunSummary, StepKind, StepResult, Verdict
 from controller.sweep.summary import summarize
+from controller.sweep.wearing import bench_wear_warnings, wear_file
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
@@ -161,7 +163,11 @@ def _run(
 
     asking = bench_file.readback is ReadbackKind.TYPED
     printer = ProgressPrinter(output, asking=asking)
-    bench = open_bench(bench_file, clock, write=output.warn)
+    wear_path = wear_file(os.environ)
+    worn = bench_wear_warnings(bench_file, wear_path)
+    for sentence in worn:
+        output.warn(f"Note: {sentence}")
+    bench = open_bench(bench_file, clock, write=output.warn, wear_path=wear_path)
     if asking and not sys.stdin.isatty():
         bench = _answered_by_script(bench, bench_file, clock, output)
     with closing(bench):
@@ -176,6 +182,9 @@ def _run(
                         summary = event.summary
                     writer.take(event)
                     printer.take(event)
+                    if isinstance(event, RunStarted):
+                        for sentence in worn:
+                            writer.take(NoteMade(at_s=event.at_s, text=sentence))
         except RecordError as error:
             raise RecordError(f"{error}; {bench.link.relays.value}") from None
         finally:

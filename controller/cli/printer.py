@@ -19,12 +19,13 @@ from controller.sweep.events import (
     StepStarted,
 )
 from controller.sweep.model import ResolvedPlan, ResolvedStep, StepResult
+from controller.sweep.operations import step_operations
 from controller.text import ohms
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
 
-__all__ = ["ProgressPrinter", "bar", "say_plan", "say_results"]
+__all__ = ["ProgressPrinter", "bar", "say_paths", "say_plan", "say_results"]
 
 _BAR_CELLS = 24
 
@@ -100,8 +101,8 @@ def bar(done: int, count: int) -> str:
     return f"[{'#' * filled}{'.' * (_BAR_CELLS - filled)}]"
 
 
-def say_plan(output: Output, plan: ResolvedPlan) -> None:
-    """Print what a plan would set."""
+def say_plan(output: Output, plan: ResolvedPlan, operations_per_relay: Sequence[int]) -> None:
+    """Print what a plan would set, and how often each relay of the ladder moves for it."""
     output.say(f"{plan.name} ({plan.kind}, {len(plan.steps)} steps, {plan.decision_rule.value})")
     unit = output.degrees
     output.say_table(
@@ -113,7 +114,8 @@ def say_plan(output: Output, plan: ResolvedPlan) -> None:
             f"makes {unit}",
             "U (k=2)",
             "excursion",
-            "relay moves",
+            "filtered",
+            "moves",
         ],
         [
             [
@@ -124,13 +126,31 @@ def say_plan(output: Output, plan: ResolvedPlan) -> None:
                 output.temperature(step.achieved_celsius, 3),
                 output.difference(step.uncertainty_celsius, 3),
                 output.difference(step.excursion_celsius, 2),
-                str(len(step.path)),
+                output.difference(step.filtered_excursion_celsius, 2),
+                str(moved),
             ]
-            for step in plan.steps
+            for step, moved in zip(plan.steps, step_operations(plan), strict=True)
         ],
     )
     worst = output.difference(plan.worst_excursion_celsius, 2)
-    output.say(f"Worst excursion {worst} {unit}; {plan.relay_operations} relay operations.")
+    strays = f"Worst excursion {worst} {unit}"
+    left = [step.filtered_excursion_celsius for step in plan.steps[plan.first_step :]]
+    known = [value for value in left if value is not None]
+    if known:
+        filtered = output.difference(max(known), 2)
+        strays += f", {filtered} {unit} once the module's input filter has passed it"
+    output.say(f"{strays}; {plan.relay_operations} relay operations.")
+    moved_most = ", ".join(
+        f"{relay}: {count}" for relay, count in enumerate(operations_per_relay) if count
+    )
+    output.say(f"Operations by relay: {moved_most or 'none'}.")
+
+
+def say_paths(output: Output, plan: ResolvedPlan) -> None:
+    """Print each step's path: the states in order, each with how long it is held."""
+    for step in plan.steps:
+        hops = [f"{plan.format_state(hop.state)} {hop.hold_ms} ms" for hop in step.path]
+        output.say(f"step {step.index + 1}: {', '.join(hops) or 'nothing moves'}")
 
 
 def say_results(output: Output, plan: ResolvedPlan, results: Sequence[StepResult]) -> None:

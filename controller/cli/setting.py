@@ -7,6 +7,7 @@ Must not know: argument texts, plans, readings.
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Sequence
 from contextlib import closing, nullcontext
 from dataclasses import replace
@@ -42,6 +43,7 @@ from controller.sweep.model import (
     Verdict,
 )
 from controller.sweep.travel import in_pieces
+from controller.sweep.wearing import bench_wear_warnings, wear_file
 from controller.text import number, ohms
 
 if TYPE_CHECKING:
@@ -164,11 +166,19 @@ class _Driver:
         self._intents = Intents()
         self.relays = RelayKnowledge.NOT_DRIVEN
 
-    def drive(self, hold_s: float) -> str:
-        """Return ``complete``, ``stopped`` or ``fault``."""
+    def _opened(self) -> Bench:
         from controller.sweep.wiring import open_bench
 
-        with closing(open_bench(self._bench_file, self._clock, write=self._output.warn)) as bench:
+        wear_path = wear_file(os.environ)
+        for sentence in bench_wear_warnings(self._bench_file, wear_path):
+            self._output.warn(f"Note: {sentence}")
+        return open_bench(
+            self._bench_file, self._clock, write=self._output.warn, wear_path=wear_path
+        )
+
+    def drive(self, hold_s: float) -> str:
+        """Return ``complete``, ``stopped`` or ``fault``."""
+        with closing(self._opened()) as bench:
             ended = "complete"
             try:
                 with stopping_by(self._intents.stop):

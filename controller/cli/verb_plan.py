@@ -1,19 +1,22 @@
 """`rungwise plan`: what would be set, step by step.
 
-Knows: that nothing is driven.
-Must not know: links, runs.
+Knows: that nothing is driven; which details can be asked for.
+Must not know: links, runs, how a picture is drawn.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from controller.errors import ExitCode
+from controller.errors import ExitCode, InputError
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
+    from controller.records.inputs import Inputs
+    from controller.sweep.model import ResolvedPlan
 
 __all__ = ["add_arguments", "run"]
 
@@ -24,19 +27,97 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--bench", metavar="BENCH", type=Path, help="bench file; else the plan's, else simulated"
     )
+    parser.add_argument(
+        "--paths", action="store_true", help="show the order of relay changes of each step"
+    )
+    parser.add_argument(
+        "--svg",
+        metavar="FILE",
+        type=Path,
+        help="draw what the module sees of one step, switched by path and all at once",
+    )
+    parser.add_argument(
+        "--step",
+        metavar="N",
+        type=int,
+        help="the step to draw, as numbered in the table; else the one that strays furthest",
+    )
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
-    """Print the resolved plan."""
-    from controller.cli.printer import say_plan
+    """Print the resolved plan; draw a step of it where that is asked for."""
+    from controller.cli.printer import say_paths, say_plan
     from controller.records.encode import plan_fields
     from controller.records.inputs import load_inputs
+    from controller.sweep.operations import plan_operations
     from controller.sweep.resolve import resolve_on
+    from controller.sweep.wearing import bench_wear_warnings, wear_file
 
+    if arguments.step is not None and arguments.svg is None:
+        raise InputError.single(
+            "says what to draw, but not where", where="--step", hint="add --svg"
+        )
     inputs = load_inputs(arguments.plan, arguments.bench)
     resolved = resolve_on(inputs.plan, inputs.bench)
-    for warning in resolved.warnings:
+    operations = plan_operations(resolved, inputs.bench.ladder.relay_count)
+    worn = bench_wear_warnings(inputs.bench, wear_file(os.environ))
+    for warning in (*resolved.warnings, *worn):
         output.warn(f"Note: {warning}")
-    output.document({"bench": inputs.bench.name, **plan_fields(resolved)})
-    say_plan(output, resolved)
+    if arguments.svg is not None:
+        _draw(arguments.svg, _step_to_draw(resolved, arguments.step), inputs, resolved)
+    output.document(
+        {
+            "bench": inputs.bench.name,
+            **plan_fields(resolved),
+            "operations_per_relay": operations,
+            "wear_warnings": list(worn),
+        }
+    )
+    say_plan(output, resolved, operations)
+    if arguments.paths:
+        say_paths(output, resolved)
+    if arguments.svg is not None:
+        output.say(f"Picture: {arguments.svg}")
     return ExitCode.PASS
+
+
+def _step_to_draw(plan: ResolvedPlan, asked: int | None) -> int:
+    """Return the index of the step asked for, or of the one that strays furthest."""
+    moving = [step for step in plan.steps if step.path]
+    if asked is None:
+        if not moving:
+            raise InputError.single("no relay moves in this plan", where="--svg")
+        return max(moving, key=lambda step: step.excursion_celsius or 0.0).index
+    if not 1 <= asked <= len(plan.steps):
+        raise InputError.single(
+            f"there is no step {asked}", where="--step", hint=f"1 to {len(plan.steps)}"
+        )
+    if not plan.steps[asked - 1].path:
+        raise InputError.single(f"no relay moves for step {asked}", where="--step")
+    return asked - 1
+
+
+def _draw(path: Path, index: int, inputs: Inputs, resolved: ResolvedPlan) -> None:
+    from controller.cli.picture import switching_picture
+    from controller.sweep.resolve import make_router
+    from controller.sweep.transition import transition
+
+    module = inputs.plan.module or inputs.bench.module
+    if module is None:
+        raise InputError.single(
+            "the picture needs to know the module's input",
+            where="--svg",
+            hint='name it in the plan: module = "modules/..."',
+        )
+    step = resolved.steps[index]
+    start = resolved.steps[index - 1].state if index else resolved.park_state
+    router = make_router(inputs.bench.ladder, inputs.plan.sensor.curve)
+    by_path = step.path
+    if inputs.plan.ramp_limit_celsius_per_s is not None or len(by_path) == 1:
+        by_path = router.path(start, step.state)
+    change = transition(inputs.bench.ladder, module, start, by_path, router.celsius)
+    heading = f"{inputs.plan.name}, step {index + 1}"
+    try:
+        path.write_text(switching_picture(change, module, heading=heading), encoding="utf-8")
+    except OSError as error:
+        raise InputError.single(f"cannot be written: {error.strerror}", where=str(path)) from None

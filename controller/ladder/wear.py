@@ -3,16 +3,18 @@
 Knows: the format `rungwise-wear/1`, one JSON object; rated lives.
 Must not know: where the file is (the path comes in), plans, links.
 
-The file is replaced whole and atomically: a reader sees the old counts or the new ones. Two runs
-on one ladder at once would lose counts, but only one can hold the ladder's port.
+The file is replaced whole and atomically: a reader sees the old counts or the new ones. Its
+folder is locked meanwhile, so that two runs that end together, on two ladders, lose no counts.
 """
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -44,12 +46,13 @@ def add_operations(path: Path, ladder: Ladder, operations: Sequence[int]) -> tup
     """
     if len(operations) != ladder.relay_count or min(operations, default=0) < 0:
         raise ValueError("one count of zero or more for each relay")
-    every = _read(path)
-    known = load_operations(path, ladder)
-    totals = tuple(old + new for old, new in zip(known, operations, strict=True))
-    # Counts of relays that a shorter description of the ladder leaves out are kept.
-    every[ladder.name] = [*totals, *every.get(ladder.name, [])[ladder.relay_count :]]
-    _replace(path, {"format": FORMAT, "ladders": every})
+    with _locked(path):
+        every = _read(path)
+        known = load_operations(path, ladder)
+        totals = tuple(old + new for old, new in zip(known, operations, strict=True))
+        # Counts of relays that a shorter description of the ladder leaves out are kept.
+        every[ladder.name] = [*totals, *every.get(ladder.name, [])[ladder.relay_count :]]
+        _replace(path, {"format": FORMAT, "ladders": every})
     return totals
 
 
@@ -104,10 +107,26 @@ def _unsound(path: Path, message: str) -> InputError:
     )
 
 
+@contextmanager
+def _locked(path: Path) -> Iterator[None]:
+    """Wait until nobody else is counting in the file's folder, which is made when missing."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        descriptor = os.open(path.parent, os.O_RDONLY)
+    except OSError as error:
+        raise InputError.single(f"cannot be written: {error.strerror}", where=str(path)) from None
+    try:
+        # Some network file systems know no locks; counting goes on there as well as it can.
+        with suppress(OSError):
+            fcntl.flock(descriptor, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(descriptor)
+
+
 def _replace(path: Path, document: dict[str, Any]) -> None:
     """Write beside the file, flush to the disk, and rename over it."""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", text=True)
         try:
             with os.fdopen(handle, "w", encoding="utf-8") as file:

@@ -89,6 +89,7 @@ def _step(fields: Mapping[str, Any]) -> ResolvedStep:
             Contribution(name=str(part["name"]), celsius=float(part["celsius"]))
             for part in fields["budget"]
         ),
+        filtered_excursion_celsius=_number(fields.get("filtered_excursion_celsius")),
     )
 
 

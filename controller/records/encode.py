@@ -44,6 +44,7 @@ def step_fields(step: ResolvedStep, state_digits: int) -> dict[str, Any]:
         "tolerance_celsius": step.tolerance_celsius,
         "uncertainty_celsius": step.uncertainty_celsius,
         "excursion_celsius": step.excursion_celsius,
+        "filtered_excursion_celsius": step.filtered_excursion_celsius,
         "dwell_s": step.dwell_s,
         "budget": [{"name": part.name, "celsius": part.celsius} for part in step.budget],
         "path": path_fields(step.path, state_digits),

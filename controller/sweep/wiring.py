@@ -11,11 +11,14 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from pathlib import Path
 
 from controller.clock import Clock, RealClock
 from controller.errors import InputError
 from controller.ladder.electrical import state_ohms
+from controller.ladder.wear import add_operations
 from controller.links.base import Link
+from controller.links.counted import CountedLink
 from controller.links.session_link import SessionLink
 from controller.links.simulated import FaultHook, SimulatedChannel, SimulatedDevice
 from controller.module.model import Module, ModuleReport
@@ -39,12 +42,15 @@ def open_bench(
     write: Callable[[str], None] | None = None,
     line_faults: FaultHook | None = None,
     on_channel: Callable[[SimulatedChannel, SimulatedDevice], None] | None = None,
+    wear_path: Path | None = None,
 ) -> Bench:
     """Return the bench with its parts wired up; the link itself is opened by the run.
 
     `lines` and `write` are where typed readings come from and questions go to: standard input
     and standard error unless given. `line_faults` makes the line of a link that is simulated in
-    memory go wrong; `on_channel` is handed that line and its device.
+    memory go wrong; `on_channel` is handed that line and its device. `wear_path` is the file in
+    which the operations of real relays are counted, when the bench is closed; without it they are
+    not.
 
     Raises InputError when what is simulated has no module, or when a link that takes real time is
     asked to run on a clock that does not.
@@ -64,6 +70,8 @@ def open_bench(
             link, sample, release = ways.over_pty()
         case LinkKind.SERIAL:
             link, sample, release = ways.over_serial()
+            if wear_path is not None:
+                link, release = _counted(bench, link, wear_path, write or _to_standard_error)
     readback: Readback
     if bench.readback is ReadbackKind.SIMULATED:
         readback = SimulatedReadback(
@@ -82,6 +90,24 @@ def open_bench(
         drives_hardware=bench.drives_hardware,
         release=release,
     )
+
+
+def _counted(
+    bench: BenchFile, link: Link, path: Path, write: Callable[[str], None]
+) -> tuple[Link, Callable[[], None]]:
+    """Return a link that counts, and what adds the counts to the file in the end."""
+    ladder = bench.ladder
+    counted = CountedLink(link, relay_count=ladder.relay_count, park_state=ladder.park_state)
+
+    def keep() -> None:
+        if any(counted.counts):
+            try:
+                add_operations(path, ladder, counted.counts)
+            except InputError as error:
+                write(f"Note: the relays' operations could not be counted: {error}")
+            counted.counts[:] = [0] * ladder.relay_count
+
+    return counted, keep
 
 
 def _to_standard_error(line: str) -> None:

@@ -8,6 +8,7 @@ Nothing is driven here, and no record is begun before `begin_run`.
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -17,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from controller.clock import Clock, RealClock, VirtualClock
 from controller.errors import InputError
 from controller.sweep.events import Event, RunFinished
-from controller.sweep.model import ResolvedPlan, StepKind, StepResult
+from controller.sweep.model import ResolvedPlan, StepKind, StepResult, Verdict
 from controller.tui.engine_thread import EngineThread
 from controller.tui.view import RunView, begin, estimate_s
 
@@ -192,6 +193,7 @@ def begin_run(
     from controller.records.writer import RecordWriter
     from controller.sweep.engine import SweepRun
     from controller.sweep.resolve import resolve_on
+    from controller.sweep.wearing import wear_file
     from controller.sweep.wiring import open_bench
 
     clock = clock or clock_for(pace if prepared.simulated else "real")
@@ -208,7 +210,9 @@ def begin_run(
     else:
         writer = RecordWriter.create(prepared.record, opening, clock=clock, durable=durable)
     return EngineThread(
-        open_bench=lambda lines, say: open_bench(bench_file, clock, lines=lines, write=say),
+        open_bench=lambda lines, say: open_bench(
+            bench_file, clock, lines=lines, write=say, wear_path=wear_file(os.environ)
+        ),
         make_job=lambda bench: SweepRun(resolved, bench, clock),
         sink=writer,
         view=begin(resolved, earlier),
@@ -277,6 +281,7 @@ def begin_by_hand(
     """Begin a session of single values; it leaves a record where real relays move."""
     from controller.records.opening import opening_content
     from controller.records.writer import RecordWriter
+    from controller.sweep.wearing import wear_file
     from controller.sweep.wiring import open_bench
     from controller.tui.hand_run import HandRun, plan_by_hand
 
@@ -297,7 +302,9 @@ def begin_by_hand(
         )
         writer = RecordWriter.create(_new_record(runs, "by-hand"), opening, clock=clock)
     return EngineThread(
-        open_bench=lambda lines, say: open_bench(bench_file, clock, lines=lines, write=say),
+        open_bench=lambda lines, say: open_bench(
+            bench_file, clock, lines=lines, write=say, wear_path=wear_file(os.environ)
+        ),
         make_job=lambda bench: HandRun(plan, bench, clock),
         sink=writer,
         view=RunView(plan=plan),
@@ -323,6 +330,10 @@ def diagnosis_lines(
     found = [words.headline]
     if not words.where_to_look and words.meaning:
         found.append(words.meaning)
+        if any(result.verdict is Verdict.FAIL for result in results):
+            found.append(
+                "Next: run a plan with three temperatures or more; then the fault can be named."
+            )
     if words.where_to_look:
         found.append(f"Look first at: {words.where_to_look[0]}.")
         found.extend(f"Then at: {place}." for place in words.where_to_look[1:3])

@@ -76,7 +76,7 @@ def test_plan_has_the_fields_of_the_contract(rungwise: Run, check: Path) -> None
 def test_plan_drives_nothing_and_leaves_nothing(rungwise: Run, sweep: Path, tmp_path: Path) -> None:
     shown = rungwise("plan", sweep)
     assert shown.status == 0
-    assert len(shown.out.splitlines()) == 61 + 3
+    assert len(shown.out.splitlines()) == 61 + 4
     assert list(tmp_path.iterdir()) == []
 
 

@@ -1,0 +1,44 @@
+"""Scalable vector graphics as text, the little of it that a chart needs.
+
+Knows: elements, attributes, how text is escaped.
+Must not know: what is drawn.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from xml.sax.saxutils import escape, quoteattr
+
+from controller.text import clean
+
+__all__ = ["element", "polyline", "text"]
+
+
+def element(name: str, *children: str, **attributes: str | float) -> str:
+    """Return an element. An underscore in an attribute's name becomes a dash, one at its end goes.
+
+    Children are markup; use `text` for words.
+    """
+    written = "".join(
+        f" {key.rstrip('_').replace('_', '-')}={quoteattr(_value(value))}"
+        for key, value in attributes.items()
+    )
+    if not children:
+        return f"<{name}{written}/>"
+    inner = "".join(children)
+    return f"<{name}{written}>{inner}</{name}>"
+
+
+def text(words: str, x: float, y: float, **attributes: str | float) -> str:
+    """Return words at a place."""
+    return element("text", escape(clean(words)), x=x, y=y, **attributes)
+
+
+def polyline(points: Iterable[tuple[float, float]], **attributes: str | float) -> str:
+    """Return a line through points."""
+    joined = " ".join(f"{_value(x)},{_value(y)}" for x, y in points)
+    return element("polyline", points=joined, fill="none", **attributes)
+
+
+def _value(value: str | float) -> str:
+    return value if isinstance(value, str) else f"{value:.2f}".rstrip("0").rstrip(".")

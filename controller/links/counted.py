@@ -1,0 +1,85 @@
+"""A link that counts how often each relay of its ladder moves.
+
+Knows: the interface of links, what changes between two states.
+Must not know: what the counts are for, where they are kept.
+
+What cannot be known is not counted: the parking at the start, from a state nobody has told. After
+a failure the ladder is taken to have run its path and parked by itself, as it is made to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from controller.errors import LinkError, RelayKnowledge
+from controller.links.base import Link, LinkIdentity, LinkStatus, PathStep, SenseReading
+
+__all__ = ["CountedLink"]
+
+
+class CountedLink:
+    """Another link, with `counts`: the operations of each relay since it was made."""
+
+    def __init__(self, link: Link, *, relay_count: int, park_state: int) -> None:
+        self.counts = [0] * relay_count
+        self._link = link
+        self._park_state = park_state
+        self._state: int | None = None
+
+    @property
+    def port(self) -> str:
+        """The link's name for people."""
+        return self._link.port
+
+    @property
+    def relays(self) -> RelayKnowledge:
+        """What is known of the relay state right now."""
+        return self._link.relays
+
+    def open(self, *, hold_off_ms: int = 2000) -> LinkIdentity:
+        """Open the link; the ladder is parked then."""
+        identity = self._link.open(hold_off_ms=hold_off_ms)
+        self._state = self._park_state
+        return identity
+
+    def apply(self, path: Sequence[PathStep]) -> None:
+        """Run a path and count what moves."""
+        for step in path:
+            self._moved(step.state)
+        try:
+            self._link.apply(path)
+        except LinkError:
+            self._parked()
+            raise
+
+    def park(self) -> None:
+        """Park and count what moves."""
+        self._parked()
+        self._link.park()
+
+    def feed(self) -> LinkStatus:
+        """Ask for the status."""
+        try:
+            return self._link.feed()
+        except LinkError:
+            self._parked()
+            raise
+
+    def sense(self, channel: int = 0) -> SenseReading:
+        """Read the board's analogue input."""
+        return self._link.sense(channel)
+
+    def close(self) -> None:
+        """Park as far as possible, and let go. Never raises."""
+        self._parked()
+        self._link.close()
+
+    def _parked(self) -> None:
+        if self._state is not None:
+            self._moved(self._park_state)
+
+    def _moved(self, state: int) -> None:
+        changed = 0 if self._state is None else self._state ^ state
+        for relay in range(len(self.counts)):
+            self.counts[relay] += changed >> relay & 1
+        self._state = state

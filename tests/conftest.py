@@ -1,0 +1,20 @@
+"""What every test needs: nothing of the user's own data is read or written."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+
+import pytest
+
+
+@pytest.fixture(scope="session", autouse=True)
+def own_data_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Let operations be counted in a folder of the tests' own, in processes they start as well."""
+    before = os.environ.get("RUNGWISE_DATA")
+    os.environ["RUNGWISE_DATA"] = str(tmp_path_factory.mktemp("data"))
+    yield
+    if before is None:
+        del os.environ["RUNGWISE_DATA"]
+    else:
+        os.environ["RUNGWISE_DATA"] = before
