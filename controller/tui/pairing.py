@@ -24,8 +24,8 @@ COLUMNS = (
     Column("rep. A", 8),
     Column("rep. B", 8),
     Column("B - A", 7),
-    Column("A", 7, right=False),
-    Column("B", 7, right=False),
+    Column("res. A", 7, right=False),
+    Column("res. B", 7, right=False),
 )
 
 

@@ -26,8 +26,9 @@ OptionList:focus { border: round $accent; }
 #right { width: 1fr; }
 #left #plans { height: 2fr; }
 #left #benches { height: 1fr; }
-#about { border: round $secondary; border-title-color: $primary; height: 1fr; padding: 0; }
-#right #records { height: 1fr; }
+#about { border: round $secondary; border-title-color: $primary; height: 3fr; padding: 0;
+         scrollbar-size-vertical: 1; }
+#right #records { height: 2fr; }
 .-wide #left { width: 2fr; }
 .-wide #right { width: 3fr; }
 
@@ -75,11 +76,11 @@ OptionList:focus { border: round $accent; }
 
 /* questions */
 .ask { align: center middle; background: $background 60%; }
-.ask #box { width: 76; max-width: 96%; height: auto; max-height: 90%; border: heavy $accent;
+.ask #box { width: 76; max-width: 96%; height: auto; max-height: 95%; border: heavy $accent;
             background: $surface; padding: 0 1; }
 .ask #ask-title { background: $surface; padding: 0 1; }
-.ask #reasons { height: auto; max-height: 14; margin: 1 0; }
+.ask #reasons { height: auto; max-height: 15; }
 .-tall .ask #reasons { max-height: 30; }
 .ask #buttons { height: 3; }
-.ask StatusLine { dock: bottom; }
+.ask StatusLine { dock: bottom; margin-bottom: 1; }  /* over the one of the screen below */
 """

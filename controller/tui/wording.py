@@ -339,39 +339,25 @@ def live_words(view: RunView, now_s: float) -> tuple[Part, ...]:
     return tuple(parts)
 
 
-def facts(view: RunView, now_s: float) -> tuple[tuple[str, str], ...]:
-    """Return what a bench builder watches, as (name, value)."""
-    plan = view.plan
-    left = view.left_s
-    found = [
-        ("done", f"{view.done} of {view.total}"),
-        ("time", duration(view.elapsed_s)),
-        ("left", "-" if left is None else f"about {duration(left)}"),
-    ]
+def facts(view: RunView) -> tuple[Part, ...]:
+    """Return what a bench builder watches beside the table, as two lines of at most 78 cells."""
     verdicts = [result.verdict for result in view.results if result is not None]
-    found.append(
-        (
-            "so far",
-            (
-                f"{verdicts.count(Verdict.PASS)} pass, {verdicts.count(Verdict.FAIL)} fail,"
-                f" {verdicts.count(Verdict.UNDECIDED)} undecided"
-            ),
-        )
+    counts = ", ".join(
+        f"{verdicts.count(verdict)} {verdict.value}"
+        for verdict in (Verdict.PASS, Verdict.FAIL, Verdict.UNDECIDED)
     )
-    if plan is not None:
-        found.append(("relays moved", f"{view.operations} of {plan.relay_operations}"))
-        here = None if view.step is None else view.step.excursion_celsius
-        found.append(
-            (
-                "excursion",
-                f"{degrees(here)} here, worst {degrees(plan.worst_excursion_celsius)} degC",
-            )
-        )
-    age = view.link_age_s(now_s)
-    if view.link is not None:
-        found.append(("link", f"{view.link.retries} retries, {view.link.dropped} dropped"))
-    found.append(("last reply", "-" if age is None else f"{age:.1f} s ago"))
-    return tuple(found)
+    plan, link = view.plan, view.link
+    moved = "" if plan is None else f"   relays moved {view.operations} of {plan.relay_operations}"
+    here = None if view.step is None else view.step.excursion_celsius
+    worst = None if plan is None else plan.worst_excursion_celsius
+    health = "" if link is None else f"   link {link.retries} retries, {link.dropped} dropped"
+    return (
+        Part(f"{counts}{moved}", Tone.FAINT),
+        Part(
+            f"excursion {degrees(here)} here, worst {degrees(worst)} degC{health}",
+            Tone.DOUBT if link is not None and (link.retries or link.dropped) else Tone.FAINT,
+        ),
+    )
 
 
 def within(parts: Sequence[Part], room: int) -> tuple[Part, ...]:

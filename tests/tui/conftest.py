@@ -16,6 +16,7 @@ from controller.sweep.engine import SweepRun, run_events
 from controller.sweep.events import Event
 from controller.sweep.wiring import open_bench
 from controller.tui.app import RungwiseApp
+from controller.tui.palette import DARK
 from controller.tui.preparing import PacedClock, Prepared, prepare
 
 WORKSHOP = Path(__file__).with_name("workshop")
@@ -66,15 +67,19 @@ class Helper:
         self, *, clock: Clock | None = None, ascii_only: bool = False, theme: str | None = None
     ) -> RungwiseApp:
         app = RungwiseApp(
-            self.folder, runs=self.runs, clock=clock, ascii_only=ascii_only, theme=theme
+            self.folder,
+            runs=self.runs,
+            clock=clock,
+            ascii_only=ascii_only,
+            theme=theme or DARK.name,
         )
         app.animation_level = "none"
         return app
 
     @staticmethod
-    def fast() -> PacedClock:
+    def fast(speed: float = 50.0) -> PacedClock:
         """Virtual time, fast, but with room for the screen between two steps."""
-        return PacedClock(50.0)
+        return PacedClock(speed)
 
     @staticmethod
     def run(body: Awaitable[None]) -> None:

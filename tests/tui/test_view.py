@@ -206,9 +206,7 @@ def test_a_new_step_forgets_the_reading_of_the_one_before(
     assert view.codes == ()
 
 
-def test_points_have_the_numbers_of_the_results(
-    sweep: Prepared, sweep_events: list[Event]
-) -> None:
+def test_points_have_the_numbers_of_the_results(sweep: Prepared, sweep_events: list[Event]) -> None:
     view = fold(begin(sweep.resolved), sweep_events)
     results = [result for result in view.results if result is not None]
     assert len(view.points) == len(results)
@@ -232,9 +230,7 @@ def test_notes_are_not_kept_without_end() -> None:
 
 def test_path_of_nothing_counts_as_no_movement(check: Prepared) -> None:
     plan = check.resolved
-    view = after(
-        begin(plan), RelaysSet(at_s=0.0, step_index=None, path=(), achieved_ohms=math.inf)
-    )
+    view = after(begin(plan), RelaysSet(at_s=0.0, step_index=None, path=(), achieved_ohms=math.inf))
     assert view.operations == 0
     path = (PathStep(state=0b101, hold_ms=5),)
     view = after(view, RelaysSet(at_s=0.0, step_index=None, path=path, achieved_ohms=1.0))

@@ -197,6 +197,6 @@ def _details(plan: Found) -> tuple[Part, ...]:
         Part(f"{read.kind.value}, {len(targets)} steps: {shown}{', …' if targets[8:] else ''}"),
         Part(f"sensor: {one_line(read.sensor.name)}"),
         Part(f"module: {one_line(read.module.name) if read.module else 'the one of the bench'}"),
-        Part(f"tolerance {bands} degC, decision rule {read.decision_rule.value}"),
+        Part(f"tolerance {bands} degC, {read.decision_rule.value}"),
         Part(one_line(str(plan.path)), Tone.FAINT),
     )

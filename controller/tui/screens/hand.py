@@ -56,7 +56,7 @@ class HandScreen(BenchScreen):
         Binding("down", "nudge(-1)", "Nudge down", tooltip="Half a degC or 1 % less",
                 id="hand.down"),
         Binding("f7", "park", "Park", tooltip="Park the ladder and stay here", id="hand.park"),
-        Binding("tab", "app.focus_next", "Input/relays", tooltip="Between input and relays",
+        Binding("tab", "app.focus_next", "Input/relays", show=False, tooltip="Between input and relays",
                 id="hand.next"),
         Binding("escape", "leave", "Park, back", tooltip="Park and go back", id="hand.leave"),
     ]  # fmt: skip

@@ -143,10 +143,7 @@ class RunScreen(BenchScreen):
             told += f", about {duration(left)} left"
         share = done / total if total else 0.0
         self.query_one("#progress", PartsLine).show([Part(bar(share, 24), Tone.ACTIVE), Part(told)])
-        told_facts = [(name, value) for name, value in facts(view, now_s) if name in _WATCHED]
-        self.query_one("#watch", Sentences).show(
-            [Part("   ".join(f"{name}: {value}" for name, value in told_facts))]
-        )
+        self.query_one("#watch", Sentences).show(facts(view))
 
     def _show_steps(self, view: RunView, before: RunView | None) -> None:
         table = self.query_one(RowsTable)
@@ -309,9 +306,6 @@ class RunScreen(BenchScreen):
             step.tolerance_celsius or 0.0
         )
         return off or any(r is not None and r.verdict is not Verdict.PASS for r in view.results)
-
-
-_WATCHED = ("so far", "relays moved", "excursion", "link", "last reply")
 
 
 def _changed(before: RunView, view: RunView) -> list[int]:

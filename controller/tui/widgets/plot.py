@@ -117,8 +117,9 @@ class ErrorPlot(_Plot):
         plot.clear()
         band = sorted(set(limits))
         spread = [point.error for point in points]
-        tall = max([1.0, *(limit for _, limit in band), *(abs(one) for one in spread)]) * 1.2
-        plot.set_ylimits(-tall, tall)
+        high = max([1.0, *(limit for _, limit in band), *spread]) * 1.15
+        low = min([-1.0, *(-limit for _, limit in band), *spread]) * 1.15
+        plot.set_ylimits(low, high)
         if band:
             xs = [x for x, _ in band]
             pad = max(1.0, 0.03 * (xs[-1] - xs[0]))

@@ -1,0 +1,501 @@
+"""Each person's way through the screens, on simulated benches."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from textual.widgets import Button, Input, OptionList
+
+from controller.errors import RelayKnowledge
+from controller.records.reader import load_record
+from controller.tui.dialogs import Ask, PickRecord
+from controller.tui.screens.choose import ChooseScreen
+from controller.tui.screens.compare import CompareScreen
+from controller.tui.screens.hand import HandScreen
+from controller.tui.screens.help import HelpScreen
+from controller.tui.screens.ready import ReadyScreen
+from controller.tui.screens.record import RecordScreen
+from controller.tui.screens.run import RunScreen
+from controller.tui.view import Driving, Phase
+from controller.tui.widgets.lines import Sentences, StatusLine
+from controller.tui.widgets.table import RowsTable
+
+
+def shown(screen: object, selector: str = "Sentences, PartsLine") -> str:
+    return "\n".join(str(w.content) for w in screen.query(selector) if w.display)  # type: ignore[attr-defined]
+
+
+async def to_ready(helper, pilot, plan: int):  # type: ignore[no-untyped-def]
+    app = pilot.app
+    await helper.until(pilot, lambda: app.screen.query_one("#plans", OptionList).option_count == 2)
+    app.screen.query_one("#plans", OptionList).focus()
+    for _ in range(plan):
+        await pilot.press("down")
+    await pilot.press("enter")
+    await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+
+
+async def start(helper, pilot, *, asks: bool):  # type: ignore[no-untyped-def]
+    app = pilot.app
+    await pilot.press("s")
+    if asks:
+        await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+        await pilot.press("y")
+    await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
+
+
+async def answer(helper, pilot, step: int, text: str):  # type: ignore[no-untyped-def]
+    app = pilot.app
+    await helper.until(
+        pilot,
+        lambda: (
+            app.picture.view.phase is Phase.ASKING
+            and app.picture.view.prompt.step_index == step
+            and f"Step {step + 1} of" in shown(app.screen, "#question")
+        ),
+    )
+    await pilot.press(*[{"-": "minus", ".": "full_stop"}.get(c, c) for c in text], "enter")
+
+
+@pytest.mark.parametrize("size", [(80, 24), (140, 45)])
+def test_the_technicians_check(helper, size) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=size) as pilot:
+            await to_ready(helper, pilot, 0)
+            told = shown(app.screen)
+            assert "2.01 mA" in told
+            assert "-40.0 degC" in told
+            assert "130.0 degC" in told
+            await start(helper, pilot, asks=True)
+            await helper.until(pilot, lambda: app.screen.query_one("#reading", Input).has_focus)
+            await answer(helper, pilot, 0, "-40")
+            await answer(helper, pilot, 1, "68F")
+            await helper.until(
+                pilot, lambda: "step 2, 20.0 degC: reported 20.0" in shown(app.screen)
+            )
+            await answer(helper, pilot, 2, "70")  # too cold: a doubtful step
+            await helper.until(pilot, lambda: app.picture.view.done == 3)
+            await pilot.press("f4")  # repeat it
+            await helper.until(pilot, lambda: app.picture.view.attempt == 2)
+            await answer(helper, pilot, 2, "80")
+            await answer(helper, pilot, 3, "130")
+            await helper.until(pilot, lambda: not app.driving)
+            await helper.until(pilot, lambda: "PASS" in shown(app.screen, "#ending"))
+            assert app.picture.relays is RelayKnowledge.PARKED
+            record = load_record(app.record_path)
+            assert record.closing is not None
+            assert record.closing["verdict"] == "pass"
+            assert app.mistakes == []
+
+    helper.run(body())
+
+
+def test_a_reading_that_would_end_a_run_in_doubt_is_asked_about_once(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=(80, 24)) as pilot:
+            await to_ready(helper, pilot, 0)
+            await start(helper, pilot, asks=True)
+            for step, text in enumerate(("-40", "20", "80")):
+                await answer(helper, pilot, step, text)
+            await answer(helper, pilot, 3, "100")
+            await helper.until(pilot, lambda: "Enter once more" in shown(app.screen, "#said"))
+            assert app.screen.query_one("#reading", Input).value == "100"
+            assert app.driving
+            await pilot.press("enter")
+            await helper.until(pilot, lambda: not app.driving)
+            await helper.until(pilot, lambda: "FAIL" in shown(app.screen, "#ending"))
+
+    helper.run(body())
+
+
+def test_an_implausible_reading_has_to_be_confirmed(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=(80, 24)) as pilot:
+            await to_ready(helper, pilot, 0)
+            await start(helper, pilot, asks=True)
+            await answer(helper, pilot, 0, "500")
+            await helper.until(pilot, lambda: "outside" in shown(app.screen, "#said"))
+            assert app.picture.view.done == 0
+            await pilot.press("minus", "4", "0", "enter")
+            await helper.until(pilot, lambda: app.picture.view.done == 1)
+            await pilot.press("f12")
+            await helper.until(pilot, lambda: not app.driving)
+
+    helper.run(body())
+
+
+@pytest.mark.parametrize("size", [(80, 24), (140, 45)])
+def test_the_bench_builders_sweep(helper, size) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast(15.0))
+        async with app.run_test(size=size) as pilot:
+            await to_ready(helper, pilot, 1)
+            await start(helper, pilot, asks=False)
+            await helper.until(pilot, lambda: app.picture.view.done >= 2)
+            await pilot.press("p")
+            await helper.until(pilot, lambda: app.picture.view.phase is Phase.PAUSED)
+            held = app.picture.view.done
+            await pilot.pause(0.3)
+            assert app.picture.view.done == held
+            assert app.picture.view.driving is Driving.DRIVEN
+            await helper.until(pilot, lambda: "PAUSED" in shown(app.screen, "#headline"))
+            await pilot.press("f3", "p")  # skip it and go on
+            await helper.until(pilot, lambda: app.picture.view.done > held)
+            for _ in range(3):
+                await pilot.press("v")
+            await helper.until(pilot, lambda: not app.driving)
+            await helper.until(pilot, lambda: "series" in shown(app.screen, "#ending"))
+            ending = shown(app.screen, "#ending")
+            assert "FAIL" in ending
+            assert "Look first at" in ending
+            assert app.picture.view.done == 21
+            skipped = [r for r in app.picture.view.results if r is not None and r.reason]
+            assert [r.reason for r in skipped] == ["skipped"]
+            assert app.mistakes == []
+
+    helper.run(body())
+
+
+def test_values_by_hand(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=(80, 24)) as pilot:
+            await helper.until(
+                pilot, lambda: app.screen.query_one("#benches", OptionList).option_count == 4
+            )
+            app.screen.query_one("#benches", OptionList).focus()
+            await pilot.press("down", "h")
+            await helper.until(pilot, lambda: isinstance(app.screen, HandScreen))
+            await helper.until(pilot, lambda: app.picture.view.driving is Driving.PARKED)
+            await pilot.press(*"20degC")
+            await helper.until(pilot, lambda: "3494.7 ohm ±" in shown(app.screen, "#preview"))
+            assert "(k=2)" in shown(app.screen, "#preview")
+            assert app.picture.view.driven_ohms is None  # shown before it is applied
+            await pilot.press("enter")
+            await helper.until(pilot, lambda: app.picture.view.driven_ohms is not None)
+            assert app.picture.view.driven_ohms == pytest.approx(3494.7, abs=0.1)
+            await pilot.press("up")
+            await helper.until(pilot, lambda: app.screen.query_one(Input).value == "20.5degC")
+            await pilot.press("ctrl+u", *"open", "enter")
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.until(pilot, lambda: app.screen.query_one("#no", Button).has_focus)
+            await pilot.press("enter")  # the default is the safe answer
+            await helper.until(pilot, lambda: isinstance(app.screen, HandScreen))
+            await pilot.pause(0.2)
+            assert app.picture.view.driven_ohms == pytest.approx(3494.7, abs=0.1)
+            await pilot.press("tab")
+            await helper.until(pilot, lambda: app.screen.query_one(RowsTable).has_focus)
+            await pilot.press("down", "down", "enter")
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            before = app.picture.view.relay_state
+            await pilot.press("y")
+            await helper.until(pilot, lambda: app.picture.view.set_state == before ^ 0b100)
+            await pilot.press("escape")
+            await helper.until(pilot, lambda: isinstance(app.screen, ChooseScreen))
+            await helper.until(pilot, lambda: not app.driving)
+            assert app.picture.view.driving is Driving.PARKED
+            assert app.mistakes == []
+
+    helper.run(body())
+
+
+def test_the_developers_records(helper, sweep) -> None:  # type: ignore[no-untyped-def]
+    from controller.tui.preparing import begin_run
+
+    engine = begin_run(sweep, pace="at once", changed=lambda: None)
+    engine.start()
+    assert engine.join(60)
+    twin = sweep.record.with_name("twin.jsonl")
+    twin.write_bytes(sweep.record.read_bytes())
+
+    async def body() -> None:
+        app = helper.app()
+        async with app.run_test(size=(80, 24)) as pilot:
+            await helper.until(
+                pilot, lambda: app.screen.query_one("#records", OptionList).option_count == 2
+            )
+            app.screen.query_one("#records", OptionList).focus()
+            await pilot.press("enter")
+            await helper.until(pilot, lambda: isinstance(app.screen, RecordScreen))
+            screen = app.screen
+            last = screen.position
+            await pilot.press("home")
+            assert screen.position == 0
+            await pilot.press("right", "right")
+            await helper.until(pilot, lambda: "2 of 21 steps" in shown(screen))
+            await pilot.press("left")
+            await helper.until(pilot, lambda: "1 of 21 steps" in shown(screen))
+            here = screen.position
+            await pilot.press("full_stop")
+            assert screen.position == here + 1
+            for _ in range(6):
+                await pilot.press("plus")
+            assert "speed ×1000" in shown(screen, "#headline")
+            await pilot.press("space")
+            await helper.until(pilot, lambda: screen.position == last)
+            assert not screen.playing
+            await pilot.press("d")
+            await helper.until(pilot, lambda: "series" in shown(screen, "#ending"))
+            await pilot.press("g")
+            await helper.until(pilot, lambda: isinstance(app.screen, CompareScreen))
+            assert "no difference" in shown(app.screen, "#headline")
+            await pilot.press("escape")
+            await pilot.press("c")
+            await helper.until(pilot, lambda: isinstance(app.screen, PickRecord))
+            await pilot.press("enter")
+            await helper.until(pilot, lambda: isinstance(app.screen, CompareScreen))
+            assert "no difference" in shown(app.screen, "#headline")
+            await pilot.press("d", "escape", "escape")
+            await helper.until(pilot, lambda: isinstance(app.screen, ChooseScreen))
+            assert app.mistakes == []
+
+    helper.run(body())
+
+
+def test_the_cautions_come_before_real_relays_and_once(helper, workshop: Path) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app()
+        async with app.run_test(size=(80, 24)) as pilot:
+            app.prepare(workshop / "plans/check.toml", workshop / "benches/serial.toml")
+            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await helper.until(pilot, lambda: app.screen.query_one("#back", Button).has_focus)
+            assert "REAL RELAYS" in shown(app.screen)
+            await pilot.press("s")
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            assert "Cooling fans" in shown(app.screen)
+            await helper.until(pilot, lambda: app.screen.query_one("#no", Button).has_focus)
+            await pilot.press("enter")  # the default says no
+            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            assert not helper.runs.exists()
+            await pilot.press("s")
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await pilot.press("y")
+            await helper.until(
+                pilot,
+                lambda: isinstance(app.screen, Ask) and "drives an extreme" in shown(app.screen),
+            )
+            await pilot.press("y")
+            # There is no such port: a fault in words, nothing was driven.
+            await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
+            await helper.until(pilot, lambda: not app.driving)
+            await helper.until(pilot, lambda: "no such port" in shown(app.screen, "#ending"))
+            await pilot.press("escape")
+            await helper.until(pilot, lambda: isinstance(app.screen, ChooseScreen))
+            assert len(app.cautions_read) == 1
+            assert app.mistakes == []
+
+    helper.run(body())
+
+
+def test_a_plan_that_cannot_be_run_says_why(helper, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    broken = tmp_path / "broken.toml"
+    broken.write_text(
+        'format = "rungwise-plan/1"\nname = "[/red]\\u001b[31m bad [bold]"\nkin = 1\n'
+    )
+    helper.folder = tmp_path
+
+    async def body() -> None:
+        app = helper.app()
+        async with app.run_test(size=(80, 24)) as pilot:
+            await helper.until(
+                pilot, lambda: app.screen.query_one("#plans", OptionList).option_count == 1
+            )
+            await pilot.press("enter")
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            assert "kin" in shown(app.screen)
+            assert "Nothing was driven" in shown(app.screen)
+            await pilot.press("escape")
+            await helper.until(pilot, lambda: isinstance(app.screen, ChooseScreen))
+            assert app.mistakes == []
+
+    helper.run(body())
+
+
+@pytest.mark.parametrize(
+    ("key", "place"),
+    [("f12", "input"), ("ctrl+c", "dialog"), ("f12", "help"), ("ctrl+c", "palette")],
+)
+def test_the_stop_key_works_everywhere(helper, key: str, place: str) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=(80, 24)) as pilot:
+            await to_ready(helper, pilot, 0)
+            await start(helper, pilot, asks=True)
+            await helper.until(pilot, lambda: app.picture.view.phase is Phase.ASKING)
+            if place == "input":
+                await pilot.press("8", "3")
+            elif place == "dialog":
+                await pilot.press("ctrl+q")
+                await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            elif place == "help":
+                await pilot.press("f1")
+                await helper.until(pilot, lambda: isinstance(app.screen, HelpScreen))
+            else:
+                await pilot.press("ctrl+p")
+                await pilot.pause(0.2)
+            assert app.driving
+            await pilot.press(key)
+            await helper.until(pilot, lambda: not app.driving)
+            assert app.picture.view.driving is Driving.PARKED
+            assert app.picture.view.summary.ended == "stopped"
+            await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
+            assert app.is_running
+
+    helper.run(body())
+
+
+def test_quitting_while_driving_asks_and_parks(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=(80, 24)) as pilot:
+            await to_ready(helper, pilot, 0)
+            await start(helper, pilot, asks=True)
+            await helper.until(pilot, lambda: app.picture.view.phase is Phase.ASKING)
+            await pilot.press("ctrl+q")
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.until(pilot, lambda: app.screen.query_one("#no", Button).has_focus)
+            await pilot.press("enter")  # stay
+            await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
+            assert app.driving
+            await pilot.press("ctrl+q")
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await pilot.press("y")
+            await helper.until(pilot, lambda: not app.is_running)
+        assert app.picture.view.driving is Driving.PARKED
+        assert load_record(app.record_path).closing is not None
+
+    helper.run(body())
+
+
+def test_help_and_palette_know_every_key_of_a_screen(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast(5.0))
+        async with app.run_test(size=(80, 24)) as pilot:
+            await to_ready(helper, pilot, 1)
+            await start(helper, pilot, asks=False)
+            screen = app.screen
+            offered = {command.title for command in app.get_system_commands(screen)}
+            await pilot.press("f1")
+            await helper.until(pilot, lambda: isinstance(app.screen, HelpScreen))
+            text = shown(app.screen)
+            assert "STOP" in offered
+            assert "STOP" in text
+            for binding in RunScreen.BINDINGS:
+                if screen.check_action(binding.action, ()):
+                    assert binding.description in offered
+                    assert binding.description in text
+            await pilot.press("escape", "f12")
+            await helper.until(pilot, lambda: not app.driving)
+
+    helper.run(body())
+
+
+def test_the_status_line_is_on_every_screen(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=(80, 24)) as pilot:
+            assert "nothing driven" in shown(app.screen, "StatusLine")
+            await to_ready(helper, pilot, 0)
+            assert "nothing driven" in shown(app.screen, "StatusLine")
+            await start(helper, pilot, asks=True)
+            await helper.until(pilot, lambda: "DRIVING" in shown(app.screen, "StatusLine"))
+            assert "open circuit" in shown(app.screen, "StatusLine")
+            await pilot.press("f1")
+            await helper.until(pilot, lambda: isinstance(app.screen, HelpScreen))
+            line = app.screen.query_one(StatusLine)
+            assert "DRIVING" in str(line.content)
+            assert line.region.height == 1
+            await pilot.press("f12")
+            await helper.until(pilot, lambda: not app.driving)
+            await helper.until(pilot, lambda: "parked" in shown(app.screen, "StatusLine"))
+
+    helper.run(body())
+
+
+def test_a_live_resize_keeps_everything_in_sight(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=(80, 24)) as pilot:
+            await to_ready(helper, pilot, 0)
+            await start(helper, pilot, asks=True)
+            for size in ((140, 45), (60, 20), (200, 60), (80, 24)):
+                await pilot.resize_terminal(*size)
+                await pilot.pause(0.2)
+                for selector in ("StatusLine", "#reading", "#question"):
+                    region = app.screen.query_one(selector).region
+                    assert region.height > 0
+                    assert region.bottom <= size[1]
+            assert app.screen.query_one("#plots").display is False
+            await pilot.resize_terminal(140, 45)
+            await helper.until(pilot, lambda: app.screen.query_one("#plots").display)
+            await pilot.press("f12")
+            await helper.until(pilot, lambda: not app.driving)
+            assert app.mistakes == []
+
+    helper.run(body())
+
+
+def test_device_and_file_text_is_shown_as_it_is(helper, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    from dataclasses import replace
+
+    from controller.tui.preparing import begin_run, prepare
+
+    hostile = "[/x][red]\x1b[31m\u202e[link=foo]bar[/]\n\x00"
+    plan = helper.folder / "plans/check.toml"
+    prepared = prepare(plan, None, helper.runs)
+    prepared = replace(
+        prepared,
+        resolved=replace(prepared.resolved, name=hostile, warnings=(hostile,)),
+        inputs=replace(prepared.inputs, bench=replace(prepared.bench, name=hostile)),
+    )
+
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=(80, 24)) as pilot:
+            app.push_screen(ReadyScreen(prepared))
+            await pilot.pause(0.2)
+            assert "[/x][red]" in shown(app.screen)
+            engine = begin_run(prepared, pace="real", changed=app.engine_changed, clock=app.clock)
+            app.record_path = prepared.record
+            app.begin(engine)
+            app.push_screen(RunScreen(prepared, engine))
+            await helper.until(pilot, lambda: app.picture.view.phase is Phase.ASKING)
+            app.say(hostile)
+            await pilot.pause(0.2)
+            assert "[/x][red]" in shown(app.screen, "#headline")
+            for line in app.screen.query(Sentences):
+                assert "\x1b" not in str(line.content)
+            await pilot.press("f12")
+            await helper.until(pilot, lambda: not app.driving)
+            assert app.mistakes == []
+
+    helper.run(body())
+
+
+def test_ascii_leaves_nothing_but_ascii_on_the_screen(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast(5.0), ascii_only=True)
+        async with app.run_test(size=(140, 45)) as pilot:
+
+            def drawn() -> str:
+                strips = app.screen._compositor.render_strips()
+                return "\n".join("".join(s.text for s in strip) for strip in strips)
+
+            await helper.until(pilot, lambda: "Tern" in drawn())
+            assert drawn().isascii()
+            await to_ready(helper, pilot, 1)
+            assert drawn().isascii()
+            await start(helper, pilot, asks=False)
+            await helper.until(pilot, lambda: app.picture.view.done >= 2)
+            await pilot.pause(0.3)
+            assert drawn().isascii()
+            assert "> DRIVING" in drawn()
+            assert "+ pass" in drawn()
+            await pilot.press("f12")
+            await helper.until(pilot, lambda: not app.driving)
+
+    helper.run(body())
