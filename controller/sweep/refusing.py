@@ -6,7 +6,7 @@ Must not know: how steps are resolved, links, files.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from controller.errors import InputError, Problem
 from controller.ladder.electrical import open_state, short_state, state_ohms
@@ -90,18 +90,25 @@ def rating_problems(
                     )
 
 
-def excursion_problems(plan: Plan, steps: Sequence[ResolvedStep]) -> Iterator[Problem]:
-    """Yield the steps whose best path strays further than the plan allows."""
+def excursion_problems(
+    plan: Plan,
+    steps: Sequence[ResolvedStep],
+    would_help: Callable[[ResolvedStep], str],
+) -> Iterator[Problem]:
+    """Yield the steps whose best path strays further than the plan allows.
+
+    `would_help` says what would help one of them; it is asked about the worst.
+    """
     limit = plan.max_excursion_celsius
+    worst = max(steps, key=lambda step: step.excursion_celsius or 0.0, default=None)
     for step in steps:
         if limit is not None and (step.excursion_celsius or 0.0) > limit:
             yield _problem(
                 plan,
                 step.index,
-                f"the best way there strays {step.excursion_celsius:.1f} degC, more than"
+                f"the way there strays {step.excursion_celsius:.1f} degC, more than"
                 f" max_excursion_celsius = {limit:g}",
-                "an intermediate target, another order, or a ladder whose rungs grow by less than"
-                " two would lower it; or raise the limit",
+                would_help(step) if step is worst else None,
             )
 
 

@@ -25,6 +25,7 @@ from controller.sweep.benchfile import BenchFile, Switching
 from controller.sweep.budget import Budget, Part, Surroundings, step_budgets
 from controller.sweep.choosing import Chosen, choose_states
 from controller.sweep.filtering import filtered_excursion
+from controller.sweep.helping import helps
 from controller.sweep.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.sweep.plan import Plan, Target
 from controller.sweep.refusing import (
@@ -141,7 +142,9 @@ class _Resolver:
         _refuse(
             [
                 *rating_problems(plan, self._passed(decided), ladder, module),
-                *excursion_problems(plan, to_run),
+                *excursion_problems(
+                    plan, to_run, lambda step: self._help(step.index, decided[step.index])
+                ),
             ]
         )
         warnings = [
@@ -214,6 +217,44 @@ class _Resolver:
             path = self._path(start, choice, resumed=index == first_step > 0)
             decided.append(_Decided(target, choice.state, celsius, start, path))
         return decided
+
+    def _help(self, index: int, one: _Decided) -> str:
+        """Return what would help the step that strays furthest."""
+        targets = self._plan.targets
+        if self._router.together:
+            return 'switching = "path" in the bench file lowers it'
+        return helps(
+            targets,
+            self._ladder,
+            at=index,
+            changed=one.start ^ one.state,
+            between=self._between(targets, index),
+            limit_celsius=self._plan.max_excursion_celsius or 0.0,
+            replanned=self._replanned,
+        )
+
+    def _between(self, targets: Sequence[Target], index: int) -> Target | None:
+        """Return a target half way from the one before, where both are temperatures apart."""
+        ends = [target.celsius for target in targets[max(index - 1, 0) : index + 1]]
+        if len(ends) < 2 or ends[0] is None or ends[1] is None or ends[0] == ends[1]:
+            return None
+        middle = (ends[0] + ends[1]) / 2
+        return Target(
+            kind=StepKind.TEMPERATURE, celsius=middle, ohms=float(self._curve.ohms(middle))
+        )
+
+    def _replanned(self, targets: Sequence[Target], ladder: Ladder) -> float:
+        """Return the worst excursion of other targets, or on another ladder."""
+        other = self
+        if ladder is not self._ladder:
+            other = _Resolver(
+                self._plan, ladder, self._module, None, self._surroundings, Switching.PATH
+            )
+        before, worst = ladder.park_state, 0.0
+        for chosen in choose_states(targets, other._choices(targets), other._router):
+            worst = max(worst, other._router.excursion(before, chosen.path))
+            before = chosen.state
+        return worst
 
     def _passed(self, decided: Sequence[_Decided]) -> list[tuple[int, ...]]:
         """Return for each step every state that it may pass through, its own included."""

@@ -178,12 +178,17 @@ class Router:
         """Return resistances that stand at even distances in degC between two states."""
         if count < 2:
             return []
+        first, last = self.temperatures([start, goal])
+        wanted = [first + (last - first) * index / count for index in range(1, count)]
+        return self.ohms_at(wanted, start, goal)
+
+    def ohms_at(self, celsius: Sequence[float], start: int, goal: int) -> list[float]:
+        """Return the resistances that stand for temperatures between those of two states."""
         ends = [state_ohms(self.ladder, state) for state in (start, goal)]
         # Wherever the span lies, a scale this fine is straight between its points to much better
         # than the ladder's own steps; every stop is judged by its true temperature anyway.
-        ohms = np.geomspace(max(ends[0], 1e-3), max(ends[1], 1e-3), max(8 * count, 64))
+        ohms = np.geomspace(max(ends[0], 1e-3), max(ends[1], 1e-3), max(8 * (len(celsius) + 1), 64))
         scale = self.celsius(ohms)
-        wanted = scale[0] + (scale[-1] - scale[0]) * np.arange(1, count) / count
         if scale[-1] < scale[0]:
             ohms, scale = ohms[::-1], scale[::-1]
-        return [float(value) for value in np.interp(wanted, scale, ohms)]
+        return [float(value) for value in np.interp(celsius, scale, ohms)]
