@@ -174,7 +174,7 @@ def test_no_group_at_all(tmp_path):
 
 def test_the_bench_ladders_load(pytestconfig):
     folder = pytestconfig.rootpath / "sweeps" / "ladders"
-    loaded = [load_ladder(path) for path in sorted(folder.glob("*.toml"))]
+    loaded = [load_ladder(path) for path in sorted(folder.glob("bench-*.toml"))]
     assert len(loaded) >= 3
     for ladder in loaded:
         assert ladder.isolate_relay is not None
