@@ -22,31 +22,25 @@ from textual.worker import Worker, WorkerState
 
 from controller.clock import Clock
 from controller.errors import ExitCode, RelayKnowledge
-from controller.tui import flows
-from controller.tui.dialogs import Ask
-from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.guard import Guard
 from controller.tui.palette import DARK, LIGHT, AsciiFilter, needs_ascii
+from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Part, Tone
 from controller.tui.screens.base import BenchScreen
 from controller.tui.screens.choose import ChooseScreen
-from controller.tui.screens.help import HelpScreen, key_lines
 from controller.tui.style import CSS
 from controller.tui.text import one_line
-from controller.tui.view import RunView
 from controller.tui.widgets.lines import StatusLine
-from controller.tui.wording import Part, Tone, status_parts
 from controller.tui.workshop import RUNS
 
 if TYPE_CHECKING:
     from controller.records.replay import Replay
+    from controller.tui.engine_thread import EngineThread, Picture
     from controller.tui.preparing import Prepared
 
 __all__ = ["RungwiseApp", "main"]
 
 DRAW_EVERY_S = 0.2
 """Pictures are shown no more often than this; what lies between is skipped."""
-
-_NOTHING = Picture(view=RunView(), alive=False)
 
 
 class RungwiseApp(App[int]):
@@ -113,8 +107,11 @@ class RungwiseApp(App[int]):
 
     @property
     def picture(self) -> Picture:
-        """The latest picture."""
-        return _NOTHING if self.engine is None else self.engine.picture
+        """The latest picture; without one nothing was ever driven."""
+        from controller.tui.engine_thread import Picture
+        from controller.tui.view import RunView
+
+        return Picture(view=RunView(), alive=False) if self.engine is None else self.engine.picture
 
     @property
     def driving(self) -> bool:
@@ -136,12 +133,16 @@ class RungwiseApp(App[int]):
             self._draw()
 
     def _draw(self) -> None:
+        if not self.is_running:
+            return
         self._posted = False
         self._drawn_s = self._now_s()
-        picture = self.picture
+        if self.engine is None:
+            return
+        picture = self.engine.picture
         if picture.number != self._drawn_number:
             self._drawn_number = picture.number
-            for screen in self.screen_stack:
+            for screen in self._in_sight():
                 if isinstance(screen, BenchScreen):
                     screen.show_picture(picture)
         self._show_status()
@@ -154,21 +155,40 @@ class RungwiseApp(App[int]):
 
     def status(self) -> tuple[Part, ...]:
         """Return the status line."""
-        picture = self.picture
+        if self.engine is None:
+            return (NOTHING_DRIVEN, NO_LINK)
+        from controller.tui.wording import status_parts
+
+        picture = self.engine.picture
         return status_parts(
             picture.view,
             port=picture.port,
-            now_s=0.0 if self.engine is None else self.engine.clock.now_s(),
+            now_s=self.engine.clock.now_s(),
             alive=picture.alive,
-            stopping=self.engine is not None and self.engine.stopping,
+            stopping=self.engine.stopping,
             room=max(60, self.size.width - 2),
         )
 
     def _show_status(self) -> None:
         parts = self.status()
-        for screen in self.screen_stack:
+        for screen in self._in_sight():
             for line in screen.query(StatusLine):
                 line.show(parts)
+
+    def _in_sight(self) -> Iterable[Screen[object]]:
+        """Return the top screen, and what lies under a dialog.
+
+        To change a screen that is covered would paint the covering one as a whole.
+        """
+        for screen in reversed(self.screen_stack):
+            yield screen
+            if not isinstance(screen, ModalScreen):
+                return
+
+    def catch_up(self) -> None:
+        """Bring a screen up to date that has come into sight again."""
+        self._drawn_number = -1
+        self.call_after_refresh(self._draw)
 
     def _now_s(self) -> float:
         return self._loop.time() if self._loop is not None else 0.0
@@ -205,26 +225,38 @@ class RungwiseApp(App[int]):
 
     def prepare(self, plan: Path, bench: Path | None) -> None:
         """Read and resolve a plan, then show what it would do."""
+        from controller.tui import flows
+
         self.flow("prepare", flows.prepare(self, plan, bench))
 
     def start_run(self, prepared: Prepared, *, pace: str, resume: bool) -> None:
         """Ask what has to be asked, then run."""
+        from controller.tui import flows
+
         self.flow("start", flows.start_run(self, prepared, pace=pace, resume=resume))
 
     def by_hand(self, bench: Path | None) -> None:
         """Open a bench for single values."""
+        from controller.tui import flows
+
         self.flow("start", flows.by_hand(self, bench))
 
     def open_record(self, path: Path) -> None:
         """Show a record."""
+        from controller.tui import flows
+
         self.flow("record", flows.open_record(self, path))
 
     def compare_with(self, path: Path) -> None:
         """Ask for a second record and show both."""
+        from controller.tui import flows
+
         self.flow("record", flows.compare_with(self, path))
 
     def show_replay(self, name: str, outcome: Replay) -> None:
         """Show a record beside its run on the simulated bench."""
+        from controller.tui import flows
+
         flows.show_replay(self, name, outcome)
 
     # Keys that work everywhere
@@ -259,6 +291,8 @@ class RungwiseApp(App[int]):
         if not self.driving:
             self.exit(0)
             return
+        from controller.tui.dialogs import Ask
+
         question = Ask(
             "Something is being driven",
             [Part("Quitting stops the run and parks the ladder first.")],
@@ -279,6 +313,8 @@ class RungwiseApp(App[int]):
 
     def action_help(self) -> None:
         """Show the keys of the screen."""
+        from controller.tui.screens.help import HelpScreen, key_lines
+
         if isinstance(self.screen, HelpScreen):
             self.screen.dismiss(None)
             return

@@ -19,9 +19,9 @@ from textual.widgets.option_list import Option
 
 from controller.cautions import CAUTIONS, CAUTIONS_TITLE, short_circuit_sentence
 from controller.tui.palette import content_of
+from controller.tui.parts import Part, Tone
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import PartsLine, Sentences, StatusLine
-from controller.tui.wording import Part, Tone
 from controller.tui.workshop import Found
 
 __all__ = ["Ask", "PickRecord", "ask_cautions"]

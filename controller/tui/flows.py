@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 
 from controller.errors import RungwiseError
 from controller.tui.dialogs import Ask, PickRecord, ask_cautions
+from controller.tui.parts import Part
 from controller.tui.screens.base import refusal
 from controller.tui.text import one_line
-from controller.tui.wording import Part
 from controller.tui.workshop import look_around
 
 if TYPE_CHECKING:

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from controller.records.compare import Difference
 from controller.sweep.model import ResolvedStep, StepResult
 from controller.text import ohms
-from controller.tui.wording import Cells, Column, Tone, degrees, step_name, verdict_words
+from controller.tui.parts import Cells, Column, Tone
+from controller.tui.wording import degrees, step_name, verdict_words
 
 __all__ = ["COLUMNS", "Pair", "pair_rows", "pairs"]
 

@@ -15,8 +15,8 @@ from textual.content import Content
 from textual.filter import LineFilter
 from textual.theme import Theme
 
+from controller.tui.parts import Part, Tone
 from controller.tui.text import ascii_only
-from controller.tui.wording import Part, Tone
 
 __all__ = ["DARK", "LIGHT", "AsciiFilter", "content_of", "needs_ascii", "sentences"]
 

@@ -42,8 +42,7 @@ OptionList:focus { border: round $accent; }
 #main { height: 1fr; }
 #middle { width: 1fr; }
 #steps { height: 1fr; }
-#watch { height: auto; color: $text-muted; }
-.-typed.-low #watch { display: none; }
+.-typed.-low .watch { display: none; }
 #plots { width: 1fr; display: none; }
 #curve, #errors { display: none; }
 .-curve #plots, .-errors #plots { display: block; }

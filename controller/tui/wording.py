@@ -2,30 +2,22 @@
 
 Knows: the view-model, and how its numbers are written so that none is ever cut off.
 Must not know: Textual, colours (only tones), keys, threads.
-
-Every tone comes with a sign and a word, so that nothing is told by colour alone.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
-from enum import Enum
 
 from rich.cells import cell_len
 
 from controller.sweep.model import ResolvedPlan, ResolvedStep, StepKind, StepResult, Verdict
 from controller.text import number, ohms
-from controller.tui.text import fitted, one_line, short_middle
+from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Cells, Column, Part, Tone
+from controller.tui.text import one_line, short_middle
 from controller.tui.view import Driving, Phase, RunView
 from controller.units import format_ohms
 
 __all__ = [
-    "Cells",
-    "Column",
-    "Part",
-    "Tone",
     "bar",
     "columns_for",
     "driven_words",
@@ -39,48 +31,10 @@ __all__ = [
     "status_parts",
     "step_name",
     "verdict_words",
-    "within",
 ]
 
 BIG = 1e6
 """Numbers from here on are written with an exponent: seven characters at most."""
-
-
-class Tone(Enum):
-    """How a piece of text is meant; a theme turns it into colour and weight."""
-
-    PLAIN = "plain"
-    FAINT = "faint"
-    STRONG = "strong"
-    GOOD = "good"
-    BAD = "bad"
-    DOUBT = "doubt"
-    ACTIVE = "active"
-
-
-@dataclass(frozen=True)
-class Part:
-    """A piece of one line."""
-
-    text: str
-    tone: Tone = Tone.PLAIN
-
-
-@dataclass(frozen=True)
-class Column:
-    """A column of fixed width in cells; numbers stand on the right."""
-
-    head: str
-    width: int
-    right: bool = True
-
-
-@dataclass(frozen=True)
-class Cells:
-    """One row, ready to be drawn."""
-
-    cells: tuple[str, ...]
-    tone: Tone = Tone.PLAIN
 
 
 _SIGNS = {
@@ -228,7 +182,7 @@ def driven_words(view: RunView) -> str:
 
 
 _DRIVING = {
-    Driving.NOTHING: Part("○ nothing driven", Tone.FAINT),
+    Driving.NOTHING: NOTHING_DRIVEN,
     Driving.UNKNOWN: Part("✗ RELAYS UNKNOWN", Tone.BAD),
     Driving.PARKED: Part("■ parked", Tone.GOOD),
     Driving.DRIVEN: Part("▶ DRIVING", Tone.ACTIVE),
@@ -263,7 +217,7 @@ def _relays(view: RunView) -> Part:
 
 def _link(view: RunView, *, port: str, now_s: float, alive: bool, room: int) -> Part:
     if not port:
-        return Part("no link open", Tone.FAINT)
+        return NO_LINK
     if not alive:
         return Part(short_middle(f"link closed ({one_line(port)})", room), Tone.FAINT)
     age = view.link_age_s(now_s)
@@ -358,21 +312,3 @@ def facts(view: RunView) -> tuple[Part, ...]:
             Tone.DOUBT if link is not None and (link.retries or link.dropped) else Tone.FAINT,
         ),
     )
-
-
-def within(parts: Sequence[Part], room: int) -> tuple[Part, ...]:
-    """Return the parts of a line that fit; what stands last is left out whole, never cut in two.
-
-    Only a first part that is too long by itself is cut: those are words.
-    """
-    kept: list[Part] = []
-    used = 0
-    for part in parts:
-        size = cell_len(part.text) + (2 if kept else 0)
-        if used + size > room:
-            if not kept:
-                kept.append(Part(fitted(part.text, room), part.tone))
-            break
-        kept.append(part)
-        used += size
-    return tuple(kept)

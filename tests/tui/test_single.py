@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from contextlib import closing
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -133,7 +134,7 @@ def test_values_are_driven_held_fed_and_parked(bench_and_finder) -> None:  # typ
     assert isinstance(events[-2], Parked)
     assert isinstance(events[-1], RunFinished)
     fed = [event.at_s for event in events if isinstance(event, LinkReported)]
-    silences = [later - sooner for sooner, later in zip(fed, fed[1:], strict=False)]
+    silences = [later - sooner for sooner, later in pairwise(fed)]
     assert max(silences) < bench_file.hold_off_ms / 1000
 
 

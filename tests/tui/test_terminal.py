@@ -36,6 +36,12 @@ PARK = 0
 RELAYS = 19
 
 PLAIN = "import sys; from controller.tui.app import main; sys.exit(main(['.']))"
+HOLDING = """
+import serial, sys
+held = serial.Serial(sys.argv[1], exclusive=True)
+print("held", flush=True)
+sys.stdin.read()
+"""
 CRASHING = """
 import sys
 from pathlib import Path
@@ -333,8 +339,7 @@ def test_a_port_that_is_held_is_said_to_be_held(bench: Path, device: PtyDevice) 
         [
             sys.executable,
             "-c",
-            "import serial, sys; p = serial.Serial(sys.argv[1], exclusive=True);"
-            "print('held', flush=True); sys.stdin.read()",
+            HOLDING,
             device.path,
         ],
         stdin=subprocess.PIPE,

@@ -10,6 +10,7 @@ import pytest
 
 from controller.errors import RelayKnowledge
 from controller.links.base import LinkStatus, PathStep
+from controller.readback.base import Prompt
 from controller.sweep.events import (
     Event,
     FaultRaised,
@@ -24,7 +25,6 @@ from controller.sweep.events import (
     StepFinished,
     StepStarted,
 )
-from controller.readback.base import Prompt
 from controller.sweep.model import Verdict
 from controller.sweep.routing import operations
 from controller.tui.preparing import Prepared

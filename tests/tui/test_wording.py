@@ -14,12 +14,11 @@ from rich.cells import cell_len
 from controller.links.base import LinkStatus
 from controller.sweep.events import Event, StepFinished
 from controller.sweep.model import Verdict
+from controller.tui.parts import Part, Tone, within
 from controller.tui.preparing import Prepared
 from controller.tui.text import ascii_only, fitted, lines, one_line, short_middle
 from controller.tui.view import Driving, Phase, RunView, after, begin
 from controller.tui.wording import (
-    Part,
-    Tone,
     bar,
     columns_for,
     degrees,
@@ -31,7 +30,6 @@ from controller.tui.wording import (
     row_of,
     status_parts,
     verdict_words,
-    within,
 )
 
 HOSTILE = "bad\x1b[31m[/red]\r\nname\u202e[bold]\x00\u200b"

@@ -17,13 +17,13 @@ from textual.widget import Widget
 from textual.widgets import Footer
 
 from controller.errors import RungwiseError
-from controller.tui.engine_thread import Picture
+from controller.tui.parts import Part, Tone
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import PartsLine, StatusLine
-from controller.tui.wording import Part, Tone
 
 if TYPE_CHECKING:
     from controller.tui.app import RungwiseApp
+    from controller.tui.engine_thread import Picture
 
 __all__ = ["BenchScreen", "refusal"]
 
@@ -70,6 +70,10 @@ class BenchScreen(Screen[None]):
     def headline(self, *parts: Part) -> None:
         """Show the first line."""
         self.query_one("#headline", PartsLine).show(parts)
+
+    def on_screen_resume(self) -> None:
+        """Catch up with what has happened under another screen."""
+        self.shell.catch_up()
 
     def show_picture(self, picture: Picture) -> None:
         """Show what has changed; called a few times a second at most."""

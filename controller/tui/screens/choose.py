@@ -22,10 +22,10 @@ from textual.widgets.option_list import Option
 
 from controller.errors import RungwiseError
 from controller.tui.palette import content_of
+from controller.tui.parts import Part, Tone
 from controller.tui.screens.base import BenchScreen, refusal
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
-from controller.tui.wording import Part, Tone
 from controller.tui.workshop import Found, Workshop, look_around
 
 __all__ = ["ChooseScreen"]
@@ -83,6 +83,7 @@ class ChooseScreen(BenchScreen):
 
     def on_screen_resume(self) -> None:
         """See what a run has left."""
+        super().on_screen_resume()
         if self._workshop.folder != Path():
             self.action_look()
 

@@ -17,11 +17,11 @@ from textual.widget import Widget
 
 from controller.records.compare import Difference
 from controller.tui.pairing import COLUMNS, Pair, pair_rows, pairs
+from controller.tui.parts import Part, Tone
 from controller.tui.screens.base import BenchScreen
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
 from controller.tui.widgets.table import RowsTable
-from controller.tui.wording import Part, Tone
 
 __all__ = ["CompareScreen", "Comparison", "compare_records"]
 

@@ -19,12 +19,13 @@ from textual.widgets import Input
 from controller.errors import RungwiseError
 from controller.tui.dialogs import Ask
 from controller.tui.engine_thread import EngineThread, Picture
+from controller.tui.parts import Cells, Column, Part, Tone
 from controller.tui.screens.base import BenchScreen, refusal
 from controller.tui.text import one_line
 from controller.tui.view import RunView
 from controller.tui.widgets.lines import Sentences
 from controller.tui.widgets.table import RowsTable
-from controller.tui.wording import Cells, Column, Part, Tone, degrees
+from controller.tui.wording import degrees
 
 if TYPE_CHECKING:
     from controller.sweep.benchfile import BenchFile
@@ -56,8 +57,8 @@ class HandScreen(BenchScreen):
         Binding("down", "nudge(-1)", "Nudge down", tooltip="Half a degC or 1 % less",
                 id="hand.down"),
         Binding("f7", "park", "Park", tooltip="Park the ladder and stay here", id="hand.park"),
-        Binding("tab", "app.focus_next", "Input/relays", show=False, tooltip="Between input and relays",
-                id="hand.next"),
+        Binding("tab", "app.focus_next", "Input/relays", show=False, id="hand.next",
+                tooltip="Between input and relays"),
         Binding("escape", "leave", "Park, back", tooltip="Park and go back", id="hand.leave"),
     ]  # fmt: skip
 

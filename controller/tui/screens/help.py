@@ -14,8 +14,8 @@ from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
 from textual.screen import ModalScreen, Screen
 
+from controller.tui.parts import Part, Tone
 from controller.tui.widgets.lines import PartsLine, Sentences, StatusLine
-from controller.tui.wording import Part, Tone
 
 __all__ = ["HelpScreen", "key_lines"]
 

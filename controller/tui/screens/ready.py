@@ -18,11 +18,12 @@ from textual.widgets import Button
 from controller.cautions import short_circuit_sentence
 from controller.sweep.model import ResolvedStep, StepKind
 from controller.tui.palette import content_of
+from controller.tui.parts import Part, Tone
 from controller.tui.preparing import PACES, Prepared
 from controller.tui.screens.base import BenchScreen
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
-from controller.tui.wording import Part, Tone, degrees, duration, step_name
+from controller.tui.wording import degrees, duration, step_name
 
 __all__ = ["ReadyScreen", "ready_parts"]
 

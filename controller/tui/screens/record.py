@@ -20,6 +20,7 @@ from textual.widget import Widget
 
 from controller.errors import RungwiseError
 from controller.records.reader import Record, load_record
+from controller.tui.parts import Cells, Part, Tone
 from controller.tui.playback import Film, film_of
 from controller.tui.screens.base import BenchScreen, refusal
 from controller.tui.screens.run import working_point
@@ -29,9 +30,6 @@ from controller.tui.widgets.lines import PartsLine, Sentences
 from controller.tui.widgets.plot import CurvePlot, ErrorPlot
 from controller.tui.widgets.table import RowsTable
 from controller.tui.wording import (
-    Cells,
-    Part,
-    Tone,
     bar,
     columns_for,
     duration,

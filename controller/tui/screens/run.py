@@ -17,6 +17,7 @@ from textual.widgets import Input
 
 from controller.sweep.model import StepResult, Verdict
 from controller.tui.engine_thread import EngineThread, Picture
+from controller.tui.parts import Cells, Part, Tone
 from controller.tui.preparing import Prepared, diagnosis_lines
 from controller.tui.screens.base import BenchScreen
 from controller.tui.text import one_line
@@ -26,9 +27,6 @@ from controller.tui.widgets.lines import PartsLine, Sentences
 from controller.tui.widgets.plot import CurvePlot, ErrorPlot
 from controller.tui.widgets.table import RowsTable
 from controller.tui.wording import (
-    Cells,
-    Part,
-    Tone,
     bar,
     columns_for,
     duration,
@@ -94,7 +92,12 @@ class RunScreen(BenchScreen):
         yield PartsLine(id="live")
         yield PartsLine(id="progress")
         yield Horizontal(
-            Vertical(RowsTable(id="steps"), Sentences(id="watch"), id="middle"),
+            Vertical(
+                RowsTable(id="steps"),
+                PartsLine(id="counts", classes="watch"),
+                PartsLine(id="health", classes="watch"),
+                id="middle",
+            ),
             Vertical(
                 CurvePlot(id="curve"),
                 ErrorPlot(id="errors"),
@@ -143,7 +146,9 @@ class RunScreen(BenchScreen):
             told += f", about {duration(left)} left"
         share = done / total if total else 0.0
         self.query_one("#progress", PartsLine).show([Part(bar(share, 24), Tone.ACTIVE), Part(told)])
-        self.query_one("#watch", Sentences).show(facts(view))
+        counts, health = facts(view)
+        self.query_one("#counts", PartsLine).show([counts])
+        self.query_one("#health", PartsLine).show([health])
 
     def _show_steps(self, view: RunView, before: RunView | None) -> None:
         table = self.query_one(RowsTable)

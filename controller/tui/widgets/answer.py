@@ -15,9 +15,9 @@ from textual.message import Message
 from textual.widgets import Digits, Input
 
 from controller.errors import InputError
+from controller.tui.parts import Part, Tone
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
-from controller.tui.wording import Part, Tone
 from controller.units import parse_temperature
 
 __all__ = ["AnswerBox", "understood"]

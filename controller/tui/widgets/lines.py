@@ -12,7 +12,7 @@ from typing import Protocol, cast
 from textual.widgets import Static
 
 from controller.tui.palette import content_of, sentences
-from controller.tui.wording import Part, within
+from controller.tui.parts import Part, within
 
 __all__ = ["PartsLine", "Sentences", "StatusLine"]
 

@@ -20,8 +20,8 @@ from textual.message import Message
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
+from controller.tui.parts import Cells, Column, Tone
 from controller.tui.text import fitted
-from controller.tui.wording import Cells, Column, Tone
 
 __all__ = ["RowsTable"]
 
@@ -101,15 +101,17 @@ class RowsTable(ScrollView, can_focus=True):
             self.refresh(Region(0, y, self.size.width, 1))
 
     def follow(self, index: int) -> None:
-        """Bring a row into sight, with one more below it."""
+        """Bring a row into sight, with one more below it.
+
+        It comes to stand a third of the way down: to scroll by a line for each step would paint
+        everything again each time.
+        """
         room = self.size.height - 1
         if room <= 0:
             return
         top = self.scroll_offset.y
-        if index < top:
-            self.scroll_to(y=max(0, index - 1), animate=False)
-        elif index > top + room - 2:
-            self.scroll_to(y=index - room + 2, animate=False)
+        if index < top or index > top + room - 2:
+            self.scroll_to(y=max(0, index - room // 3), animate=False)
 
     def render_line(self, y: int) -> Strip:
         """Return one line of what is in sight; the first is the head."""
@@ -143,7 +145,10 @@ class RowsTable(ScrollView, can_focus=True):
             self.scroll_to(y=self.scroll_offset.y + rows, animate=False)
             return
         before, self.cursor = self.cursor, max(0, min(self._count - 1, self.cursor + rows))
-        self.follow(self.cursor)
+        top, room = self.scroll_offset.y, self.size.height - 1
+        if not top <= self.cursor < top + room:
+            edge = self.cursor if self.cursor < top else self.cursor - room + 1
+            self.scroll_to(y=edge, animate=False)
         self.changed(before)
         self.changed(self.cursor)
 
