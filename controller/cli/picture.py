@@ -11,12 +11,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from xml.sax.saxutils import escape
 
-from controller.cli.svg import element, polyline, text
+from controller.cli.svg import content, element, polyline, text
 from controller.module.model import Module
 from controller.sweep.transition import Trace, Transition
-from controller.text import clean
 from controller.units import format_ohms
 
 __all__ = ["switching_picture"]
@@ -49,8 +47,8 @@ def switching_picture(change: Transition, module: Module, *, heading: str) -> st
     )
     span = _span_volts(change, module)
     parts = [
-        element("title", _words(heading), id="title"),
-        element("desc", _words(_description(change, module)), id="desc"),
+        element("title", content(heading), id="title"),
+        element("desc", content(_description(change, module)), id="desc"),
         element("style", _STYLE),
         element("rect", class_="card", x=0, y=0, width=_WIDTH, height=_HEIGHT, rx=8),
         text(heading, 24, 34, class_="head"),
@@ -80,11 +78,6 @@ def switching_picture(change: Transition, module: Module, *, heading: str) -> st
         )
         + "\n"
     )
-
-
-def _words(words: str) -> str:
-    """Return words as the content of an element."""
-    return escape(clean(words))
 
 
 def _description(change: Transition, module: Module) -> str:

@@ -6,12 +6,13 @@ Must not know: what is drawn.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from xml.sax.saxutils import escape, quoteattr
 
 from controller.text import clean
 
-__all__ = ["element", "polyline", "text"]
+__all__ = ["content", "element", "polyline", "text"]
 
 
 def element(name: str, *children: str, **attributes: str | float) -> str:
@@ -31,7 +32,12 @@ def element(name: str, *children: str, **attributes: str | float) -> str:
 
 def text(words: str, x: float, y: float, **attributes: str | float) -> str:
     """Return words at a place."""
-    return element("text", escape(clean(words)), x=x, y=y, **attributes)
+    return element("text", content(words), x=x, y=y, **attributes)
+
+
+def content(words: str) -> str:
+    """Return words as the content of an element."""
+    return escape(_sound(words))
 
 
 def polyline(points: Iterable[tuple[float, float]], **attributes: str | float) -> str:
@@ -40,5 +46,10 @@ def polyline(points: Iterable[tuple[float, float]], **attributes: str | float) -
     return element("polyline", points=joined, fill="none", **attributes)
 
 
+def _sound(words: str) -> str:
+    """Replace what XML 1.0, section 2.2, has no place for."""
+    return re.sub("[\ufffe\uffff]", "?", clean(words))
+
+
 def _value(value: str | float) -> str:
-    return value if isinstance(value, str) else f"{value:.2f}".rstrip("0").rstrip(".")
+    return _sound(value) if isinstance(value, str) else f"{value:.2f}".rstrip("0").rstrip(".")

@@ -13,7 +13,7 @@ from typing import TypeAlias
 from controller.ladder.model import Contacts, GroupKind, Ladder, Rung
 from controller.ladder.path import bits_of
 from controller.sweep.model import StepKind
-from controller.sweep.plan import Target
+from controller.sweep.plan import Direction, Target, TargetBlock, expand
 from controller.units import format_ohms
 
 __all__ = ["MOST_STEPS", "Replanned", "helps"]
@@ -22,6 +22,7 @@ MOST_STEPS = 400
 """Longer plans are not planned again to find out what would help."""
 
 _MOST_RELAYS = 64
+_SEEDS = (1, 2)
 
 Replanned: TypeAlias = Callable[[Sequence[Target], Ladder], float]
 """Returns the worst excursion in degC of targets on a ladder, switched by the best paths."""
@@ -51,7 +52,7 @@ def helps(
         (replanned(other_targets, other_ladder), words)
         for words, other_targets, other_ladder in (
             *_intermediate(targets, ladder, at, between),
-            *_rising(targets, ladder),
+            *_other_orders(targets, ladder),
             *_one_more_rung(targets, ladder, changed),
         )
     ]
@@ -76,12 +77,19 @@ def _intermediate(
         yield f"an intermediate target of {between.celsius:.1f} degC", longer, ladder
 
 
-def _rising(targets: Sequence[Target], ladder: Ladder) -> Iterator[_Change]:
-    """Yield the plan in rising order, where it has another and neither open nor short."""
+def _other_orders(targets: Sequence[Target], ladder: Ladder) -> Iterator[_Change]:
+    """Yield the plan in other orders, where it has neither open nor short.
+
+    Long ways stray less than short ones, because more lies within the span of their ends.
+    """
+    if any(target.kind is not StepKind.TEMPERATURE for target in targets):
+        return
     rising = sorted(targets, key=lambda target: target.celsius or 0.0)
-    mixed = any(target.kind is not StepKind.TEMPERATURE for target in targets)
-    if not mixed and rising != list(targets):
+    if rising != list(targets):
         yield "the plan in rising order", rising, ladder
+    for seed in _SEEDS:
+        block = TargetBlock(targets=tuple(targets), direction=Direction.RANDOM, seed=seed)
+        yield f"the plan in random order (seed {seed})", expand([block]), ladder
 
 
 def _one_more_rung(targets: Sequence[Target], ladder: Ladder, changed: int) -> Iterator[_Change]:
