@@ -23,7 +23,7 @@ from textual.worker import Worker, WorkerState
 from controller.clock import Clock
 from controller.errors import ExitCode, RelayKnowledge
 from controller.tui.guard import Guard
-from controller.tui.palette import DARK, LIGHT, AsciiFilter, needs_ascii
+from controller.tui.palette import DARK, LIGHT, AsciiFilter, StyledFilter, needs_ascii
 from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Part, Tone
 from controller.tui.screens.base import BenchScreen
 from controller.tui.screens.choose import ChooseScreen
@@ -91,6 +91,8 @@ class RungwiseApp(App[int]):
         self.register_theme(LIGHT)
         few = self.console.color_system in ("standard", None)
         self.theme = theme or ("ansi-dark" if few else DARK.name)
+        if self.no_color:
+            self._filters.insert(0, StyledFilter())
         if ascii_only:
             self._filters.append(AsciiFilter())
 

@@ -10,6 +10,7 @@ import locale
 from collections.abc import Sequence
 
 from rich.segment import Segment
+from rich.style import Style
 from textual.color import Color
 from textual.content import Content
 from textual.filter import LineFilter
@@ -18,7 +19,15 @@ from textual.theme import Theme
 from controller.tui.parts import Part, Tone
 from controller.tui.text import ascii_only
 
-__all__ = ["DARK", "LIGHT", "AsciiFilter", "content_of", "needs_ascii", "sentences"]
+__all__ = [
+    "DARK",
+    "LIGHT",
+    "AsciiFilter",
+    "StyledFilter",
+    "content_of",
+    "needs_ascii",
+    "sentences",
+]
 
 DARK = Theme(
     name="rungwise-dark",
@@ -89,5 +98,19 @@ class AsciiFilter(LineFilter):
         del background
         return [
             Segment(ascii_only(segment.text), segment.style, segment.control)
+            for segment in segments
+        ]
+
+
+class StyledFilter(LineFilter):
+    """Gives every piece a style. The filters that take colours away fail on pieces without one,
+    and the plots' empty margins are such pieces.
+    """
+
+    def apply(self, segments: list[Segment], background: Color) -> list[Segment]:
+        """Return the segments, each with a style."""
+        del background
+        return [
+            segment if segment.style is not None else Segment(segment.text, Style.null())
             for segment in segments
         ]

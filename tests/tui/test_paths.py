@@ -499,3 +499,39 @@ def test_ascii_leaves_nothing_but_ascii_on_the_screen(helper) -> None:  # type: 
             await helper.until(pilot, lambda: not app.driving)
 
     helper.run(body())
+
+
+@pytest.mark.parametrize("theme", ["rungwise-dark", "ansi-dark"])
+def test_no_color_leaves_words_and_signs(
+    helper,  # type: ignore[no-untyped-def]
+    sweep,  # type: ignore[no-untyped-def]
+    monkeypatch: pytest.MonkeyPatch,
+    theme: str,
+) -> None:
+    from controller.tui.preparing import begin_run
+
+    monkeypatch.setenv("NO_COLOR", "1")
+
+    async def body() -> None:
+        app = helper.app(clock=helper.fast(15.0), theme=theme)
+        async with app.run_test(size=(140, 45)) as pilot:
+            engine = begin_run(sweep, pace="real", changed=app.engine_changed, clock=app.clock)
+            app.begin(engine)
+            app.push_screen(RunScreen(sweep, engine))
+            await helper.until(pilot, lambda: app.picture.view.done >= 3)
+            for size in ((80, 24), (140, 45)):  # plots come and go
+                await pilot.resize_terminal(*size)
+                await pilot.pause(0.2)
+            strips = app.screen._compositor.render_strips()
+            text = "\n".join("".join(piece.text for piece in strip) for strip in strips)
+            assert "▶ DRIVING" in text
+            assert "✓ pass" in text
+            for strip in strips:
+                for piece in strip:
+                    colour = piece.style.color if piece.style else None
+                    if colour is not None and colour.triplet is not None:
+                        assert len(set(colour.triplet)) == 1, piece  # a grey
+            app.action_stop()
+            await helper.until(pilot, lambda: not app.driving)
+
+    helper.run(body())
