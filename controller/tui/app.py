@@ -135,8 +135,8 @@ class RungwiseApp(App[int]):
             self._draw()
 
     def _draw(self) -> None:
-        if not self.is_running:
-            return
+        if self._exit or not self.is_running:
+            return  # what is shown is being taken down
         self._posted = False
         self._drawn_s = self._now_s()
         if self.engine is None:
@@ -145,14 +145,15 @@ class RungwiseApp(App[int]):
         if picture.number != self._drawn_number:
             self._drawn_number = picture.number
             for screen in self._in_sight():
-                if isinstance(screen, BenchScreen):
+                # One that is not there yet shows the latest picture when it is.
+                if isinstance(screen, BenchScreen) and screen.is_mounted:
                     screen.show_picture(picture)
         self._show_status()
         if not picture.alive and self._leaving:
             self.exit(ExitCode.INTERRUPTED)
 
     def _tick(self) -> None:
-        if self.driving:
+        if self.driving and not self._exit:
             self._show_status()
 
     def status(self) -> tuple[Part, ...]:

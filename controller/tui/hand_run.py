@@ -37,8 +37,17 @@ _LONGEST_PIECE_S = 0.5
 _Script = Generator[tuple[Event, ...], None, None]
 
 
-def plan_by_hand(*, park_state: int, state_digits: int) -> ResolvedPlan:
-    """Return the plan of a run that has no steps: it says how states are written."""
+def plan_by_hand(
+    *,
+    park_state: int,
+    state_digits: int,
+    amperes: float | None = None,
+    watts: float | None = None,
+) -> ResolvedPlan:
+    """Return the plan of a run that has no steps: it says how states are written.
+
+    `amperes` and `watts` are those of a short circuit and the most at the module's input.
+    """
     return ResolvedPlan(
         name="set by hand",
         kind="set",
@@ -48,6 +57,8 @@ def plan_by_hand(*, park_state: int, state_digits: int) -> ResolvedPlan:
         relay_operations=0,
         park_state=park_state,
         state_digits=state_digits,
+        short_circuit_amperes=amperes,
+        most_watts=watts,
     )
 
 

@@ -287,7 +287,13 @@ def begin_by_hand(
 
     clock = clock or RealClock()
     ladder = bench_file.ladder
-    plan = plan_by_hand(park_state=ladder.park_state, state_digits=ladder.state_digits)
+    module = bench_file.module
+    plan = plan_by_hand(
+        park_state=ladder.park_state,
+        state_digits=ladder.state_digits,
+        amperes=None if module is None else module.short_circuit_amperes,
+        watts=None if module is None else module.most_watts,
+    )
     writer = None
     if bench_file.drives_hardware:
         opening = opening_content(

@@ -33,8 +33,8 @@ __all__ = [
     "verdict_words",
 ]
 
-BIG = 1e6
-"""Numbers from here on are written with an exponent: seven characters at most."""
+BIG = 99_999.0
+"""Numbers from here on are written with an exponent: eight characters at most, all of them."""
 
 
 _SIGNS = {

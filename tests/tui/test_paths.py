@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from textual.widgets import Button, Input, OptionList
+from textual.widgets import Input, OptionList
 
 from controller.errors import RelayKnowledge
 from controller.records.reader import load_record
@@ -24,6 +24,10 @@ from controller.tui.widgets.table import RowsTable
 
 def shown(screen: object, selector: str = "Sentences, PartsLine") -> str:
     return "\n".join(str(w.content) for w in screen.query(selector) if w.display)  # type: ignore[attr-defined]
+
+
+def focused(app, name: str) -> bool:  # type: ignore[no-untyped-def]
+    return app.screen.focused is not None and app.screen.focused.id == name
 
 
 async def to_ready(helper, pilot, plan: int):  # type: ignore[no-untyped-def]
@@ -69,7 +73,7 @@ def test_the_technicians_check(helper, size) -> None:  # type: ignore[no-untyped
             assert "-40.0 degC" in told
             assert "130.0 degC" in told
             await start(helper, pilot, asks=True)
-            await helper.until(pilot, lambda: app.screen.query_one("#reading", Input).has_focus)
+            await helper.until(pilot, lambda: focused(app, "reading"))
             await answer(helper, pilot, 0, "-40")
             await answer(helper, pilot, 1, "68F")
             await helper.until(
@@ -182,7 +186,7 @@ def test_values_by_hand(helper) -> None:  # type: ignore[no-untyped-def]
             await helper.until(pilot, lambda: app.screen.query_one(Input).value == "20.5degC")
             await pilot.press("ctrl+u", *"open", "enter")
             await helper.until(pilot, lambda: isinstance(app.screen, Ask))
-            await helper.until(pilot, lambda: app.screen.query_one("#no", Button).has_focus)
+            await helper.until(pilot, lambda: focused(app, "no"))
             await pilot.press("enter")  # the default is the safe answer
             await helper.until(pilot, lambda: isinstance(app.screen, HandScreen))
             await pilot.pause(0.2)
@@ -262,12 +266,12 @@ def test_the_cautions_come_before_real_relays_and_once(helper, workshop: Path) -
         async with app.run_test(size=(80, 24)) as pilot:
             app.prepare(workshop / "plans/check.toml", workshop / "benches/serial.toml")
             await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
-            await helper.until(pilot, lambda: app.screen.query_one("#back", Button).has_focus)
+            await helper.until(pilot, lambda: focused(app, "back"))
             assert "REAL RELAYS" in shown(app.screen)
             await pilot.press("s")
             await helper.until(pilot, lambda: isinstance(app.screen, Ask))
             assert "Cooling fans" in shown(app.screen)
-            await helper.until(pilot, lambda: app.screen.query_one("#no", Button).has_focus)
+            await helper.until(pilot, lambda: focused(app, "no"))
             await pilot.press("enter")  # the default says no
             await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
             assert not helper.runs.exists()
@@ -357,7 +361,7 @@ def test_quitting_while_driving_asks_and_parks(helper) -> None:  # type: ignore[
             await helper.until(pilot, lambda: app.picture.view.phase is Phase.ASKING)
             await pilot.press("ctrl+q")
             await helper.until(pilot, lambda: isinstance(app.screen, Ask))
-            await helper.until(pilot, lambda: app.screen.query_one("#no", Button).has_focus)
+            await helper.until(pilot, lambda: focused(app, "no"))
             await pilot.press("enter")  # stay
             await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
             assert app.driving

@@ -247,7 +247,7 @@ def test_signals_park_and_leave_a_whole_record(
         device.catch_up()
         assert device.device.state != PARK
         os.kill(terminal.pid, number)
-        assert terminal.wait(15) == 130
+        assert terminal.wait(15) == 130, terminal.output[-3000:].decode(errors="replace")
         check_parked_and_whole(terminal, device)
     finally:
         terminal.close()

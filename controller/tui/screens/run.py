@@ -217,6 +217,9 @@ class RunScreen(BenchScreen):
             )
         except Exception as error:  # noqa: BLE001 - the run's own result stands without it
             told = (f"No diagnosis: {one_line(str(error))}",)
+        view = self._shown
+        if view is not None and view.summary is not None and view.summary.not_run:
+            told = (f"From the steps that were run, no more: {told[0]}", *told[1:])
         words = [Part(f"· {one_line(line)}") for line in told]
         self.query_one("#ending", Sentences).show([*parts[:-1], *words, parts[-1]])
 
