@@ -4,7 +4,8 @@ Knows: SPEC.md, all of it that a device can be held to.
 Must not know: how bytes arrive, how relays are driven, what time it is (it is told).
 
 Time is a millisecond counter that wraps at 2^32, as a small chip has it. The device may be called
-late: whatever fell due in between is done first, in order, each thing at the time it was due.
+late: whatever fell due in between is done first, in order, each thing at the time it was due. By
+its own reckoning it is therefore never late, and has no lateness to make up for.
 """
 
 from __future__ import annotations
@@ -114,6 +115,7 @@ class _Memory:
     path: deque[tuple[int, int]] = field(default_factory=deque)
     moving: bool = False
     due_at_ms: int = 0
+    identified: bool = False
     last_request: Frame | None = None
     last_reply: bytes = b""
 
@@ -265,6 +267,7 @@ class Device:
             _need(not body, ErrorCode.BAD_LENGTH)
         match frame.type:
             case Kind.IDENTIFY:
+                self._memory.identified = True
                 return self.config.identity(self.flags, self.boots)
             case Kind.STATUS:
                 return self._status()
@@ -345,9 +348,13 @@ class Device:
         )
 
     def _clear(self, body: bytes) -> ClearReply:
+        memory = self._memory
         _need(len(body) == 1, ErrorCode.BAD_LENGTH)
+        # A clear from before this start must not hide the start from its host.
+        seen = memory.identified or not body[0] & Flag.RESTARTED
+        _need(seen, ErrorCode.INTERLOCKED)
         _need(not body[0] & ~int(CLEARABLE), ErrorCode.BAD_VALUE)
-        self._memory.sticky &= ~Flag(body[0])
+        memory.sticky &= ~Flag(body[0])
         return ClearReply(flags=self.flags)
 
 

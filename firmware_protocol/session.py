@@ -3,6 +3,8 @@
 Knows: sequence numbers, the one open request, when to repeat it, what to believe.
 Must not know: ports, sleeping, what the requests are for. Time is an argument, in seconds.
 
+The same bytes are repeated, except of identify, which is new each time.
+
 Use: `request` gives bytes to write; feed what arrives to `receive`, and call `tick` when
 `deadline_s` has passed; both give events. After an event `RepeatDue` throw away what is waiting
 to be read and write its bytes.
@@ -10,7 +12,7 @@ to be read and write its bytes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Final, TypeAlias
 
@@ -163,8 +165,7 @@ class Session:
         kind, body = encode_request(request, self.relay_count or 1)
         dirty = self.line is not Line.CLEAN
         self._signal(Signal.SENT)
-        frame = Frame(type=kind, sequence=self._sequence, body=body)
-        self._sequence = (self._sequence + 1) % 256
+        frame = Frame(type=kind, sequence=self._next_sequence(), body=body)
         data = encode_frame(frame)
         deadline_s = now_s + self._reply_timeout_s
         self._open = _Open(request, frame, data, deadline_s, tries or self._tries)
@@ -203,6 +204,11 @@ class Session:
         waiting.tries += 1
         waiting.deadline_s = now_s + self._reply_timeout_s
         self.retries += 1
+        if isinstance(waiting.request, Identify):
+            # Only the last one is believed: then none can be left on the line that reaches the
+            # device after a restart, and lets the restart be cleared unseen.
+            waiting.frame = replace(waiting.frame, sequence=self._next_sequence())
+            waiting.data = encode_frame(waiting.frame)
         return [RepeatDue(data=DELIMITER + waiting.data, tries=waiting.tries)]
 
     def abandon(self) -> None:
@@ -212,6 +218,11 @@ class Session:
         """
         self._signal(Signal.ABANDONED)
         self._open = None
+
+    def _next_sequence(self) -> int:
+        sequence = self._sequence
+        self._sequence = (sequence + 1) % 256
+        return sequence
 
     def _believe(self, frame: Frame) -> Replied | Refused | None:
         """Return the event of a reply that matches the open request, else None."""

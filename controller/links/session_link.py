@@ -117,8 +117,9 @@ class SessionLink:
             raise self._error(f"the hold-off cannot be set: {error}") from error
         identity = self.identify()
         self.park()
-        self._ask(Clear(flags=INTERLOCK), ClearReply)
+        # From here on a flag is news: a clear that is refused, too, says that the device restarted.
         self._armed = True
+        self._ask(Clear(flags=INTERLOCK), ClearReply)
         self._hold_off_ms = self._ask(hold_off, HoldOffReply).time_ms
         status = self._ask(Status(), StatusReply)
         self._note_latched(status)

@@ -12,6 +12,7 @@ from firmware_protocol.conformance.bench import COUNTER, LATEST_MS, Bench, expec
 from firmware_protocol.conformance.registry import check
 from firmware_protocol.framing import DELIMITER
 from firmware_protocol.messages import (
+    ERROR_TYPE,
     HOLD_OFF_AT_START_MS,
     INTERLOCK,
     SHORTEST_HOLD_OFF_MS,
@@ -153,6 +154,31 @@ def restart_interlocks(bench: Bench) -> None:
     expect(boots in (0, counted), f"boots went from {bench.identity.boots} to {boots}")
     bench.ask(Clear(flags=Flag.RESTARTED))
     bench.apply(bench.park_state, (bench.away()[0], 1))
+
+
+@check
+def restart_is_not_cleared_unseen(bench: Bench) -> None:
+    """A clear repeated across a restart is refused, and so is any until identify, that names it."""
+    data = bench.frame(Kind.CLEAR, bytes([INTERLOCK]))
+    bench.exchange(data)
+    bench.endpoint.restart()
+    bench.reset()
+    frame = bench.exchange(DELIMITER + data)
+    expect(
+        frame.type == ERROR_TYPE and frame.body[1:2] == bytes([ErrorCode.INTERLOCKED]),
+        "a clear repeated across a restart was not refused with interlocked",
+    )
+    expect(bool(bench.status().flags & Flag.RESTARTED), "a refused clear cleared the flag")
+    bench.refused(Kind.CLEAR, bytes([Flag.RESTARTED]), ErrorCode.INTERLOCKED)
+    # interlocked before bad-value, but after the errors of shape
+    bench.refused(Kind.CLEAR, bytes([Flag.RESTARTED | Flag.PARKED]), ErrorCode.INTERLOCKED)
+    bench.refused(Kind.CLEAR, bytes([Flag.RESTARTED, 0]), ErrorCode.BAD_LENGTH)
+    bench.refused(Kind.CLEAR, bytes([Flag.PARKED]), ErrorCode.BAD_VALUE)
+    reply = bench.ask_for(Clear(flags=Flag.HOLD_OFF_EXPIRED | Flag.FAULT), ClearReply)
+    expect(bool(reply.flags & Flag.RESTARTED), "clear cleared a flag that was not named")
+    bench.ask(Identify())
+    reply = bench.ask_for(Clear(flags=Flag.RESTARTED), ClearReply)
+    expect(reply.flags == Flag.PARKED, f"flags after identify and clear are {reply.flags!r}")
 
 
 @check

@@ -173,6 +173,7 @@ def test_a_hang_ends_in_a_restart_that_is_told_as_a_fault(bench: Bench, board: A
     status = bench.status()
     assert status.flags == Flag.PARKED | Flag.FAULT | Flag.RESTARTED
     bench.refused(*bench.apply_body(bench.park_state, [(4, 1)]), ErrorCode.INTERLOCKED)
+    bench.ask(Identify())
     bench.ask(Clear(flags=Flag.FAULT | Flag.RESTARTED))
     bench.apply(bench.park_state, (4, 1))
 

@@ -25,11 +25,6 @@ DIALOGUES = json.loads((VECTORS / "dialogues.json").read_text())["dialogues"]
 SENSE = "sense"
 """The host port's converter has a scale of its own; the conformance checks hold `sense`."""
 
-LOOKS_LATER_MS = {"a path, step by step": 1}
-"""This dialogue looks at the very millisecond in which a state falls due, where SPEC.md allows two
-more; the core takes one, so what only looks is asked that much later."""
-LOOKS = ("01", "02")
-
 
 def _choices(config: dict[str, Any]) -> list[str]:
     """Return the arguments of make that build the board a dialogue is for."""
@@ -72,12 +67,9 @@ def test_core_speaks_the_dialogue(
     start_ms = config["counter_ms"]
     command = [program, "--clock", start_ms % 0x10000, "--boots", (config["boots"] - 1) % 0x10000]
     command.append("--no-converter")
-    later_ms = LOOKS_LATER_MS.get(dialogue["name"], 0)
     with closing(boards.HostBoard(command, boot_ms=0, counter_ms=start_ms)) as board:
         for index, step in enumerate(dialogue["steps"]):
             elapsed_ms = (step["at_ms"] - start_ms) % COUNTER
-            if step.get("send", "").startswith(LOOKS):
-                elapsed_ms += later_ms
             board.advance(max(0, elapsed_ms - board.now_us // 1000))
             where = f"step {index}: {step}"
             if "event" in step:

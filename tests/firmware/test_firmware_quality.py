@@ -154,6 +154,7 @@ def test_fuzzer_breaks_no_promise(
         ("a corrupt frame is taken", "|| decoder->crc != rung_decoder_crc(decoder)", ""),
         ("the interlock is forgotten", "core->sticky != 0U", "false"),
         ("a repeat goes unanswered", "if (!repeated(core)) {", "if (repeated(core)) return;\n{"),
+        ("a restart is cleared unseen", "!core->identified", "false"),
         ("a mask is not looked at", "if (!mask_in_range(step) ||", "if ("),
     ],
 )

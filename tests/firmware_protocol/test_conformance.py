@@ -146,6 +146,25 @@ class StartsWithoutSayingSo(Device):
         self._memory.sticky = Flag(0)
 
 
+class ClearsAStartUnseen(Device):
+    def _clear(self, body):
+        self._memory.identified = True
+        return super()._clear(body)
+
+
+class StaysIdentifiedAcrossARestart(Device):
+    def restart(self, now_ms):
+        super().restart(now_ms)
+        self._memory.identified = True
+
+
+class HoldsBackEveryClear(Device):
+    def _clear(self, body):
+        if not self._memory.identified and len(body) == 1:
+            return super()._clear(bytes([Flag.RESTARTED]))
+        return super()._clear(body)
+
+
 class KeepsItsMemoryAcrossARestart(Device):
     def restart(self, now_ms):
         before = self._memory.last_request, self._memory.last_reply
@@ -258,6 +277,10 @@ WRONG = [
     (StartsWithoutSayingSo, "restart-interlocks"),
     (KeepsItsMemoryAcrossARestart, "restart-interlocks"),
     (KeepsTheHoldOffAcrossARestart, "restart-interlocks"),
+    (ClearsAStartUnseen, "restart-is-not-cleared-unseen"),
+    (StaysIdentifiedAcrossARestart, "restart-is-not-cleared-unseen"),
+    (KeepsItsMemoryAcrossARestart, "restart-is-not-cleared-unseen"),
+    (HoldsBackEveryClear, "restart-is-not-cleared-unseen"),
     (AnswersEchoes, "foreign-types"),
     (RepliesTwice, "exactly-one-reply"),
     (RepliesWithZero, "sequence-is-echoed"),

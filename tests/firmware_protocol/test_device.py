@@ -16,6 +16,8 @@ from firmware_protocol.messages import (
     Clear,
     Flag,
     HoldOff,
+    Identify,
+    Kind,
     PathState,
     Status,
 )
@@ -97,6 +99,11 @@ def ask(device: Device, request, now_ms: int, sequence: int, count: int = 9) -> 
     return cobs.decode(reply[:-1])[:-2]
 
 
+def clear(device: Device, now_ms: int) -> None:
+    ask(device, Identify(), now_ms, 0xFE)
+    assert ask(device, Clear(flags=Flag.RESTARTED), now_ms, 0xFF)[0] == Kind.CLEAR | 0x80
+
+
 @given(
     counter=st.integers(0, 2**32 - 1),
     holds=st.lists(st.integers(1, 5000), min_size=1, max_size=16),
@@ -111,7 +118,7 @@ def test_a_path_keeps_its_times_wherever_the_counter_is_and_however_late_the_cal
         now_ms=counter,
         on_latch=lambda at_ms, state: latched.append((at_ms, state)),
     )
-    ask(device, Clear(flags=Flag.RESTARTED), counter, 0)
+    clear(device, counter)
     ask(device, HoldOff(time_ms=60000), counter, 1)
     path = tuple(PathState(state=k + 1, hold_ms=h) for k, h in enumerate(holds))
     ask(device, Apply(start=0, path=path), counter, 2)
@@ -130,7 +137,7 @@ def test_a_path_keeps_its_times_wherever_the_counter_is_and_however_late_the_cal
 def test_garbage_never_moves_a_relay_or_raises(pieces: list[bytes]) -> None:
     latched: list[int] = []
     device = Device(DeviceConfig(relay_count=9), on_latch=lambda _, state: latched.append(state))
-    ask(device, Clear(flags=Flag.RESTARTED), 0, 0)
+    clear(device, 0)
     for index, piece in enumerate(pieces):
         device.receive(piece, index)
     assert set(latched) == {0}
@@ -151,7 +158,7 @@ def test_every_sound_request_gets_one_reply_with_its_sequence(
 def test_the_time_until_something_is_due() -> None:
     device = Device(DeviceConfig(relay_count=9))
     assert device.next_due_in_ms(0) is None
-    ask(device, Clear(flags=Flag.RESTARTED), 0, 0)
+    clear(device, 0)
     ask(device, Apply(start=0, path=(PathState(state=1, hold_ms=30),)), 10, 1)
     assert device.next_due_in_ms(10) == 30
     assert device.next_due_in_ms(35) == 5

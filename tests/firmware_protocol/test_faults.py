@@ -56,16 +56,21 @@ class LossyLine(RuleBasedStateMachine):
         )
         self.session = Session()
         self.to_device: deque[bytes] = deque()
-        self.to_host: deque[bytes] = deque()
+        self.to_host: deque[tuple[int, bytes]] = deque()
+        """What the device sent, and after how many restarts."""
+        self.restarts = 0
+        self.restarts_seen = 0
+        """How many restarts the host had been told of, by the last reply it believed."""
         self.believed = 0
         self.marks = 0
+        self.identified = False
         self.replied: set[int] = set()
         self.refused: set[int] = set()
 
     # --- the host -------------------------------------------------------------------------------
 
     def ask(self, request) -> None:
-        if self.session.relay_count is None:
+        if not self.identified:
             request = Identify()
         self.to_device.append(self.session.request(request, self.now_ms / 1000))
 
@@ -95,7 +100,7 @@ class LossyLine(RuleBasedStateMachine):
     @precondition(idle)
     @rule(hold_ms=st.sampled_from([1, 40, 300]), back=st.booleans())
     def apply(self, hold_ms: int, back: bool) -> None:
-        if self.session.relay_count is None:
+        if not self.identified:
             return
         self.marks += 2
         # Half of the paths end where they start: then nothing but the memory of the last request
@@ -107,8 +112,18 @@ class LossyLine(RuleBasedStateMachine):
         )
         self.ask(Apply(start=self.believed, path=path))
 
-    def take(self, events) -> None:
+    def take(self, events, restarts: int = 0) -> None:
+        """Take what the session says; `restarts` is when the device sent what this came of."""
         for event in events:
+            if isinstance(event, (Replied, Refused)):
+                reply = event.reply if isinstance(event, Replied) else event.error
+                if Flag.RESTARTED in reply.flags:
+                    self.restarts_seen = max(self.restarts_seen, restarts)
+            match event:
+                case Replied(request=Identify()):
+                    self.identified = True
+                case GaveUp(request=Identify()):
+                    self.identified = False
             match event:
                 case RepeatDue():
                     self.to_device.append(event.data)
@@ -155,13 +170,14 @@ class LossyLine(RuleBasedStateMachine):
     def reach_device(self, fault: str, where: int) -> None:
         data = self.struck(self.to_device.popleft(), fault, where)
         reply = self.device.receive(data, self.now_ms)
-        self.to_host.extend(part + b"\x00" for part in reply.split(b"\x00")[:-1])
+        self.to_host.extend((self.restarts, part + b"\x00") for part in reply.split(b"\x00")[:-1])
 
     @precondition(lambda self: self.to_host)
     @rule(fault=FAULTS, where=st.integers(0, 4000))
     def reach_host(self, fault: str, where: int) -> None:
-        data = self.struck(self.to_host.popleft(), fault, where)
-        self.take(self.session.receive(data, self.now_ms / 1000))
+        restarts, sent = self.to_host.popleft()
+        data = self.struck(sent, fault, where)
+        self.take(self.session.receive(data, self.now_ms / 1000), restarts)
 
     @precondition(lambda self: self.to_device)
     @rule()
@@ -181,6 +197,7 @@ class LossyLine(RuleBasedStateMachine):
     @rule(lose=st.booleans())
     def device_restarts(self, lose: bool) -> None:
         self.device.restart(self.now_ms)
+        self.restarts += 1
         if lose:
             self.to_device.clear()
 
@@ -200,6 +217,11 @@ class LossyLine(RuleBasedStateMachine):
         assert not self.refused & set(self.latched)
 
     @invariant()
+    def no_restart_is_lost_sight_of(self) -> None:
+        seen = self.restarts_seen == self.restarts
+        assert seen or Flag.RESTARTED in self.device.flags, "a restart was cleared unseen"
+
+    @invariant()
     def nothing_was_latched_that_was_not_asked_for(self) -> None:
         assert all(0 <= state <= self.marks for state in self.latched)
 
@@ -210,6 +232,14 @@ class Forgetful(Device):
     def _answer(self, frame, now_ms):
         self._memory.last_request = None
         return super()._answer(frame, now_ms)
+
+
+class Unseen(Device):
+    """Lets a restart be cleared before it was asked who it is."""
+
+    def _clear(self, body):
+        self._memory.identified = True
+        return super()._clear(body)
 
 
 class Credulous(Device):
@@ -252,12 +282,13 @@ def test_nothing_is_carried_out_twice_and_no_corrupt_frame_moves_a_relay() -> No
 
 
 def unbroken(machine: LossyLine) -> bool:
-    """Whether all three promises still hold."""
+    """Whether every promise still holds."""
     try:
         machine.nothing_is_carried_out_twice()
         machine.what_was_acknowledged_was_carried_out()
         machine.nothing_refused_was_carried_out()
         machine.nothing_was_latched_that_was_not_asked_for()
+        machine.no_restart_is_lost_sight_of()
     except AssertionError:
         return False
     return True
@@ -281,6 +312,39 @@ def test_a_lost_reply_finds_a_device_that_forgets(device: type[Device], right: b
     machine.time_passes(260)
     machine.go_well()
     assert unbroken(machine) is right
+
+
+@pytest.mark.parametrize(("device", "right"), [(Device, True), (Unseen, False)])
+def test_a_clear_repeated_across_a_restart_finds_a_device_that_clears_it(
+    device: type[Device], right: bool
+) -> None:
+    machine = machine_with(device)
+    machine.clear()
+    machine.reach_device("none", 0)
+    machine.reach_host("drop", 0)
+    machine.device_restarts(lose=True)
+    machine.time_passes(260)
+    machine.reach_device("none", 0)
+    assert unbroken(machine) is right
+    # the host is told before the flag is cleared
+    machine.go_well()
+    assert (machine.restarts_seen == machine.restarts) is right
+
+
+def test_an_identify_from_before_a_restart_does_not_let_it_be_cleared_unseen() -> None:
+    machine = machine_with(Device)
+    machine.identify()
+    machine.reach_device("none", 0)
+    machine.time_passes(260)  # its reply is late, so it is sent once more
+    machine.reach_host("none", 0)  # the late reply
+    machine.device_restarts(lose=False)
+    assert not machine.idle(), "a reply to another identify than the last one was believed"
+    machine.go_well()
+    assert machine.restarts_seen == machine.restarts
+    machine.clear()
+    machine.go_well()
+    assert Flag.RESTARTED not in machine.device.flags
+    assert unbroken(machine)
 
 
 @pytest.mark.parametrize(("device", "right"), [(Device, True), (Credulous, False)])

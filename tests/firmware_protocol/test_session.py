@@ -138,6 +138,21 @@ def test_repeats_are_the_same_bytes_behind_a_delimiter_and_end(session: Session)
     assert session.retries == 3
 
 
+def test_identify_is_sent_anew_and_only_the_last_is_believed() -> None:
+    session = Session(first_sequence=254)
+    assert session.request(Identify(), 1.0) == b"\x00" + frame(0x01, 254, b"")
+    for tries, sequence, now_s in ((2, 255, 1.25), (3, 0, 1.5)):
+        (event,) = session.tick(now_s)
+        assert event == RepeatDue(data=b"\x00" + frame(0x01, sequence, b""), tries=tries)
+    # late replies to the first two, perhaps from before a restart
+    for sequence in (254, 255):
+        assert session.receive(frame(0x81, sequence, IDENTITY), 1.6) == []
+    assert session.ignored == 2
+    (event,) = session.receive(frame(0x81, 0, IDENTITY), 1.6)
+    assert isinstance(event, Replied)
+    assert session.request(Park(), 2.0) == frame(0x04, 1, b"")
+
+
 def test_after_giving_up_the_next_request_starts_with_a_delimiter(session: Session) -> None:
     session.request(Park(), 1.0)
     for now_s in (2.0, 3.0, 4.0, 5.0):

@@ -146,6 +146,7 @@ static void watch_silence(struct rung_core *core, uint16_t now)
 
 static enum rung_code say_identity(struct rung_core *core, struct answer *answer)
 {
+    core->identified = true;
     put_u8(answer, RUNG_PROTOCOL_VERSION);
     put_u8(answer, RUNG_RELAY_COUNT);
     put_u8(answer, core->board->sense != NULL ? 1U : 0U);
@@ -259,6 +260,10 @@ static enum rung_code sense(struct rung_core *core, uint8_t channel, struct answ
 
 static enum rung_code clear(struct rung_core *core, uint8_t flags)
 {
+    /* A clear from before this start must not hide the start from its host. */
+    if ((flags & (uint8_t)RUNG_RESTARTED) != 0U && !core->identified) {
+        return RUNG_INTERLOCKED;
+    }
     if ((flags & (uint8_t)~INTERLOCK) != 0U) {
         return RUNG_BAD_VALUE;
     }

@@ -49,6 +49,7 @@ struct rung_core {
     uint8_t latched[RUNG_MASK_BYTES];
     bool moving;
     uint8_t sticky;        /* the interlock: bits 2, 3, 4 of the status byte */
+    bool identified;       /* since the start, so `restarted` may be cleared */
 
     uint8_t path[RUNG_MAX_PATH * RUNG_PATH_STEP_BYTES]; /* as it came: state, hold, state, ... */
     uint8_t path_count;

@@ -3,7 +3,7 @@
  *
  * What holds, whatever comes: a sound request gets exactly one reply, which names it; anything
  * else gets none and moves no relay; an interlocked device moves only to park; no relay beyond
- * the count is ever energised. */
+ * the count is ever energised; a restart is never cleared before an identify. */
 #include <stddef.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -143,6 +143,7 @@ static size_t plain_decode(const uint8_t *bytes, size_t count, uint8_t *payload)
 
 /* --- one run -------------------------------------------------------------------------------- */
 
+static bool identified; /* since the start */
 static uint8_t line[2048]; /* bytes since the last delimiter */
 static size_t line_count;
 
@@ -202,6 +203,9 @@ static void feed(struct rung_core *core, uint8_t byte)
         must(payload[0] != RUNG_APPLY || sticky == 0U || world.latches == 0U,
              "an interlocked device moved");
         must((world.state[0] & 0x03U) != 0x03U, "a forbidden pattern");
+        identified = identified || (payload[0] == RUNG_IDENTIFY && length == 4U);
+        must(identified || (core->sticky & (uint8_t)RUNG_RESTARTED) != 0U,
+             "a restart was cleared unseen");
     } else {
         must(world.sends == 0U, "a reply to something that is no request");
         must(world.latches == 0U, "something that is no request moved a relay");
@@ -243,6 +247,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 
     memset(&world, 0, sizeof(world));
     line_count = 0;
+    identified = false;
     world.now = 0xFF00U; /* the counter wraps soon */
     rung_core_start(&core, &board);
     /* Each operation is two bytes and as many more as the second one says. */
@@ -264,6 +269,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         case 3:
             rung_core_start(&core, &board);
             line_count = 0;
+            identified = false;
             break;
         default:
             if (count > size - at) {

@@ -126,10 +126,24 @@ static void request(struct rung_core *core, const uint8_t *head, uint8_t length)
     turn(core, world.input_count);
 }
 
+static void identify(struct rung_core *core)
+{
+    static const uint8_t head[] = { RUNG_IDENTIFY, 0xBF };
+    request(core, head, sizeof(head));
+}
+
 static void clear_flags(struct rung_core *core)
 {
     static const uint8_t head[] = { RUNG_CLEAR, 0xC0, 0x1C };
     request(core, head, sizeof(head));
+}
+
+/* As a host begins: a start has been seen, and what moves relays is allowed. */
+static void greet(struct rung_core *core)
+{
+    identify(core);
+    clear_flags(core);
+    world.sends = 0;
 }
 
 /* An apply from the park state: relay 0, 1, 0, ... with these holds. */
@@ -228,7 +242,7 @@ static void lateness_does_not_add_up(void)
     static struct rung_core core;
     unsigned i;
     power_up(&core, &bare);
-    clear_flags(&core);
+    greet(&core);
     world.now = 0xFFF0U; /* wraps on the way */
     apply(&core, 1, holds, 6);
     /* Looked at only every second millisecond, it is up to one late each time. */
@@ -249,7 +263,7 @@ static void a_stalled_device_does_not_hurry(void)
     static const uint16_t holds[] = { 10, 10, 10 };
     static struct rung_core core;
     power_up(&core, &bare);
-    clear_flags(&core);
+    greet(&core);
     apply(&core, 1, holds, 3);
     world.now = 500; /* far outside the protocol */
     turn(&core, 3);
@@ -260,12 +274,31 @@ static void a_stalled_device_does_not_hurry(void)
     CHECK(world.latches == 3U);
 }
 
+static void a_start_is_not_cleared_unseen(void)
+{
+    static const uint8_t others[] = { RUNG_CLEAR, 0xC1, 0x0C };
+    static struct rung_core core;
+    power_up(&core, &bare);
+    greet(&core);
+    CHECK(core.sticky == 0U);
+    rung_core_start(&core, &bare);
+    clear_flags(&core); /* the last request from before the start, repeated */
+    CHECK(core.sticky == RUNG_RESTARTED);
+    rung_core_fault(&core);
+    request(&core, others, sizeof(others));
+    CHECK(core.sticky == RUNG_RESTARTED); /* the other flags are not held back */
+    identify(&core);
+    CHECK(core.sticky == RUNG_RESTARTED);
+    clear_flags(&core);
+    CHECK(core.sticky == 0U);
+}
+
 static void silence_parks(void)
 {
     static const uint16_t hold[] = { 5 };
     static struct rung_core core;
     power_up(&core, &bare);
-    clear_flags(&core);
+    greet(&core);
     world.now = 0xFF00U;
     apply(&core, 1, hold, 1);
     CHECK(world.state[0] == 1U);
@@ -284,7 +317,7 @@ static void parking_comes_before_the_next_state(void)
     static const uint16_t holds[] = { 1999, 5 };
     static struct rung_core core;
     power_up(&core, &bare);
-    clear_flags(&core);
+    greet(&core);
     apply(&core, 1, holds, 2); /* the second state and the end of the hold-off fall together */
     pass(&core, 2000);
     CHECK(world.latches == 2U);
@@ -298,7 +331,7 @@ static void a_fault_parks_and_comes_back(void)
     static const uint16_t hold[] = { 500 };
     static struct rung_core core;
     power_up(&core, &bare);
-    clear_flags(&core);
+    greet(&core);
     apply(&core, 1, hold, 1);
     rung_core_fault(&core);
     CHECK(world.state[0] == 0U);
@@ -330,12 +363,12 @@ static void repeats_are_answered_from_memory(void)
     static struct rung_core core;
     uint8_t first[RUNG_MAX_REPLY_FRAME];
     power_up(&core, &bare);
-    clear_flags(&core);
+    greet(&core);
     apply(&core, 1, hold, 1);
     memcpy(first, world.sent, sizeof(first));
     pass(&core, 50);
     apply(&core, 1, hold, 1);
-    CHECK(world.sends == 3U);
+    CHECK(world.sends == 2U);
     CHECK(world.latches == 1U);
     CHECK(memcmp(first, world.sent, sizeof(first)) == 0);
     apply(&core, 2, hold, 1); /* new: refused, for it does not start where the relays are */
@@ -368,6 +401,7 @@ int main(void)
     starts_are_counted_from_fresh_memory();
     lateness_does_not_add_up();
     a_stalled_device_does_not_hurry();
+    a_start_is_not_cleared_unseen();
     silence_parks();
     parking_comes_before_the_next_state();
     a_fault_parks_and_comes_back();
