@@ -140,7 +140,7 @@ void console_say_at(uint64_t us)
     console_say("at", us);
 }
 
-void console_say_sent(uint64_t us, const uint8_t *bytes, size_t count)
+void console_say_sent(const struct console *console, uint64_t us, const uint8_t *bytes, size_t count)
 {
     char text[640];
     size_t used = (size_t)snprintf(text, sizeof(text), "sent %" PRIu64 " ", us);
@@ -149,7 +149,7 @@ void console_say_sent(uint64_t us, const uint8_t *bytes, size_t count)
         used += (size_t)snprintf(text + used, sizeof(text) - used, "%02x", (unsigned)bytes[i]);
     }
     text[used] = '\n';
-    put(STDOUT_FILENO, text, used + 1U);
+    put(console->replies ? console->record : STDOUT_FILENO, text, used + 1U);
 }
 
 void console_say_latch(const struct console *console, const struct latched *latched)

@@ -27,6 +27,7 @@ enum command {
 
 struct console {
     int record; /* file descriptor of the latch record, or -1 */
+    bool replies; /* the record takes what was sent, too */
     bool stay;  /* closed standard input does not end the program */
     bool closed;
     char line[CONSOLE_LINE];
@@ -48,8 +49,9 @@ bool console_pending(const struct console *console);
 void console_say_pty(const char *path);
 /* `at MICROSECONDS`: a `run` or `await` has ended. */
 void console_say_at(uint64_t us);
-/* `sent MICROSECONDS HEX`: bytes that the board sent, with the time of the last one. */
-void console_say_sent(uint64_t us, const uint8_t *bytes, size_t count);
+/* `sent MICROSECONDS HEX`: bytes that the board sent, with the time of the last one; on standard
+ * output, or in the record where that takes replies. */
+void console_say_sent(const struct console *console, uint64_t us, const uint8_t *bytes, size_t count);
 /* `NAME VALUE` */
 void console_say(const char *name, uint64_t value);
 

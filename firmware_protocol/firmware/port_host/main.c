@@ -80,8 +80,8 @@ static void host_send(void *context, const uint8_t *bytes, uint8_t count)
     struct host *host = context;
     host->sent = true;
     pty_write(&host->pty, bytes, count);
-    if (host->commanded) {
-        console_say_sent(host->elapsed_us, bytes, count);
+    if (host->commanded || host->console.replies) {
+        console_say_sent(&host->console, elapsed_us(host), bytes, count);
     }
 }
 
@@ -229,8 +229,8 @@ static void wait_for_input(const struct host *host)
 
 static int usage(void)
 {
-    (void)fprintf(stderr, "usage: rungwise-host [--commanded] [--stay] [--record FILE] [--clock MS]"
-                          " [--boots COUNT] [--no-converter]\n");
+    (void)fprintf(stderr, "usage: rungwise-host [--commanded] [--stay] [--record FILE [--replies]]"
+                          " [--clock MS] [--boots COUNT] [--no-converter]\n");
     return 2;
 }
 
@@ -242,6 +242,8 @@ static int parse_arguments(struct host *host, int count, char **words)
             host->commanded = true;
         } else if (strcmp(words[i], "--no-converter") == 0) {
             host->no_converter = true;
+        } else if (strcmp(words[i], "--replies") == 0) {
+            host->console.replies = true;
         } else if (strcmp(words[i], "--stay") == 0) {
             host->console.stay = true;
         } else if (strcmp(words[i], "--record") == 0 && i + 1 < count) {
@@ -264,7 +266,7 @@ static int parse_arguments(struct host *host, int count, char **words)
             return usage();
         }
     }
-    return 0;
+    return host->console.replies && host->console.record < 0 ? usage() : 0;
 }
 
 static void catch_signals(void)

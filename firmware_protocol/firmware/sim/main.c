@@ -50,8 +50,8 @@ static void flush_sent(struct bench *bench)
 {
     if (bench->sent_count > 0U) {
         pty_write(&bench->pty, bench->sent, bench->sent_count);
-        if (bench->commanded) {
-            console_say_sent(chip_us(&bench->chip), bench->sent, bench->sent_count);
+        if (bench->commanded || bench->console.replies) {
+            console_say_sent(&bench->console, chip_us(&bench->chip), bench->sent, bench->sent_count);
         }
         bench->sent_count = 0;
     }
@@ -187,7 +187,7 @@ static void catch_signals(void)
 static int usage(void)
 {
     (void)fprintf(stderr, "usage: rungwise-sim [--commanded] [--stay] [--pins] [--relays COUNT]"
-                          " [--record FILE] IMAGE.elf\n");
+                          " [--record FILE [--replies]] IMAGE.elf\n");
     return 2;
 }
 
@@ -205,6 +205,8 @@ int main(int argument_count, char **arguments)
             bench.commanded = true;
         } else if (strcmp(arguments[i], "--stay") == 0) {
             bench.console.stay = true;
+        } else if (strcmp(arguments[i], "--replies") == 0) {
+            bench.console.replies = true;
         } else if (strcmp(arguments[i], "--pins") == 0) {
             outputs = CHIP_PINS;
         } else if (strcmp(arguments[i], "--relays") == 0 && i + 1 < argument_count) {
@@ -223,7 +225,7 @@ int main(int argument_count, char **arguments)
             return usage();
         }
     }
-    if (image == NULL || bench.relays < 1U || bench.relays > 32U) {
+    if (image == NULL || (bench.console.replies && bench.console.record < 0) || bench.relays < 1U || bench.relays > 32U) {
         return usage();
     }
     if (!chip_start(&bench.chip, image, outputs, bench.relays, on_sent, on_latch, &bench)) {

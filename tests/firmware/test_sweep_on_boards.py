@@ -1,0 +1,276 @@
+"""The command line's own sweep through every kind of endpoint: relays do the same on each.
+
+What a board did is read from its latch record. What it should have done is what the device in
+memory latches for the same plan. Time is real here, so the plan is small, and nothing depends on
+how long anything takes but the times that are in the record, which are of the board's own clock.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+from controller.cli.main import main
+from controller.clock import RealClock
+from controller.links.pty_device import PtyDevice
+from controller.links.simulated import SimulatedDevice
+from controller.sweep.simulation import Simulation
+
+pytestmark = [pytest.mark.toolchain, pytest.mark.pty]
+
+REPOSITORY = Path(__file__).parents[2]
+SWEEPS = REPOSITORY / "sweeps"
+PARK = 0
+RELAYS = 18
+PATIENCE_S = 120
+HOLD_OFF_MS = 1000
+LATE_MS = 2
+"""SPEC.md section 7: how late by its own clock a board may park when its hold-off has run out."""
+REPLY_MS = 5
+"""The record shows when a reply had gone out. The hold-off was fed before that, and is counted in
+whole milliseconds: 30 bytes at 115200 baud take 2.6 ms, and the running millisecond one more."""
+
+PLAN = f"""
+format = "rungwise-plan/1"
+name = "Few points, up and down"
+kind = "sweep"
+sensor = "{SWEEPS}/sensors/tern-coolant.toml"
+module = "{SWEEPS}/modules/tern-aux-diesel.toml"
+tolerance_celsius = 5
+max_excursion_celsius = 40
+
+[settle]
+within_celsius = 0.5
+for_s = 0.3
+at_most_s = 20
+
+[[targets]]
+celsius = [-20, 40, 105]
+direction = "up-then-down"
+"""
+
+BENCH = f"""
+format = "rungwise-bench/1"
+name = "Emulated board"
+ladder = "{SWEEPS}/ladders/bench-16.toml"
+hold_off_ms = {HOLD_OFF_MS}
+
+[link]
+LINK
+
+[readback]
+kind = "simulated"
+
+[simulation]
+module = "{SWEEPS}/modules/tern-aux-diesel.toml"
+seed = 1
+reading_interval_s = 0.1
+"""
+
+TOOLS = {
+    "host": ("gcc", "make"),
+    "avr": ("gcc", "avr-gcc", "make"),
+    "arm": ("arm-none-eabi-gcc", "qemu-system-arm", "make"),
+}
+
+
+def _changes(states: list[int]) -> list[int]:
+    """Return states without those that change nothing."""
+    return [state for i, state in enumerate(states) if not i or state != states[i - 1]]
+
+
+@dataclass(frozen=True)
+class Board:
+    """Something that answers at `path`, and what it has latched: (microseconds, state)."""
+
+    path: str
+    latches: Callable[[], list[tuple[int, int]]]
+    sent_us: Callable[[], list[int]]
+    """When each reply had gone out; boards of our own choice only."""
+
+    def states(self) -> list[int]:
+        return _changes([state for _, state in self.latches()])
+
+
+@contextmanager
+def _firmware(
+    board: str, folder: Path, builds: Any, boards: ModuleType, *, replies: bool = False
+) -> Iterator[Board]:
+    record = folder / "latches.txt"
+    launcher = Path(__file__).with_name("emulated_board.py")
+    process = subprocess.Popen(
+        [
+            *(sys.executable, launcher, "--board", board, "--record", record),
+            *("--build", builds.folder / "launcher", *(["--replies"] if replies else [])),
+        ],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+    )
+    assert process.stdout is not None
+
+    def lines(word: str) -> list[str]:
+        told = record.read_text()
+        whole = told[: told.rfind("\n") + 1].splitlines()
+        return [line for line in whole if line.startswith(word + " ")]
+
+    try:
+        path = next(line.split()[1] for line in process.stdout if line.startswith("pty "))
+        yield Board(
+            path,
+            lambda: [boards.parse_latch(line)[:2] for line in lines("latch")],
+            lambda: [int(line.split()[1]) for line in lines("sent")],
+        )
+    finally:
+        process.terminate()
+        process.stdout.close()
+        assert process.wait(timeout=PATIENCE_S) == 0
+
+
+@contextmanager
+def _python_device() -> Iterator[Board]:
+    latched: list[tuple[int, int]] = []
+    device = SimulatedDevice(
+        relay_count=RELAYS,
+        park_state=PARK,
+        clock=RealClock(),
+        on_latch=lambda at_s, state: latched.append((round(at_s * 1e6), state)),
+    )
+    with PtyDevice(device) as served:
+        yield Board(served.path, lambda: list(latched), list)
+
+
+def _written(folder: Path, link: str) -> list[str]:
+    """Write plan and bench; return the words of the command line."""
+    (folder / "plan.toml").write_text(PLAN)
+    (folder / "bench.toml").write_text(BENCH.replace("LINK", link))
+    plan, bench, record = (str(folder / name) for name in ("plan.toml", "bench.toml", "run.jsonl"))
+    return ["sweep", plan, "--bench", bench, "--record", record, "--json"]
+
+
+def _start(folder: Path, board: Board) -> subprocess.Popen[str]:
+    """Start the command line on a board, as on a real one."""
+    words = _written(folder, f'kind = "serial"\nurl = "{board.path}"')
+    return subprocess.Popen(
+        [sys.executable, "-m", "controller.cli", *words, "--yes", "--pace", "real"],
+        cwd=folder,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(REPOSITORY), "RUNGWISE_DATA": str(folder)},
+    )
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What the device in memory latched, and what the run said of its steps."""
+
+    states: list[int]
+    steps: list[str]
+
+
+@pytest.fixture(scope="module")
+def expected(tmp_path_factory: pytest.TempPathFactory) -> Expected:
+    folder = tmp_path_factory.mktemp("memory")
+    states: list[int] = []
+    with pytest.MonkeyPatch.context() as patch:
+        latched = Simulation.latched
+
+        def listening(self: Simulation, at_s: float, state: int) -> None:
+            states.append(state)
+            latched(self, at_s, state)
+
+        patch.setattr(Simulation, "latched", listening)
+        said = io.StringIO()
+        patch.setattr(sys, "stdout", said)
+        assert main(_written(folder, 'kind = "simulated"')) == 0
+    document = json.loads(said.getvalue())
+    return Expected(_changes(states), [step["state"] for step in document["steps"]])
+
+
+def test_the_plan_is_worth_running(expected: Expected) -> None:
+    # Every step is a path of several states, and none goes to where it already is.
+    assert len(expected.steps) == 5
+    assert len(expected.states) > 30
+    assert (expected.states[0], expected.states[-1]) == (PARK, PARK)
+    ways = iter(expected.states)
+    assert all(int(state, 16) in ways for state in expected.steps), "in this order"
+
+
+@pytest.mark.parametrize("board", ["python", *TOOLS])
+def test_the_same_sweep_latches_the_same_states(
+    board: str, expected: Expected, builds: Any, boards: ModuleType, require: Any, tmp_path: Path
+) -> None:
+    if board == "python":
+        context = _python_device()
+    else:
+        require(*TOOLS[board])
+        context = _firmware(board, tmp_path, builds, boards)
+    with context as answering:
+        process = _start(tmp_path, answering)
+        out, err = process.communicate(timeout=PATIENCE_S)
+        assert process.returncode == 0, err
+        document = json.loads(out)
+        assert [step["state"] for step in document["steps"]] == expected.steps
+        states = answering.states()
+        assert states == expected.states
+    # The operations counted for the relays' lives are those that the board has made.
+    wear = json.loads((tmp_path / "wear.json").read_text())["ladders"][
+        "Bench ladder, sixteen rungs"
+    ]
+    moved = [a ^ b for a, b in pairwise(states)]
+    assert wear == [sum(change >> relay & 1 for change in moved) for relay in range(RELAYS)]
+
+
+@pytest.mark.parametrize("board", ["avr", "host"])
+def test_a_host_that_is_killed_in_mid_sweep_leaves_a_board_that_parks(
+    board: str,
+    expected: Expected,
+    builds: Any,
+    boards: ModuleType,
+    require: Any,
+    tmp_path: Path,
+) -> None:
+    """Times are the board's own; the hold-off counts from the last request that it answered."""
+    require(*TOOLS[board])
+    second = expected.states.index(int(expected.steps[1], 16))
+    with _firmware(board, tmp_path, builds, boards, replies=True) as answering:
+        process = _start(tmp_path, answering)
+        end_s = time.monotonic() + PATIENCE_S
+        while len(answering.states()) <= second:
+            assert process.poll() is None, process.communicate()
+            assert time.monotonic() < end_s, "the sweep never came to its second step"
+            time.sleep(0.005)
+        process.send_signal(signal.SIGKILL)
+        killed_s = time.monotonic()
+        process.communicate(timeout=PATIENCE_S)
+        while answering.states()[-1] != PARK:
+            assert time.monotonic() < end_s, "the board did not park"
+            time.sleep(0.005)
+        parked_after_s = time.monotonic() - killed_s
+        time.sleep(0.2)  # and it stays so
+        states, latches, sent_us = answering.states(), answering.latches(), answering.sent_us()
+    assert states[:-1] == expected.states[: len(states) - 1], "another way than the sweep's"
+    assert PARK not in states[1:-1]
+    assert latches[-1][1] == PARK
+    after_ms = (latches[-1][0] - sent_us[-1]) / 1000
+    # Shown with -s; the second one is the host's clock, and nothing is asserted of it.
+    board_told = f"parked {after_ms:.2f} ms after the last reply"
+    print(f"{board}: {board_told}, {parked_after_s:.2f} s after the kill")
+    assert HOLD_OFF_MS - REPLY_MS <= after_ms <= HOLD_OFF_MS + LATE_MS
