@@ -6,13 +6,19 @@ Must not know: what kind of device is being checked.
 
 from __future__ import annotations
 
+from functools import partial
+
 from firmware_protocol.conformance.bench import Bench, expect
 from firmware_protocol.conformance.registry import check
 from firmware_protocol.errors import FrameError
 from firmware_protocol.framing import DELIMITER, decode_frame
 from firmware_protocol.messages import (
+    ERROR_TYPE,
+    LONGEST_HOLD_OFF_MS,
     ErrorCode,
+    HoldOff,
     Kind,
+    mask_width,
     reply_type,
 )
 
@@ -65,6 +71,9 @@ def longest_payload(bench: Bench) -> None:
     longest = bench.identity.max_payload
     bench.refused(0x7E, b"\x55" * (longest - 4), ErrorCode.UNSUPPORTED)
     bench.refused(0x7E, bytes(longest - 4), ErrorCode.UNSUPPORTED)
+    # The most that a host ever has in flight: max_payload + 3 bytes, as after a timeout.
+    frame = bench.exchange(DELIMITER + bench.frame(0x7E, b"\x55" * (longest - 4)))
+    expect(frame.type == ERROR_TYPE, "no refusal of a longest frame behind a delimiter")
     if longest < 200:
         _dropped(bench, "a payload too long", bench.frame(0x7E, b"\x55" * (longest - 3)))
     _dropped(bench, "bytes without end", b"\x01" * (longest + 2) + DELIMITER)
@@ -79,6 +88,47 @@ def floods_are_survived(bench: Bench) -> None:
     bench.silent(DELIMITER)
     now = bench.status().dropped
     expect(now == min(255, before + 1), f"dropped went from {before} to {now}")
+
+
+@check
+def wrong_input_while_relays_are_energised(bench: Bench) -> None:
+    """Away from the park state, no wrong input moves a relay or spoils the next exchange."""
+    state = bench.away()[0]
+    width = mask_width(bench.identity.relay_count)
+    bench.ask(HoldOff(time_ms=LONGEST_HOLD_OFF_MS))
+    bench.apply(bench.park_state, (state, 1))
+    bench.settle(1)
+    park = bench.park_state
+    refusals = {
+        "an unknown request": (0x55, b"", ErrorCode.UNSUPPORTED, 0),
+        "a wrong length": (Kind.PARK, bytes(1), ErrorCode.BAD_LENGTH, 0),
+        "an empty path": (Kind.APPLY, bench.mask(state) + bytes(1), ErrorCode.PATH_TOO_LONG, 0),
+        "a path too long": (Kind.APPLY, bench.mask(state) + b"\xff", ErrorCode.PATH_TOO_LONG, 0),
+        "no hold": (*bench.apply_body(state, [(park, 0)]), ErrorCode.BAD_VALUE, 1),
+        "a huge hold": (*bench.apply_body(state, [(park, 0xFFFF)]), ErrorCode.BAD_VALUE, 1),
+        "another start": (*bench.apply_body(park, [(park, 1)]), ErrorCode.WRONG_START, 0),
+    }
+    if bench.identity.relay_count % 8:
+        beyond = bench.apply_body(state, [(1 << (8 * width - 1), 1)])
+        refusals["a mask beyond the relays"] = (*beyond, ErrorCode.BAD_VALUE, 1)
+    if bench.endpoint.forbidden_state is not None:
+        forbidden = bench.apply_body(state, [(bench.endpoint.forbidden_state, 1)])
+        refusals["a forbidden pattern"] = (*forbidden, ErrorCode.FORBIDDEN, 1)
+    for what, refusal in refusals.items():
+        bench.unmoved(what, partial(bench.refused, *refusal))
+    silences = {
+        "a frame too long": b"\x01" * (bench.identity.max_payload + 2) + DELIMITER,
+        "garbage": bytes(range(255, 0, -1)) + DELIMITER,
+        "half a frame and silence": bench.frame(Kind.PARK)[:-3],
+    }
+    for what, data in silences.items():
+
+        def send(data: bytes = data) -> None:
+            bench.silent(data)
+            bench.endpoint.advance(300)
+            bench.silent(DELIMITER, wait_ms=5)
+
+        bench.unmoved(what, send)
 
 
 @check

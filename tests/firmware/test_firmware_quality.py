@@ -38,12 +38,13 @@ def test_a_wrong_core_does_not_pass_the_unit_tests(
 ) -> None:
     # The unit tests can fail: a core that forgets the hold-off is found.
     require("gcc")
-    wrong = tmp_path / "rung_core.c"
-    source = (firmware / "core" / "rung_core.c").read_text()
-    assert source.count("    watch_silence(core, now);") == 1
-    wrong.write_text(source.replace("    watch_silence(core, now);", "    (void)watch_silence;"))
+    wrong = tmp_path / "rung_relays.c"
+    source = (firmware / "core" / "rung_relays.c").read_text()
+    assert source.count("if (silent(relays, now))") == 1
+    wrong.write_text(source.replace("if (silent(relays, now))", "(void)silent;\n    if (false)"))
     program = tmp_path / "unit"
-    sources = [firmware / "test" / "unit.c", wrong, firmware / "core" / "rung_frame.c"]
+    right = [firmware / "core" / f"rung_{name}.c" for name in ("core", "frame")]
+    sources = [firmware / "test" / "unit.c", wrong, *right]
     subprocess.run(
         ["gcc", "-std=c99", f"-I{firmware / 'core'}", *sources, "-o", program], check=True
     )
@@ -122,7 +123,7 @@ def test_core_does_not_recurse(
         graph = (tmp_path / f"{source.stem}.ci").read_text()
         for caller, callee in re.findall(r'sourcename: "([^"]+)" targetname: "([^"]+)"', graph):
             calls.setdefault(caller.split(":")[-1], set()).add(callee.split(":")[-1])
-    assert "latch_next" in calls["begin_path"]
+    assert "latch_next" in calls["rung_relays_begin"]
 
     def reaches(start: str, seen: frozenset[str] = frozenset()) -> None:
         assert start not in seen, f"{start} calls itself by way of {sorted(seen)}"

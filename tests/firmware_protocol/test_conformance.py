@@ -230,6 +230,23 @@ class TakesOneRelayForAnother(Device):
             self._state = self.config.park_state | 1 << 1
 
 
+class ParksOnRefusal(Device):
+    """Careful, but not what a host expects: a step of its sweep would be another one."""
+
+    def _answer(self, frame, now_ms):
+        reply = super()._answer(frame, now_ms)
+        if cobs_decode(reply[:-1])[0] == 0xFF:
+            self._park(now_ms)
+        return reply
+
+
+class TakesHalfAParkForOne(Device):
+    def receive(self, data, now_ms):
+        if 0 not in data and len(data) == 3:
+            self._park(now_ms)
+        return super().receive(data, now_ms)
+
+
 class CannotWrap(Device):
     """Compares the counter without regard to its wrap, as is easily done."""
 
@@ -285,6 +302,8 @@ WRONG = [
     (RepliesTwice, "exactly-one-reply"),
     (RepliesWithZero, "sequence-is-echoed"),
     (GoesOnAfterPark, "park-while-moving"),
+    (ParksOnRefusal, "wrong-input-while-relays-are-energised"),
+    (TakesHalfAParkForOne, "wrong-input-while-relays-are-energised"),
     (LetsTheCountWrap, "dropped-saturates"),
     (LosesHalfFramesAfterAPause, "a-pause-inside-a-frame-is-no-harm"),
     (SetsWrongTimes, "bad-values"),

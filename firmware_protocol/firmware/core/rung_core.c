@@ -1,17 +1,13 @@
-/* Knows: the device's side of the protocol in SPEC.md: requests, replies, paths, hold-off.
+/* Knows: the device's side of the protocol in SPEC.md: requests, replies, flags.
  * Must not know: any processor, pin or compiler. */
 #include "rung_core.h"
 
 #include <string.h>
 
 #define INTERLOCK ((uint8_t)(RUNG_HOLD_OFF_EXPIRED | RUNG_FAULT | RUNG_RESTARTED))
-#define HOLD_OFF_AT_START_MS 2000U
 #define HOLD_OFF_LEAST_MS 200U
 #define HOLD_OFF_MOST_MS 60000U
 #define HOLD_MOST_MS 5000U
-/* A device further behind than this is outside the protocol; it then stretches the path rather
- * than shorten the hold of a relay that has only just been told to move. */
-#define LATENESS_MOST_MS 2U
 #define DROPPED_MOST 255U
 
 static const uint8_t park_mask[RUNG_MASK_BYTES] = RUNG_PARK_MASK;
@@ -23,11 +19,6 @@ struct answer {
     uint8_t length;
     uint8_t detail;
 };
-
-static uint16_t now_ms(const struct rung_core *core)
-{
-    return core->board->milliseconds(core->board->context);
-}
 
 static uint16_t read_u16(const uint8_t *bytes)
 {
@@ -62,84 +53,17 @@ static bool mask_in_range(const uint8_t *mask)
 #endif
 }
 
-/* --- relays ------------------------------------------------------------------------------- */
-
-static bool parked(const struct rung_core *core)
-{
-    return !core->moving && memcmp(core->latched, park_mask, sizeof(park_mask)) == 0;
-}
-
 static uint8_t status_byte(const struct rung_core *core)
 {
     uint8_t status = core->sticky;
-    if (core->moving) {
+    if (core->relays.moving) {
         status |= (uint8_t)RUNG_MOVING;
-    } else if (parked(core)) {
+    } else if (rung_relays_parked(&core->relays)) {
         status |= (uint8_t)RUNG_PARKED;
     } else {
         /* at rest in a state of the host's choice */
     }
     return status;
-}
-
-static uint8_t steps_left(const struct rung_core *core)
-{
-    return core->moving ? (uint8_t)(core->path_count - core->path_next) : 0U;
-}
-
-static void latch(struct rung_core *core, const uint8_t *mask)
-{
-    memcpy(core->latched, mask, RUNG_MASK_BYTES);
-    core->board->latch(core->board->context, core->latched);
-}
-
-static void park(struct rung_core *core)
-{
-    core->moving = false;
-    latch(core, park_mask);
-}
-
-static void latch_next(struct rung_core *core)
-{
-    const uint8_t *step = &core->path[(uint8_t)(core->path_next * RUNG_PATH_STEP_BYTES)];
-    latch(core, step);
-    core->path_due = (uint16_t)(core->path_due + read_u16(&step[RUNG_MASK_BYTES]));
-    core->path_next++;
-}
-
-static void begin_path(struct rung_core *core, const uint8_t *steps, uint8_t count)
-{
-    memcpy(core->path, steps, (size_t)count * RUNG_PATH_STEP_BYTES);
-    core->path_count = count;
-    core->path_next = 0;
-    core->moving = true;
-    /* The running millisecond is partly gone: one more, and no hold is short. */
-    core->path_due = (uint16_t)(now_ms(core) + 1U);
-    latch_next(core);
-}
-
-static void run_path(struct rung_core *core, uint16_t now)
-{
-    uint16_t late = (uint16_t)(now - core->path_due);
-    if (!core->moving || late >= 0x8000U) {
-        return; /* at rest, or not due yet */
-    }
-    if (core->path_next >= core->path_count) {
-        core->moving = false;
-        return;
-    }
-    if (late > LATENESS_MOST_MS) {
-        core->path_due = now;
-    }
-    latch_next(core);
-}
-
-static void watch_silence(struct rung_core *core, uint16_t now)
-{
-    if (!parked(core) && (uint16_t)(now - core->fed_at) >= core->hold_off_ms) {
-        park(core);
-        core->sticky |= (uint8_t)RUNG_HOLD_OFF_EXPIRED;
-    }
 }
 
 /* --- requests: each is checked whole before anything is done -------------------------------- */
@@ -160,9 +84,9 @@ static enum rung_code say_identity(struct rung_core *core, struct answer *answer
 
 static enum rung_code say_status(struct rung_core *core, struct answer *answer)
 {
-    put_bytes(answer, core->latched, RUNG_MASK_BYTES);
-    put_u8(answer, steps_left(core));
-    put_u16(answer, core->hold_off_ms);
+    put_bytes(answer, core->relays.latched, RUNG_MASK_BYTES);
+    put_u8(answer, rung_relays_steps_left(&core->relays));
+    put_u16(answer, core->relays.hold_off_ms);
     put_u8(answer, core->dropped);
     return RUNG_OK;
 }
@@ -211,8 +135,8 @@ static enum rung_code apply(struct rung_core *core, const uint8_t *body, uint8_t
     if (length != RUNG_MASK_BYTES + 1 + count * RUNG_PATH_STEP_BYTES) {
         return RUNG_BAD_LENGTH;
     }
-    if (core->moving) {
-        answer->detail = steps_left(core);
+    if (core->relays.moving) {
+        answer->detail = rung_relays_steps_left(&core->relays);
         return RUNG_BUSY;
     }
     if (core->sticky != 0U) {
@@ -225,10 +149,10 @@ static enum rung_code apply(struct rung_core *core, const uint8_t *body, uint8_t
     if (code != RUNG_OK) {
         return code;
     }
-    if (memcmp(body, core->latched, RUNG_MASK_BYTES) != 0) {
+    if (memcmp(body, core->relays.latched, RUNG_MASK_BYTES) != 0) {
         return RUNG_WRONG_START;
     }
-    begin_path(core, steps, count);
+    rung_relays_begin(&core->relays, steps, count);
     return RUNG_OK;
 }
 
@@ -239,9 +163,9 @@ static enum rung_code hold_off(struct rung_core *core, const uint8_t *body, stru
         if (time_ms < HOLD_OFF_LEAST_MS || time_ms > HOLD_OFF_MOST_MS) {
             return RUNG_BAD_VALUE;
         }
-        core->hold_off_ms = time_ms;
+        core->relays.hold_off_ms = time_ms;
     }
-    put_u16(answer, core->hold_off_ms);
+    put_u16(answer, core->relays.hold_off_ms);
     return RUNG_OK;
 }
 
@@ -307,7 +231,7 @@ static enum rung_code carry_out(struct rung_core *core, uint8_t type, const uint
     case RUNG_APPLY:
         return apply(core, body, length, answer);
     case RUNG_PARK:
-        park(core);
+        rung_relays_park(&core->relays);
         return RUNG_OK;
     case RUNG_HOLD_OFF:
         return hold_off(core, body, answer);
@@ -370,7 +294,7 @@ static void handle_frame(struct rung_core *core)
         answer_request(core);
         remember(core);
     }
-    core->fed_at = now_ms(core); /* after the work, so that silence is never counted too long */
+    rung_relays_feed(&core->relays); /* after the work, so that silence is never too long */
     core->board->send(core->board->context, core->reply, core->reply_size);
 }
 
@@ -418,18 +342,16 @@ void rung_core_start(struct rung_core *core, const struct rung_board *board)
 {
     memset(core, 0, sizeof(*core));
     core->board = board;
-    park(core); /* before anything else, whatever the relays are doing */
+    rung_relays_start(&core->relays, board); /* parks: before anything else is done */
     core->sticky = (uint8_t)RUNG_RESTARTED;
-    core->hold_off_ms = HOLD_OFF_AT_START_MS;
     count_start(core);
-    core->fed_at = now_ms(core);
 }
 
 void rung_core_poll(struct rung_core *core)
 {
-    uint16_t now = now_ms(core);
-    watch_silence(core, now); /* before the path: what is to park does not move once more first */
-    run_path(core, now);
+    if (rung_relays_turn(&core->relays)) {
+        core->sticky |= (uint8_t)RUNG_HOLD_OFF_EXPIRED;
+    }
     if (!take_byte(core) && core->board->idle != NULL) {
         core->board->idle(core->board->context);
     }
@@ -437,8 +359,8 @@ void rung_core_poll(struct rung_core *core)
 
 void rung_core_fault(struct rung_core *core)
 {
-    if (!parked(core)) {
-        park(core);
+    if (!rung_relays_parked(&core->relays)) {
+        rung_relays_park(&core->relays);
     }
     core->sticky |= (uint8_t)RUNG_FAULT;
 }

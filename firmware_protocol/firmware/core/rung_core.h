@@ -1,4 +1,4 @@
-/* Knows: the device's side of the protocol in SPEC.md: requests, replies, paths, hold-off.
+/* Knows: the device's side of the protocol in SPEC.md: requests, replies, flags.
  * Must not know: any processor, pin or compiler. */
 #ifndef RUNG_CORE_H
 #define RUNG_CORE_H
@@ -6,6 +6,7 @@
 #include "rung_board.h"
 #include "rung_config.h"
 #include "rung_frame.h"
+#include "rung_relays.h"
 
 #define RUNG_PROTOCOL_VERSION 1U
 
@@ -46,18 +47,10 @@ struct rung_core {
     const struct rung_board *board;
     struct rung_decoder decoder;
 
-    uint8_t latched[RUNG_MASK_BYTES];
-    bool moving;
+    struct rung_relays relays;
     uint8_t sticky;        /* the interlock: bits 2, 3, 4 of the status byte */
     bool identified;       /* since the start, so `restarted` may be cleared */
 
-    uint8_t path[RUNG_MAX_PATH * RUNG_PATH_STEP_BYTES]; /* as it came: state, hold, state, ... */
-    uint8_t path_count;
-    uint8_t path_next;     /* index of the state to latch next */
-    uint16_t path_due;     /* when the hold of the state before it has passed */
-
-    uint16_t hold_off_ms;
-    uint16_t fed_at;
     uint16_t boots;
     uint8_t dropped;
 

@@ -251,7 +251,7 @@ static void lateness_does_not_add_up(void)
         turn(&core, 1);
     }
     CHECK(world.latches == 6U);
-    CHECK(!core.moving);
+    CHECK(!core.relays.moving);
     for (i = 0; i < 6U; i++) {
         uint16_t late = (uint16_t)(world.latched_at[i] - 0xFFF0U - 10U * i);
         CHECK(late <= 2U);
@@ -323,7 +323,7 @@ static void parking_comes_before_the_next_state(void)
     CHECK(world.latches == 2U);
     CHECK(world.state[0] == 0U);
     CHECK(core.sticky == RUNG_HOLD_OFF_EXPIRED);
-    CHECK(!core.moving);
+    CHECK(!core.relays.moving);
 }
 
 static void a_fault_parks_and_comes_back(void)
@@ -335,7 +335,7 @@ static void a_fault_parks_and_comes_back(void)
     apply(&core, 1, hold, 1);
     rung_core_fault(&core);
     CHECK(world.state[0] == 0U);
-    CHECK(!core.moving);
+    CHECK(!core.relays.moving);
     world.latches = 0;
     clear_flags(&core);
     rung_core_fault(&core);
