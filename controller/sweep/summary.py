@@ -64,7 +64,7 @@ def summarize(
 
 
 def _sentence(results: Sequence[StepResult], *, ended: str, not_run: int, relays: str) -> str:
-    found = _found(results)
+    found = _found(results) + _codes(results)
     if ended == "complete":
         return f"{found}."
     how = "Stopped" if ended == "stopped" else "Ended by a fault"
@@ -91,6 +91,24 @@ def _found(results: Sequence[StepResult]) -> str:
     worst = max(results, key=_error_size)
     all_of = "The one step" if len(results) == 1 else f"All {len(results)} steps"
     return f"{all_of} passed; largest error at {step_words(worst.step)}: {_numbers(worst)}"
+
+
+def _codes(results: Sequence[StepResult]) -> str:
+    """Name the codes that came up at a temperature, where a healthy module sets none.
+
+    An open or short step sets codes as it should; those stay set and are not news afterwards.
+    Codes of the first step are not news either: a parked ladder is an open circuit.
+    """
+    known = set(results[0].codes) if results else set()
+    said: list[str] = []
+    for result in results[1:]:
+        fresh = [code for code in result.codes if code not in known]
+        known.update(fresh)
+        if fresh and result.step.kind is StepKind.TEMPERATURE:
+            said.append(f"{' and '.join(fresh)} at step {result.step.index + 1}")
+    return (
+        f"; the module set {', '.join(said)} though nothing extreme was asked for" if said else ""
+    )
 
 
 def _leaning(failed: Sequence[StepResult]) -> str:

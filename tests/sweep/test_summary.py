@@ -98,6 +98,22 @@ def test_a_run_begun_in_the_middle_misses_only_what_was_to_come(judged):
     assert summarize(later, results[2:], ended="complete", relays=PARKED).not_run == 0
 
 
+def test_codes_nobody_asked_for_are_named_where_they_came_up(judged):
+    plan, results = judged(0.0, 0.0, 0.0, 0.0)
+    low, high = "low circuit", "high circuit"
+    told = [
+        replace(result, codes=codes)
+        for result, codes in zip(results, [(high,), (high,), (high, low), (high, low)], strict=True)
+    ]
+    said = summarize(plan, told, ended="complete", relays=PARKED).sentence
+    assert said.endswith(
+        "; the module set low circuit at step 3 though nothing extreme was asked for."
+    )
+    short = replace(told[2], step=replace(told[2].step, kind=StepKind.SHORT))
+    said = summarize(plan, [*told[:2], short, told[3]], ended="complete", relays=PARKED).sentence
+    assert "the module set" not in said
+
+
 def test_what_numbers_do_not_say_has_a_reason(fakes):
     [step] = fakes.plain_plan(1).steps
     rule = DecisionRule.SIMPLE
