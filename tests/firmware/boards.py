@@ -10,6 +10,7 @@ A live one runs by itself behind a pseudo-terminal or a socket, as a board on a 
 from __future__ import annotations
 
 import os
+import re
 import select
 import socket
 import subprocess
@@ -249,6 +250,7 @@ class QemuBoard(LiveBoard):
         folder: Path,
         *,
         preset_at: int,
+        ticks_at: int,
         forbidden_state: int | None = None,
         qemu: str = "qemu-system-arm",
     ) -> None:
@@ -257,6 +259,7 @@ class QemuBoard(LiveBoard):
         self._line_path = folder / "line"
         self._record_path = folder / "record"
         self._preset_at = preset_at
+        self._ticks_at = ticks_at
         self._qemu = qemu
         self._start(0)
 
@@ -278,7 +281,7 @@ class QemuBoard(LiveBoard):
                     *("-device", f"loader,addr={self._preset_at},data={counter_ms},data-len=4"),
                 ],
                 stdin=subprocess.PIPE,
-                stdout=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
                 text=True,
                 bufsize=1,
@@ -296,8 +299,24 @@ class QemuBoard(LiveBoard):
         parsed = map(parse_latch, self.record().splitlines())
         return [(counter.widen(us, low), state) for us, state, low in parsed]
 
+    def _ticks_ms(self) -> int:
+        """Return the board's own millisecond counter, as QEMU's monitor finds it in its memory."""
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.write(f"xp /1wx {self._ticks_at:#x}\n")
+        for line in self._process.stdout:
+            if found := re.match(rf"0*{self._ticks_at:x}: 0x([0-9a-f]{{8}})", line.strip()):
+                return int(found[1], 16)
+        raise RuntimeError("QEMU has ended")
+
     def advance(self, ms: int) -> None:
-        super().advance(ms + ms // 10 + 10)
+        """Wait until so much of the board's own time has passed: it may run behind ours."""
+        began = self._ticks_ms()
+        deadline = time.monotonic() + 30 + ms / 100
+        while (passed := (self._ticks_ms() - began) % COUNTER) <= ms:
+            if time.monotonic() > deadline:
+                raise RuntimeError("the board's time stands still")
+            time.sleep(max(1, ms + 1 - passed) / 1000)
 
     def restart(self) -> None:
         assert self._process.stdin is not None
@@ -311,10 +330,12 @@ class QemuBoard(LiveBoard):
 
     def close(self) -> None:
         assert self._process.stdin is not None
+        assert self._process.stdout is not None
         self._socket.close()
         self._process.stdin.close()
         self._process.terminate()
         self._process.wait(timeout=10)
+        self._process.stdout.close()
 
 
 __all__ = [

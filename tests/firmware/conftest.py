@@ -130,12 +130,12 @@ class Builds:
         require("arm-none-eabi-gcc", "arm-none-eabi-nm")
         return self._build("rungwise-arm.elf", *self._choices())
 
-    def arm_preset_at(self) -> int:
-        """Return the address at which the Cortex-M3 port looks for its counter's preset."""
+    def arm_address(self, variable: str) -> int:
+        """Return where a variable of the Cortex-M3 port is."""
         listing = subprocess.run(
             ["arm-none-eabi-nm", self.arm()], capture_output=True, text=True, check=True
         ).stdout
-        (line,) = (line for line in listing.splitlines() if line.endswith("rung_clock_preset"))
+        (line,) = (line for line in listing.splitlines() if line.endswith(f" {variable}"))
         return int(line.split()[0], 16)
 
     def _choices(self) -> tuple[str, ...]:

@@ -89,12 +89,16 @@ def arm_live(
     builds: Any, boards: ModuleType, require: Callable[..., None], tmp_path_factory: Any
 ) -> Mapping[str, Outcome]:
     require("qemu-system-arm")
-    image, preset_at = builds.arm(), builds.arm_preset_at()
+    image = builds.arm()
+    addresses = {
+        "preset_at": builds.arm_address("rung_clock_preset"),
+        "ticks_at": builds.arm_address("ticks_ms"),
+    }
     folder = tmp_path_factory.mktemp("q")
 
     def make(_name: str) -> Endpoint:
         own = Path(tempfile.mkdtemp(dir=folder))  # short: a socket's path has room for 107 bytes
-        board = boards.QemuBoard(image, own, preset_at=preset_at, forbidden_state=builds.FORBIDDEN)
+        board = boards.QemuBoard(image, own, **addresses, forbidden_state=builds.FORBIDDEN)
         assert isinstance(board, Endpoint)
         return board
 
