@@ -6,7 +6,7 @@ Must not know: who shows them (command line, terminal UI, report) or how they ar
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS", "CAUTIONS_TITLE", "short_circuit_sentence"]
+__all__ = ["CAUTIONS", "CAUTIONS_TITLE", "METER_CAUTION", "short_circuit_sentence"]
 
 CAUTIONS_TITLE = "Before the ladder is driven at real equipment"
 
@@ -24,6 +24,11 @@ CAUTIONS: tuple[str, ...] = (
     "Never on a machine that is moving or working.",
     "Note the fault codes before and after; clear them only on request.",
     "The maker's procedure, local codes and licensed practice come first.",
+)
+
+METER_CAUTION = (
+    "For measuring, the ladder's output goes to the ohm meter alone: unplug it from the module"
+    " first. An ohm meter on a live input shows nonsense and may harm either."
 )
 
 

@@ -20,6 +20,7 @@ from controller.ladder.electrical import (
     state_ohms,
     state_uncertainty_ohms,
 )
+from controller.ladder.files import parse_state
 from controller.ladder.loading import overloads, state_loading
 from controller.ladder.search import NearestSearch
 from controller.links.base import PathStep
@@ -28,16 +29,17 @@ from controller.sweep.benchfile import BenchFile, Switching
 from controller.sweep.resolve import make_router
 from controller.sweep.routing import Router
 
-__all__ = ["Found", "Wanted", "find"]
+__all__ = ["Found", "Wanted", "find", "router_by_ohms"]
 
 _COVERAGE = 2.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class Wanted:
-    """What is to be at the output; one of the three is given."""
+    """What is to be at the output; one of the four is given. `state` is text, as 0x0a3f."""
 
     word: str | None = None
+    state: str | None = None
     celsius: float | None = None
     ohms: float | None = None
 
@@ -59,7 +61,7 @@ def find(value: Wanted, bench: BenchFile, curve: Curve | None) -> Found:
     ladder = bench.ladder
     park = ladder.park_state
     router = (
-        make_router(ladder, curve, bench.switching) if curve is not None else _router_by_ohms(bench)
+        make_router(ladder, curve, bench.switching) if curve is not None else router_by_ohms(bench)
     )
     if value.word == "park":
         state = park
@@ -67,6 +69,8 @@ def find(value: Wanted, bench: BenchFile, curve: Curve | None) -> Found:
         state = open_state(ladder, base=park)
     elif value.word == "short":
         state = short_state(ladder, base=park)
+    elif value.state is not None:
+        state = parse_state(value.state, ladder, what="VALUE")
     elif value.celsius is not None:
         if curve is None:
             raise InputError.single(
@@ -75,7 +79,7 @@ def find(value: Wanted, bench: BenchFile, curve: Curve | None) -> Found:
         target = float(curve.ohms(value.celsius))
         state = router.search.nearest_by(target, router.celsius).state
     else:
-        assert value.ohms is not None  # noqa: S101 - one of the three is given
+        assert value.ohms is not None  # noqa: S101 - one of the four is given
         state = router.search.nearest(value.ohms).state
     path = router.path(park, state)
     _check_ratings(bench, path)
@@ -90,7 +94,7 @@ def find(value: Wanted, bench: BenchFile, curve: Curve | None) -> Found:
     )
 
 
-def _router_by_ohms(bench: BenchFile) -> Router:
+def router_by_ohms(bench: BenchFile) -> Router:
     """Return what finds paths when no curve says how a resistance looks: by its logarithm."""
     search = NearestSearch(bench.ladder)
 

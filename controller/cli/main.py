@@ -33,10 +33,20 @@ VERBS = {
     "set": "put one value at the output and hold it",
     "replay": "judge a record again and re-run it on the simulated bench",
     "diagnose": "say which electrical fault explains the deviations",
+    "compare": "put records of one module side by side, or up against down in one",
     "links": "list the serial ports, and what answers there",
     "export": "turn a record into a CSV table",
     "report": "turn a record into a plain text report",
+    "ladder calibrate": "find the rungs' true values from measured states",
+    "ladder check": "see whether a ladder's calibration still holds",
+    "sensor check": "judge a sensor by itself, from what it measured in baths",
 }
+
+_GROUPS = {
+    "ladder": "calibrate a ladder with an ohm meter, or check its calibration",
+    "sensor": "judge a sensor that has been unplugged, by itself",
+}
+"""Verbs of two words; the first word alone shows what there is."""
 
 _EPILOG = """\
 Temperatures are in degC unless written with a unit (68degF); resistances in ohm (2500, 2.5k).
@@ -126,12 +136,22 @@ def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"rungwise {_version()}")
     verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True, title="verbs")
-    asked = next((word for word in words if not word.startswith("-")), None)
+    asked = [word for word in words if not word.startswith("-")]
+    groups: dict[str, argparse._SubParsersAction[_Parser]] = {}
     for name, summary in VERBS.items():
-        verb = verbs.add_parser(
-            name, help=summary, description=f"{_capital(summary)}.", formatter_class=_HelpFormatter
+        group, _, word = name.rpartition(" ")
+        if group and group not in groups:
+            groups[group] = verbs.add_parser(
+                group,
+                help=_GROUPS[group],
+                description=f"{_capital(_GROUPS[group])}.",
+                formatter_class=_HelpFormatter,
+            ).add_subparsers(dest="verb", metavar="VERB", required=True, title="verbs")
+        verb = (groups[group] if group else verbs).add_parser(
+            word, help=summary, description=f"{_capital(summary)}.", formatter_class=_HelpFormatter
         )
-        if name == asked:
+        verb.set_defaults(verb=name)
+        if name.split() == asked[: len(name.split())]:
             importlib.import_module(f"controller.cli.{_module_name(name)}").add_arguments(verb)
             verb.add_argument(
                 "--json", action="store_true", help="print one JSON document and nothing else"
@@ -143,7 +163,7 @@ def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
 
 
 def _module_name(verb: str) -> str:
-    return f"verb_{verb}"
+    return f"verb_{verb.replace(' ', '_')}"
 
 
 def _capital(text: str) -> str:

@@ -20,12 +20,13 @@ from controller.sweep.events import (
 )
 from controller.sweep.model import ResolvedPlan, ResolvedStep, StepResult
 from controller.sweep.operations import step_operations
-from controller.text import ohms
+from controller.sweep.verdict import risk_words
+from controller.text import number, ohms
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
 
-__all__ = ["ProgressPrinter", "bar", "say_paths", "say_plan", "say_results"]
+__all__ = ["ProgressPrinter", "bar", "say_budget", "say_paths", "say_plan", "say_results"]
 
 _BAR_CELLS = 24
 
@@ -103,7 +104,9 @@ def bar(done: int, count: int) -> str:
 
 def say_plan(output: Output, plan: ResolvedPlan, operations_per_relay: Sequence[int]) -> None:
     """Print what a plan would set, and how often each relay of the ladder moves for it."""
-    output.say(f"{plan.name} ({plan.kind}, {len(plan.steps)} steps, {plan.decision_rule.value})")
+    output.say(
+        f"{plan.name} ({plan.kind}, {len(plan.steps)} steps, {risk_words(plan.decision_rule)})"
+    )
     unit = output.degrees
     output.say_table(
         [
@@ -144,6 +147,34 @@ def say_plan(output: Output, plan: ResolvedPlan, operations_per_relay: Sequence[
         f"{relay}: {count}" for relay, count in enumerate(operations_per_relay) if count
     )
     output.say(f"Operations by relay: {moved_most or 'none'}.")
+
+
+def say_budget(output: Output, plan: ResolvedPlan) -> None:
+    """Print each step's contributions to its uncertainty, the whole, and how it compares."""
+    unit = output.degrees
+    names = list(dict.fromkeys(part.name for step in plan.steps for part in step.budget))
+    output.say(
+        f"What the uncertainty is made of, standard (k = 1) in {unit}; U and tolerance last:"
+    )
+    rows = []
+    for step in plan.steps:
+        parts = {part.name: part.celsius for part in step.budget}
+        ratio = (
+            step.tolerance_celsius / step.uncertainty_celsius
+            if step.tolerance_celsius is not None and step.uncertainty_celsius > 0
+            else None
+        )
+        rows.append(
+            [
+                str(step.index + 1),
+                _target(output, step),
+                *(output.difference(parts.get(name), 3) for name in names),
+                output.difference(step.uncertainty_celsius, 3),
+                output.difference(step.tolerance_celsius, 2),
+                number(ratio, 1),
+            ]
+        )
+    output.say_table(["step", f"target {unit}", *names, "U", "tolerance", "ratio"], rows)
 
 
 def say_paths(output: Output, plan: ResolvedPlan) -> None:

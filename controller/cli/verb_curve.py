@@ -31,22 +31,40 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--ohms", metavar="R", action="append", default=[], help="a resistance: 2500, 2.5k"
     )
+    parser.add_argument(
+        "--tolerance",
+        metavar="KELVIN",
+        help="say at which temperatures the curve cannot support this tolerance, in degC: 2",
+    )
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Print the points asked for, or the whole table."""
     from controller.cli.gather import gathered
-    from controller.sensors.files import load_sensor
+    from controller.cli.numbers import above_zero
+    from controller.sensors.files import load_sensor, tolerance_warning
 
     sensor = load_sensor(arguments.sensor)
+    warnings = sensor.warnings
+    if arguments.tolerance is not None:
+        asked_for = above_zero(arguments.tolerance, what="--tolerance")
+        unsupported = tolerance_warning(sensor.curve, asked_for)
+        warnings = tuple(dict.fromkeys([*warnings, *([unsupported] if unsupported else [])]))
     asked = [("at", text) for text in arguments.at] + [("ohms", text) for text in arguments.ohms]
     if asked:
         points = gathered(lambda one: _point(sensor, *one), asked)
     else:
         points = [_at(sensor, celsius) for celsius in _table(sensor)]
-    for warning in sensor.warnings:
+    for warning in warnings:
         output.warn(f"Note: {warning}")
-    output.document({"sensor": sensor.name, "kind": sensor.kind, "points": points})
+    output.document(
+        {
+            "sensor": sensor.name,
+            "kind": sensor.kind,
+            "points": points,
+            "warnings": list(warnings),
+        }
+    )
     output.say(f"{sensor.name} ({sensor.kind})")
     output.say_table(
         [output.degrees, "ohm", f"U (k=2) {output.degrees}"],

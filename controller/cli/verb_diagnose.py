@@ -7,6 +7,7 @@ Must not know: how a diagnosis is found or worded.
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -38,7 +39,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=Path,
         action="append",
         default=[],
-        help="sensor file whose curve the module may be using instead; may be repeated",
+        help="sensor file whose curve the module may be using instead, or a folder of them;"
+        " may be repeated",
     )
     parser.epilog = (
         "exit status: 0 when no fault is found, 1 when one explains the readings,"
@@ -52,7 +54,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     from controller.sensors.files import load_sensor
     from controller.sweep.diagnosis import InputCircuit, diagnose, explain
 
-    candidates = gathered(load_sensor, arguments.candidate)
+    candidates = gathered(load_sensor, _sensor_files(arguments.candidate))
     readings, sensor, module = _readings(arguments.record, arguments.plan)
     diagnosis = diagnose(
         readings,
@@ -66,6 +68,17 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     if diagnosis.best is None or not diagnosis.distinguishable:
         return ExitCode.UNDECIDED
     return ExitCode.PASS if diagnosis.best.kind == "healthy" else ExitCode.FAIL
+
+
+def _sensor_files(named: Sequence[Path]) -> list[Path]:
+    """Return the files named, each folder replaced by the sensor files in it."""
+    found: list[Path] = []
+    for path in named:
+        inside = sorted(path.glob("*.toml")) if path.is_dir() else [path]
+        if not inside:
+            raise InputError.single("there are no sensor files in this folder", where=str(path))
+        found += inside
+    return list(dict.fromkeys(found))
 
 
 def _readings(path: Path, plan_path: Path | None) -> tuple[Readings, Sensor, Module | None]:

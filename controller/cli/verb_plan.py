@@ -31,6 +31,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--paths", action="store_true", help="show the order of relay changes of each step"
     )
     parser.add_argument(
+        "--budget",
+        action="store_true",
+        help="show what the uncertainty of each step is made of, in degC",
+    )
+    parser.add_argument(
         "--svg",
         metavar="FILE",
         type=Path,
@@ -46,11 +51,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Print the resolved plan; draw a step of it where that is asked for."""
-    from controller.cli.printer import say_paths, say_plan
+    from controller.cli.printer import say_budget, say_paths, say_plan
     from controller.records.encode import plan_fields
     from controller.records.inputs import load_inputs
     from controller.sweep.operations import plan_operations
     from controller.sweep.resolve import resolve_on
+    from controller.sweep.verdict import most_false_accept_risk
     from controller.sweep.wearing import bench_wear_warnings, wear_file
 
     if arguments.step is not None and arguments.svg is None:
@@ -71,11 +77,14 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
             **plan_fields(resolved),
             "operations_per_relay": operations,
             "wear_warnings": list(worn),
+            "false_accept_risk_at_limit": most_false_accept_risk(resolved.decision_rule),
         }
     )
     say_plan(output, resolved, operations)
     if arguments.paths:
         say_paths(output, resolved)
+    if arguments.budget:
+        say_budget(output, resolved)
     if arguments.svg is not None:
         output.say(f"Picture: {arguments.svg}")
     return ExitCode.PASS

@@ -22,7 +22,8 @@ __all__ = ["add_arguments", "run", "wanted"]
 
 _WORDS = ("open", "short", "park")
 _TEMPERATURE = re.compile(r".*\d\s*(?:°|deg)?\s*[cCfF]")
-_HINT = "write 2500ohm, 2.5k, 20degC, 68degF, open, short or park"
+_STATE = re.compile(r"0[xX][0-9a-fA-F]+")
+_HINT = "write 2500ohm, 2.5k, 20degC, 68degF, open, short, park or a state as 0x0a3f"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -64,7 +65,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 
 
 def wanted(text: str) -> Wanted:
-    """Return what VALUE asks for: a word, degC or ohm. Raises InputError.
+    """Return what VALUE asks for: a word, a state, degC or ohm. Raises InputError.
 
     A bare number is refused: 20 may mean ohm or degC, and the difference matters.
     """
@@ -73,6 +74,8 @@ def wanted(text: str) -> Wanted:
     stripped = text.strip()
     if stripped.lower() in _WORDS:
         return Wanted(word=stripped.lower())
+    if _STATE.fullmatch(stripped):
+        return Wanted(state=stripped)
     if _TEMPERATURE.fullmatch(stripped):
         return Wanted(celsius=parse_temperature(stripped, what="VALUE"))
     if re.fullmatch(r"[+-]?[\d.]+(?:[eE][+-]?\d+)?", stripped):

@@ -14,6 +14,7 @@ from controller.records.compare import verdict_of
 from controller.records.decode import plan_of, results_of
 from controller.records.reader import Record
 from controller.sweep.model import ResolvedPlan, StepResult
+from controller.sweep.verdict import risk_words
 from controller.text import clean, number, ohms, table
 from controller.units import fahrenheit_from_celsius
 
@@ -70,7 +71,7 @@ def _facts(record: Record, plan: ResolvedPlan) -> list[str]:
         ("Readings", "simulated" if opening.get("simulated") else "from real equipment"),
         ("Begun", str(opening["utc"]) + (" (virtual time)" if opening["pace"] == "fast" else "")),
         ("Ended", f"{record.lines[-1]['utc']} ({record.lines[-1]['elapsed_s']:.1f} s of run time)"),
-        ("Decision rule", plan.decision_rule.value),
+        ("Decision rule", risk_words(plan.decision_rule)),
         (
             "Settled means",
             (

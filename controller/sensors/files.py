@@ -32,7 +32,7 @@ from controller.sensors.table import TableCurve
 from controller.sensors.thermistor import BetaCurve, RatioCurve, SteinhartHartCurve
 from controller.units import KELVIN_AT_ZERO_CELSIUS, format_ohms
 
-__all__ = ["SENSOR_FORMAT", "load_sensor"]
+__all__ = ["SENSOR_FORMAT", "load_sensor", "tolerance_warning"]
 
 SENSOR_FORMAT = "rungwise-sensor/1"
 
@@ -326,11 +326,18 @@ def _warnings(curve: Curve, tolerance_celsius: float | None) -> tuple[str, ...]:
                 "continuation of the fit."
             )
     if tolerance_celsius is not None:
-        spans = unsupported_spans(curve, tolerance_celsius)
-        if spans:
-            places = ", ".join(f"{low:g} to {high:g}" for low, high in spans)
-            sentences.append(
-                f"The chart cannot support a tolerance of {tolerance_celsius:g} degC at {places} "
-                "degC: its own expanded uncertainty (k = 2) is larger there."
-            )
+        unsupported = tolerance_warning(curve, tolerance_celsius)
+        sentences += [unsupported] if unsupported else []
     return tuple(sentences)
+
+
+def tolerance_warning(curve: Curve, tolerance_celsius: float) -> str | None:
+    """Return where a curve cannot support a tolerance, as a sentence; None when it can."""
+    spans = unsupported_spans(curve, tolerance_celsius)
+    if not spans:
+        return None
+    places = ", ".join(f"{low:g} to {high:g}" for low, high in spans)
+    return (
+        f"The chart cannot support a tolerance of {tolerance_celsius:g} degC at {places} "
+        "degC: its own expanded uncertainty (k = 2) is larger there."
+    )

@@ -21,6 +21,7 @@ __all__ = [
     "guard_band_share",
     "judge",
     "most_false_accept_risk",
+    "risk_words",
     "worst_verdict",
 ]
 
@@ -101,6 +102,12 @@ def most_false_accept_risk(rule: DecisionRule) -> float:
     1 - Phi(2 r) for a guard band w = r U with U at k = 2.
     """
     return _NORMAL.cdf(-COVERAGE_FACTOR * guard_band_share(rule))
+
+
+def risk_words(rule: DecisionRule) -> str:
+    """Name a rule and the risk that a pass exactly at its limit is wrong."""
+    percent = 100 * most_false_accept_risk(rule)
+    return f"{rule.value}: a pass at the limit is wrong in {percent:.3g} % of cases"
 
 
 def worst_verdict(verdicts: Iterable[Verdict]) -> Verdict:

@@ -1,0 +1,205 @@
+"""`rungwise ladder calibrate`: the rungs' true values, from states measured with an ohm meter.
+
+Knows: the three ways in (a design to fill in, a filled-in table, a bench that sets the states).
+Must not know: how a design is found, how rungs are solved, how results are laid out.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from controller.errors import ExitCode, InputError
+
+if TYPE_CHECKING:
+    from controller.cli.output import Output
+
+__all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the verb's arguments."""
+    parser.add_argument("ladder", metavar="LADDER", type=Path, help="ladder file")
+    parser.add_argument(
+        "--propose",
+        metavar="N",
+        type=int,
+        help="choose N states to measure, so that the rungs become well known: prints a table to"
+        " fill in, or sets the states on a bench",
+    )
+    parser.add_argument(
+        "--readings",
+        metavar="CSV",
+        type=Path,
+        help="the table filled in: state,ohms,uncertainty_ohms (standard, k = 1)",
+    )
+    parser.add_argument(
+        "--bench",
+        metavar="BENCH",
+        type=Path,
+        help="set the proposed states on this bench, one by one, and ask for the meter's ohms",
+    )
+    parser.add_argument(
+        "--save", metavar="CSV", type=Path, help="new file for what is typed, with --bench"
+    )
+    parser.add_argument(
+        "--out", metavar="FILE", type=Path, help="new file for the calibration, or for the table"
+    )
+    parser.add_argument(
+        "--previous", metavar="FILE", type=Path, help="an earlier calibration: show the drift"
+    )
+    parser.add_argument("--date", metavar="DATE", help="when it was measured: 2026-03-31; else now")
+    parser.add_argument(
+        "--instrument", metavar="TEXT", default="", help="the meter, for the calibration file"
+    )
+    parser.add_argument("--ambient", metavar="TEMP", help="temperature of the ladder: 21degC")
+    parser.add_argument(
+        "--meter-percent",
+        metavar="P",
+        default="0.01",
+        help="the meter's uncertainty (k = 1), share of the reading in percent; else 0.01",
+    )
+    parser.add_argument(
+        "--meter-ohms",
+        metavar="R",
+        default="0.01",
+        help="the meter's uncertainty (k = 1), fixed share in ohm; else 0.01",
+    )
+    parser.add_argument(
+        "--common-percent",
+        metavar="P",
+        default="0",
+        help="uncertainty (k = 1) of the meter's scale that all readings share, in percent; else 0",
+    )
+    parser.add_argument(
+        "--yes", action="store_true", help="the cautions for real equipment have been read"
+    )
+    parser.epilog = (
+        "exit status: 0 when the readings agree with each other, 1 when they contradict each other"
+        " (no calibration is written then), 2 when they do not determine every rung"
+    )
+
+
+def run(arguments: argparse.Namespace, output: Output) -> int:
+    """Propose, measure, solve: as far as the arguments ask for."""
+    from controller.cli.numbers import at_least_zero
+    from controller.ladder.calibration import (
+        Instrument,
+        calibrate,
+        load_calibration,
+        measurements_from_csv,
+        propose_design,
+    )
+    from controller.ladder.files import load_ladder
+    from controller.units import parse_temperature
+
+    _check_ways(arguments)
+    utc = _date(arguments.date)
+    ambient = (
+        None
+        if arguments.ambient is None
+        else parse_temperature(arguments.ambient, what="--ambient")
+    )
+    common = at_least_zero(arguments.common_percent, what="--common-percent") / 100
+    meter = Instrument(
+        relative=at_least_zero(arguments.meter_percent, what="--meter-percent") / 100,
+        floor_ohms=at_least_zero(arguments.meter_ohms, what="--meter-ohms"),
+    )
+    if meter.relative == meter.floor_ohms == 0:
+        raise InputError.single("no meter is exact", where="--meter-percent, --meter-ohms")
+    ladder = load_ladder(arguments.ladder)
+    previous = None if arguments.previous is None else load_calibration(arguments.previous)
+    _refuse_existing(arguments.out)
+    readings = arguments.readings
+    if arguments.propose is not None:
+        design = propose_design(ladder, measurements=arguments.propose, instrument=meter)
+        if arguments.bench is None:
+            from controller.cli.weighing import say_design
+
+            return say_design(output, ladder, design, meter, out=arguments.out)
+        from controller.cli.measuring import measure_states
+
+        ended = measure_states(
+            output,
+            ladder,
+            design.states,
+            meter,
+            bench_path=arguments.bench,
+            save=arguments.save,
+            yes=arguments.yes,
+        )
+        if ended is not ExitCode.PASS:
+            return ended
+        readings = arguments.save
+    from controller.cli.calibrating import say_calibration
+
+    measurements = measurements_from_csv(readings, ladder)
+    calibration = calibrate(
+        ladder,
+        measurements,
+        utc=utc,
+        common_relative_uncertainty=common,
+        instrument=arguments.instrument,
+        ambient_celsius=ambient,
+    )
+    return say_calibration(
+        output, ladder, calibration, measurements, previous=previous, out=arguments.out
+    )
+
+
+def _check_ways(arguments: argparse.Namespace) -> None:
+    from controller.errors import Problem
+
+    problems = []
+    if (arguments.readings is None) == (arguments.propose is None):
+        problems.append(
+            Problem(
+                message="name a table of readings, or how many to propose: one of the two",
+                where="--readings, --propose",
+                hint="begin with --propose N",
+            )
+        )
+    if arguments.bench is not None and arguments.propose is None:
+        problems.append(
+            Problem(message="needs to know how many states to set", where="--bench", hint="add N")
+        )
+    if (arguments.bench is None) != (arguments.save is None):
+        problems.append(
+            Problem(
+                message="go together: what is typed at the bench is kept in a file",
+                where="--bench, --save",
+            )
+        )
+    if arguments.propose is not None and not 1 <= arguments.propose <= 1000:
+        problems.append(
+            Problem(message=f"{arguments.propose} is not from 1 to 1000", where="--propose")
+        )
+    if problems:
+        raise InputError(problems)
+
+
+def _date(text: str | None) -> str:
+    from datetime import datetime
+
+    from controller.clock import RealClock
+
+    if text is None:
+        return RealClock().utc().isoformat(timespec="seconds")
+    try:
+        datetime.fromisoformat(text)
+    except ValueError:
+        raise InputError.single(
+            f"{text!r} is not a date", where="--date", hint="write 2026-03-31"
+        ) from None
+    return text
+
+
+def _refuse_existing(path: Path | None) -> None:
+    """Refuse a result file that exists before anything is measured for it."""
+    if path is not None and path.exists():
+        raise InputError.single(
+            "there is such a file already",
+            where=str(path),
+            hint="old calibrations show the drift: put the date into the name",
+        )
