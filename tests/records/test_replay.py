@@ -44,6 +44,7 @@ def _forged(source: Path, target: Path, change: Callable[[dict[str, Any]], None]
     [
         ("coolant-healthy", Verdict.PASS),
         ("coolant-corroded", Verdict.FAIL),
+        ("coolant-wrong-sensor", Verdict.FAIL),
         ("coolant-check", Verdict.PASS),
     ],
 )
@@ -58,6 +59,7 @@ def test_every_recorded_run_is_named_above() -> None:
     assert {path.stem for path in RECORDED.glob("*.jsonl")} == {
         "coolant-healthy",
         "coolant-corroded",
+        "coolant-wrong-sensor",
         "coolant-check",
     }
 

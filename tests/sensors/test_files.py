@@ -29,6 +29,7 @@ DEMO = {
     "tern-gearbox-silicon": "polynomial",
     "tern-coolant-chart": "chart-fit",
     "tern-fuel-table": "table",
+    "tern-sea-water": "ntc-beta",
 }
 
 
