@@ -41,7 +41,9 @@ def test_every_verb_of_the_contract_is_there() -> None:
     assert set(VERBS) >= CONTRACT
 
 
-@pytest.mark.parametrize("words", [["--help"], [], *([verb, "--help"] for verb in sorted(VERBS))])
+@pytest.mark.parametrize(
+    "words", [["--help"], [], *([*verb.split(), "--help"] for verb in sorted(VERBS))]
+)
 def test_help_loads_nothing_heavy(words: list[str]) -> None:
     code = (
         "import sys\nfrom controller.cli.main import main\nstatus = main(sys.argv[1:])\n"
@@ -60,7 +62,12 @@ def test_the_help_names_every_verb(rungwise: Callable[..., Any]) -> None:
     ended = rungwise("--help")
     assert ended.status == 0
     for verb in VERBS:
-        assert f"    {verb} " in ended.out
+        first, *rest = verb.split()
+        assert f"    {first} " in ended.out
+        for word in rest:
+            assert f"\n    {word} " in rungwise(first, "--help").out.replace(
+                "calibrate\n", "calibrate "
+            )
 
 
 def test_the_version(rungwise: Callable[..., Any]) -> None:
@@ -73,6 +80,9 @@ def test_the_version(rungwise: Callable[..., Any]) -> None:
         ["frobnicate"],
         ["curve"],
         ["sweep"],
+        ["ladder"],
+        ["ladder", "frobnicate"],
+        ["ladder", "check"],
         ["sweep", "p", "--pace", "slow"],
         ["curve", "s", "--at"],
     ],
