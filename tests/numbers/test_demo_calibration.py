@@ -6,6 +6,7 @@ values it is off by are known, and the calibrations have to find them.
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +22,8 @@ from controller.ladder.calibration import (
 from controller.ladder.electrical import contact_closed
 from controller.ladder.files import load_ladder
 from controller.sweep.benchfile import load_bench
+from controller.sweep.planfile import load_plan
+from controller.sweep.resolve import resolve_on
 
 SWEEPS = Path(__file__).resolve().parents[2] / "sweeps"
 FOLDER = SWEEPS / "ladders" / "calibrations"
@@ -102,3 +105,36 @@ def test_the_demonstrations_bench_uses_the_later_one():
     assert bench.calibration.utc == load_calibration(FOLDER / "bench-16-2026-03.toml").utc
     assert bench.nominal_ladder is not None
     assert bench.ladder.lead_ohms == pytest.approx(LEAD_OHMS, abs=0.1)
+
+
+@pytest.mark.parametrize("name", ["coolant-sweep.toml", "coolant-check.toml"])
+def test_the_budget_of_a_calibrated_bench_agrees_with_monte_carlo(name):
+    """JCGM 101:2008, 1e5 draws: rungs, contact offset and leads drawn with their correlations."""
+    bench = load_bench(SWEEPS / "benches" / "calibrated.toml")
+    plan = load_plan(SWEEPS / name)
+    curve = plan.sensor.curve
+    ladder, calibration = bench.nominal_ladder, bench.calibration
+    steps = [one for one in resolve_on(plan, bench).steps if one.achieved_celsius is not None]
+    rng = np.random.default_rng(21)
+    draws = 100_000
+    values = rng.multivariate_normal(calibration.parameters, calibration.covariance_ohms2, draws)
+    for step in {0: steps[0], 1: steps[len(steps) // 2], 2: steps[-1]}.values():
+
+        def contact(relay):
+            own = ladder.relays[relay]
+            scatter = rng.normal(0, own.contact_uncertainty_ohms, draws)
+            return own.contact_ohms + values[:, -2] + scatter
+
+        ohms = values[:, -1] + contact(ladder.isolate_relay)
+        for index, relay in enumerate(calibration.relays):
+            rung = values[:, index]
+            if contact_closed(ladder, step.state, relay):
+                c = contact(relay)
+                ohms = ohms + rung * c / (rung + c)
+            else:
+                ohms = ohms + rung
+        celsius = curve.celsius(ohms)
+        parts = {part.name: part.celsius for part in step.budget}
+        told = math.hypot(parts["calibration"], parts["contacts"])
+        assert told == pytest.approx(float(np.std(celsius)), rel=0.02)
+        assert step.achieved_celsius == pytest.approx(float(np.mean(celsius)), abs=0.05 * told)
