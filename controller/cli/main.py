@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["VERBS", "main"]
 
 VERBS = {
+    "ui": "open the terminal UI, as without a verb, but with a folder or a look of your choice",
     "curve": "convert between temperature and resistance, or print a sensor's table",
     "nearest": "find the nearest resistance a ladder can make",
     "plan": "show what a plan would set, step by step; nothing is driven",
@@ -47,6 +48,9 @@ _GROUPS = {
     "sensor": "judge a sensor that has been unplugged, by itself",
 }
 """Verbs of two words; the first word alone shows what there is."""
+
+_UI_OPTIONS = ("--ascii", "--dark", "--light", "--16-colours")
+"""Options that stand for the verb `ui` when they come first."""
 
 _EPILOG = """\
 Temperatures are in degC unless written with a unit (68degF); resistances in ohm (2500, 2.5k).
@@ -93,6 +97,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if argv is None else argv)
     if not words:
         return _without_a_verb()
+    if words[0] in _UI_OPTIONS:
+        words.insert(0, "ui")
     try:
         arguments = _parser(words).parse_args(words)
     except _UsageError as error:
