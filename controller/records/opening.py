@@ -92,6 +92,8 @@ def _entries(files: Mapping[Path, str]) -> dict[Path, dict[str, Any]]:
     if not files:
         return {}
     root = Path(os.path.commonpath([path.parent for path in files]))
+    # A file that is named by an absolute path names its own neighbours from there.
+    absolute = any(str(path) in text for path in files for text in files.values())
     entries: dict[Path, dict[str, Any]] = {}
     for path, text in sorted(files.items()):
         entry = {
@@ -99,7 +101,7 @@ def _entries(files: Mapping[Path, str]) -> dict[Path, dict[str, Any]]:
             "sha256": digest(text.encode("utf-8")),
             "text": text,
         }
-        if any(str(path) in other for other in files.values()):
+        if absolute:
             entry["absolute_path"] = str(path)
         entries[path] = entry
     return entries

@@ -262,6 +262,22 @@ def test_a_wrong_sensor_is_named_out_of_a_folder(
     assert rungwise("diagnose", record, "--candidate", empty).status == 2
 
 
+def test_a_wrong_sensor_whose_table_ends_early_is_named(
+    rungwise: Run, sweeps: Path, tmp_path: Path, write: Write
+) -> None:
+    """The air sensor's table ends at -20 and 100 degC; the sweep goes from -30 to 120."""
+    bench = (sweeps / "benches" / "module-for-sea-water.toml").read_text(encoding="utf-8")
+    bench = bench.replace("tern-sea-water", "tern-air").replace('"../', f'"{sweeps}/')
+    path = tmp_path / "r.jsonl"
+    plan = sweeps / "coolant-sweep.toml"
+    swept = rungwise("sweep", plan, "--bench", write("air.toml", bench), "--record", path)
+    assert swept.status == 1, swept.err
+    ended = rungwise("diagnose", path, "--candidate", sweeps / "sensors", "--json")
+    assert ended.status == 1, ended.err
+    assert ended.document["best"]["sensor"] == "Tern intake air sensor"
+    assert ended.document["distinguishable"] is True
+
+
 def test_a_corroded_connector_keeps_its_name_whatever_the_candidates(
     rungwise: Run, recorded: Path, sweeps: Path
 ) -> None:

@@ -219,7 +219,11 @@ def _refuse_contradictory_units(readings: Readings, used: Mask, response: Respon
 def _covering(
     candidates: Sequence[Sensor], curve: Curve, ohms: FloatArray
 ) -> list[tuple[str, Response]]:
-    """Return the candidates that reach most of the readings and differ from the plan's curve."""
+    """Return the candidates that reach most of the readings and differ from the plan's curve.
+
+    One that ends short of some readings comes twice: continued, and stopping at its ends, as a
+    module does whose table is no longer than that.
+    """
     own = response_of(curve)(ohms)
     found = []
     for sensor in candidates:
@@ -230,7 +234,16 @@ def _covering(
         response = response_of(sensor.curve)
         if np.mean(inside) >= 0.7 and np.max(np.abs(response(ohms) - own)) > 0.1:
             found.append((sensor.name, response))
+            if not inside.all():
+                found.append((sensor.name, _stopping_at_its_ends(sensor.curve, response)))
     return found
+
+
+def _stopping_at_its_ends(curve: Curve, response: Response) -> Response:
+    def stopping(ohms: npt.ArrayLike) -> FloatArray:
+        return np.clip(response(ohms), curve.lowest_celsius, curve.highest_celsius)
+
+    return stopping
 
 
 def _best_of_each_kind(fits: list[Fit]) -> list[Fit]:
