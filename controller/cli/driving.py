@@ -22,27 +22,32 @@ from controller.cautions import short_circuit_sentence
 from controller.cli.confirm import confirm_cautions
 from controller.cli.printer import ProgressPrinter, say_results
 from controller.cli.signals import stopping_by
-from controller.clock import Clock, RealClock, VirtualClock
+from controller.clock import Clock
 from controller.errors import ExitCode, InputError
 from controller.readback.lines import StdinLines
 from controller.readback.typed import TypedReadback
-from controller.records.decode import results_of
 from controller.records.encode import plan_summary_fields, result_fields
 from controller.records.inputs import Inputs, load_inputs
-from controller.records.opening import opening_content
+from controller.records.running import (
+    begin_record,
+    chosen_pace,
+    clock_of,
+    new_record,
+    opening_of,
+    with_earlier,
+)
 from controller.records.writer import RecordError, RecordWriter
 from controller.sweep.bench import Bench
-from controller.sweep.benchfile import BenchFile, LinkKind, ReadbackKind
+from controller.sweep.benchfile import BenchFile, ReadbackKind
 from controller.sweep.engine import SweepRun, run_events
 from controller.sweep.events import Event, NoteMade, RunFinished, RunStarted
 from controller.sweep.model import ResolvedPlan, RunSummary, StepKind, StepResult, Verdict
-from controller.sweep.summary import summarize
 from controller.sweep.wearing import bench_wear_warnings, wear_file
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
 
-__all__ = ["carry_out", "chosen_pace", "clock_of", "exit_code", "fully_simulated"]
+__all__ = ["carry_out", "exit_code"]
 
 
 def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> int:
@@ -57,16 +62,7 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     _check_kind(inputs, verb)
     pace = chosen_pace(arguments.pace, inputs.bench)
     resolved = resolve_on(inputs.plan, inputs.bench)
-    opening = opening_content(
-        verb=verb,
-        plan=resolved,
-        bench=replace(inputs.bench, path=None),
-        files=inputs.files,
-        plan_file=inputs.plan.path,
-        bench_file=inputs.bench.path,
-        simulated=fully_simulated(inputs.bench),
-        pace=pace,
-    )
+    opening = opening_of(inputs, resolved, verb=verb, pace=pace)
     for warning in resolved.warnings:
         output.warn(f"Note: {warning}")
     if inputs.bench.drives_hardware:
@@ -79,44 +75,21 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     elif verb == "check" or any(step.kind is StepKind.SHORT for step in resolved.steps):
         output.warn(short_circuit_sentence(resolved.short_circuit_amperes, resolved.most_watts))
     clock = clock_of(pace)
-    path = arguments.record or _default_record(arguments.plan)
-    earlier: tuple[StepResult, ...] = ()
-    durable = pace == "real"
-    if arguments.resume:
-        writer, held = RecordWriter.resume(path, opening, clock=clock, durable=durable)
-        earlier = tuple(r for r in results_of(held) if r.step.index < held.first_unfinished)
-        if held.first_unfinished:
-            resolved = resolve_on(inputs.plan, inputs.bench, first_step=held.first_unfinished)
-    else:
-        writer = RecordWriter.create(path, opening, clock=clock, durable=durable)
-    with closing(writer):
-        results, summary = _run(inputs.bench, resolved, clock, writer, output, earlier)
+    path = arguments.record or new_record(Path("runs"), arguments.plan.stem)
+    begun = begin_record(
+        path,
+        opening,
+        inputs=inputs,
+        plan=resolved,
+        clock=clock,
+        durable=pace == "real",
+        resume=arguments.resume,
+    )
+    resolved = begun.plan
+    with closing(begun.writer):
+        results, summary = _run(inputs.bench, resolved, clock, begun.writer, output, begun.earlier)
     _say_end(output, resolved, results, summary, path)
     return exit_code(summary)
-
-
-def fully_simulated(bench: BenchFile) -> bool:
-    """Return whether nothing of a bench takes real time."""
-    return bench.link is LinkKind.SIMULATED and bench.readback is ReadbackKind.SIMULATED
-
-
-def chosen_pace(asked: str | None, bench: BenchFile) -> str:
-    """Return ``real`` or ``fast``; fast unless asked otherwise where nothing real is waited for.
-
-    Raises InputError when virtual time is asked for and something on the bench is real.
-    """
-    if asked == "fast" and not fully_simulated(bench):
-        raise InputError.single(
-            "virtual time needs a bench whose link and readback are both simulated in memory",
-            where="--pace",
-            hint="leave --pace fast out",
-        )
-    return asked or ("fast" if fully_simulated(bench) else "real")
-
-
-def clock_of(pace: str) -> Clock:
-    """Return the clock for a pace."""
-    return VirtualClock() if pace == "fast" else RealClock()
 
 
 def exit_code(summary: RunSummary) -> ExitCode:
@@ -141,13 +114,6 @@ def _check_kind(inputs: Inputs, verb: str) -> None:
             key="kind",
             hint=f"run it with: rungwise {kind}",
         )
-
-
-def _default_record(plan: Path) -> Path:
-    """Return a name in the folder ``runs`` that no file has yet."""
-    stamp = RealClock().utc().strftime("%Y%m%dT%H%M%SZ")
-    names = [f"{plan.stem}-{stamp}{tail}.jsonl" for tail in ("", *(f"-{n}" for n in range(2, 100)))]
-    return next(path for name in names if not (path := Path("runs", name)).exists())
 
 
 def _run(
@@ -178,7 +144,7 @@ def _run(
             with stopping_by(run.stop), closing(events):
                 for event in events:
                     if isinstance(event, RunFinished):
-                        event = _with_earlier(event, resolved, earlier, run.results)
+                        event = with_earlier(event, resolved, earlier, run.results)
                         summary = event.summary
                     writer.take(event)
                     printer.take(event)
@@ -203,20 +169,6 @@ def _answered_by_script(bench: Bench, bench_file: BenchFile, clock: Clock, outpu
         StdinLines(), output.warn, clock, bench_file.typed_unit, keep_early=True
     )
     return replace(bench, readback=readback)
-
-
-def _with_earlier(
-    event: RunFinished,
-    resolved: ResolvedPlan,
-    earlier: tuple[StepResult, ...],
-    now: tuple[StepResult, ...],
-) -> RunFinished:
-    """Count the steps that an earlier part of a resumed run has judged."""
-    if not earlier:
-        return event
-    whole = replace(resolved, first_step=0)
-    ended, relays = event.summary.ended, event.summary.relays
-    return replace(event, summary=summarize(whole, (*earlier, *now), ended=ended, relays=relays))
 
 
 def _say_end(

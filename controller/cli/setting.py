@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING
 
 from controller.cautions import short_circuit_sentence
 from controller.cli.confirm import confirm_cautions
-from controller.cli.driving import clock_of
 from controller.cli.finding import Found, Wanted, find
 from controller.cli.signals import stopping_by
 from controller.clock import Clock
@@ -25,6 +24,7 @@ from controller.errors import ExitCode, LinkError, RelayKnowledge
 from controller.links.base import PathStep
 from controller.records.encode import path_fields
 from controller.records.opening import opening_content
+from controller.records.running import clock_of
 from controller.records.writer import RecordWriter
 from controller.sensors.curve import Sensor
 from controller.sensors.files import load_sensor

@@ -126,41 +126,20 @@ class Prepared:
 def prepare(plan_path: Path, bench_path: Path | None, runs: Path) -> Prepared:
     """Read, resolve and check everything. Raises InputError with every reason against it."""
     from controller.records.inputs import load_inputs
-    from controller.records.opening import opening_content
+    from controller.records.running import fully_simulated, new_record, opening_of
     from controller.sweep.resolve import resolve_on
 
     inputs = load_inputs(plan_path, bench_path)
     resolved = resolve_on(inputs.plan, inputs.bench)
-    simulated = _fully_simulated(inputs.bench)
-    opening = opening_content(
-        verb=inputs.plan.kind.value,
-        plan=resolved,
-        bench=replace(inputs.bench, path=None),
-        files=inputs.files,
-        plan_file=inputs.plan.path,
-        bench_file=inputs.bench.path,
-        simulated=simulated,
-        pace="real",
-    )
+    opening = opening_of(inputs, resolved, verb=inputs.plan.kind.value, pace="real")
     return Prepared(
         inputs=inputs,
         resolved=resolved,
         opening=opening,
-        record=_new_record(runs, plan_path.stem),
-        simulated=simulated,
+        record=new_record(runs, plan_path.stem),
+        simulated=fully_simulated(inputs.bench),
         unfinished=_unfinished(runs, plan_path.stem, opening),
     )
-
-
-def _fully_simulated(bench: BenchFile) -> bool:
-    return bench.link.value == "simulated" and bench.readback.value == "simulated"
-
-
-def _new_record(runs: Path, stem: str) -> Path:
-    """Return a name in the folder of runs that no file has yet."""
-    stamp = RealClock().utc().strftime("%Y%m%dT%H%M%SZ")
-    names = [f"{stem}-{stamp}{tail}.jsonl" for tail in ("", *(f"-{n}" for n in range(2, 100)))]
-    return next(path for name in names if not (path := runs / name).exists())
 
 
 def _unfinished(runs: Path, stem: str, opening: dict[str, Any]) -> Unfinished | None:
@@ -189,32 +168,32 @@ def begin_run(
     clock: Clock | None = None,
 ) -> EngineThread:
     """Begin the record and return the thread that will run the plan. Raises InputError."""
-    from controller.records.decode import results_of
-    from controller.records.writer import RecordWriter
+    from controller.records.running import begin_record
     from controller.sweep.engine import SweepRun
-    from controller.sweep.resolve import resolve_on
     from controller.sweep.wearing import wear_file
     from controller.sweep.wiring import open_bench
 
     clock = clock or clock_for(pace if prepared.simulated else "real")
     durable = isinstance(clock, RealClock)
     opening = {**prepared.opening, "pace": "real" if durable else "fast"}
-    bench_file, resolved = prepared.bench, prepared.resolved
-    earlier: tuple[StepResult, ...] = ()
-    if resume and prepared.unfinished is not None:
-        writer, held = RecordWriter.resume(
-            prepared.unfinished.path, opening, clock=clock, durable=durable
-        )
-        earlier = tuple(r for r in results_of(held) if r.step.index < held.first_unfinished)
-        resolved = resolve_on(prepared.inputs.plan, bench_file, first_step=held.first_unfinished)
-    else:
-        writer = RecordWriter.create(prepared.record, opening, clock=clock, durable=durable)
+    bench_file = prepared.bench
+    unfinished = prepared.unfinished if resume else None
+    begun = begin_record(
+        prepared.record if unfinished is None else unfinished.path,
+        opening,
+        inputs=prepared.inputs,
+        plan=prepared.resolved,
+        clock=clock,
+        durable=durable,
+        resume=unfinished is not None,
+    )
+    resolved, earlier = begun.plan, begun.earlier
     return EngineThread(
         open_bench=lambda lines, say: open_bench(
             bench_file, clock, lines=lines, write=say, wear_path=wear_file(os.environ)
         ),
         make_job=lambda bench: SweepRun(resolved, bench, clock),
-        sink=writer,
+        sink=begun.writer,
         view=begin(resolved, earlier),
         clock=clock,
         changed=changed,
@@ -224,24 +203,17 @@ def begin_run(
 
 def _counting(resolved: ResolvedPlan, earlier: tuple[StepResult, ...]) -> Callable[[Event], Event]:
     """Return what adds an earlier part's results to the summary of a resumed run."""
+    from controller.records.running import with_earlier
     from controller.sweep.events import StepFinished
-    from controller.sweep.summary import summarize
 
     now: dict[int, StepResult] = {}
 
     def amend(event: Event) -> Event:
         if isinstance(event, StepFinished):
             now[event.result.step.index] = event.result
-        if not earlier or not isinstance(event, RunFinished):
+        if not isinstance(event, RunFinished):
             return event
-        results = (*earlier, *(now[index] for index in sorted(now)))
-        summary = summarize(
-            replace(resolved, first_step=0),
-            results,
-            ended=event.summary.ended,
-            relays=event.summary.relays,
-        )
-        return replace(event, summary=summary)
+        return with_earlier(event, resolved, earlier, tuple(now[index] for index in sorted(now)))
 
     return amend
 
@@ -280,6 +252,7 @@ def begin_by_hand(
 ) -> EngineThread:
     """Begin a session of single values; it leaves a record where real relays move."""
     from controller.records.opening import opening_content
+    from controller.records.running import new_record
     from controller.records.writer import RecordWriter
     from controller.sweep.wearing import wear_file
     from controller.sweep.wiring import open_bench
@@ -306,7 +279,7 @@ def begin_by_hand(
             simulated=False,
             pace="real",
         )
-        writer = RecordWriter.create(_new_record(runs, "by-hand"), opening, clock=clock)
+        writer = RecordWriter.create(new_record(runs, "by-hand"), opening, clock=clock)
     return EngineThread(
         open_bench=lambda lines, say: open_bench(
             bench_file, clock, lines=lines, write=say, wear_path=wear_file(os.environ)
