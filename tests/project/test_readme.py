@@ -1,0 +1,91 @@
+"""The README tells the truth: its commands are run, and what they print is compared.
+
+A ``console`` block holds a command after ``$`` and the output that a reader will see. A line
+``...`` stands for any number of lines. Commands that end in ``# not run`` are for a reader's own
+machine. Exit codes are stated in the comment of the command, as in ``# exit status 1``.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+README = (ROOT / "README.md").read_text("utf-8")
+BLOCKS = re.findall(r"^```console\n(.*?)^```$", README, re.DOTALL | re.MULTILINE)
+
+
+def commands() -> list[tuple[str, str, int]]:
+    found = []
+    for block in BLOCKS:
+        for part in re.split(r"^\$ ", block, flags=re.MULTILINE)[1:]:
+            line, _, output = part.partition("\n")
+            command, _, comment = line.partition("  #")
+            if "not run" in comment:
+                continue
+            status = re.search(r"exit status (\d+)", comment)
+            found.append((command.strip(), output, int(status[1]) if status else 0))
+    return found
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("readme")
+    shutil.copytree(ROOT / "sweeps", folder / "sweeps")
+    return folder
+
+
+def matches(shown: str, printed: str) -> bool:
+    pieces = [re.escape(piece) for piece in re.split(r"^\.\.\.\n", shown, flags=re.MULTILINE)]
+    return re.fullmatch(r"(?:.*\n)*?".join(pieces), printed) is not None
+
+
+def test_there_is_something_to_run() -> None:
+    assert len(commands()) >= 5
+
+
+@pytest.mark.parametrize(("command", "shown", "status"), commands(), ids=lambda v: str(v)[:50])
+def test_what_the_readme_shows_is_what_the_program_prints(
+    folder: Path, command: str, shown: str, status: int
+) -> None:
+    words = shlex.split(command)
+    assert words[0] == "rungwise"
+    environment = dict(os.environ, COLUMNS="100", NO_COLOR="1", RUNGWISE_DATA=str(folder / "data"))
+    done = subprocess.run(
+        [sys.executable, "-m", "controller.cli", *words[1:]],
+        cwd=folder,
+        env=environment,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        check=False,
+    )
+    trimmed = "".join(line.rstrip() + "\n" for line in done.stdout.splitlines())
+    assert done.returncode == status, done.stdout
+    assert matches(shown, trimmed), trimmed
+
+
+def test_the_first_block_has_the_two_commands_of_a_fresh_machine() -> None:
+    first = re.search(r"^```sh\n(.*?)^```$", README, re.DOTALL | re.MULTILINE)
+    assert first
+    lines = [line for line in first[1].splitlines() if line and not line.startswith("#")]
+    assert len(lines) == 2
+    assert "rungwise sweep sweeps/coolant-sweep.toml" in lines[0]
+    assert lines[1].endswith("pytest")
+    assert all("pip install" in line for line in lines)
+
+
+def test_every_file_the_documents_point_to_exists() -> None:
+    for name in ("README.md", "DEVELOPERS.md", "firmware_protocol/SPEC.md"):
+        page = ROOT / name
+        for target in re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", page.read_text("utf-8")):
+            if "://" not in target:
+                assert (page.parent / target).exists(), f"{name} points to {target}"
