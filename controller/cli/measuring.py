@@ -17,7 +17,6 @@ import numpy as np
 
 from controller.cautions import METER_CAUTION
 from controller.cli.confirm import confirm_cautions
-from controller.cli.finding import router_by_ohms
 from controller.cli.signals import stopping_by
 from controller.cli.weighing import COLUMNS
 from controller.clock import Clock, RealClock
@@ -32,6 +31,7 @@ from controller.sweep.bench import Bench
 from controller.sweep.benchfile import BenchFile, load_bench
 from controller.sweep.health import require_health, require_ladder
 from controller.sweep.intents import Intents
+from controller.sweep.single import router_by_ohms
 from controller.sweep.travel import in_pieces
 from controller.sweep.wearing import bench_wear_warnings, wear_file
 from controller.text import clean, ohms

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Sequence
 from contextlib import closing, nullcontext
 from dataclasses import replace
 from pathlib import Path
@@ -16,12 +15,10 @@ from typing import TYPE_CHECKING
 
 from controller.cautions import short_circuit_sentence
 from controller.cli.confirm import confirm_cautions
-from controller.cli.finding import Found, Wanted, find
 from controller.cli.signals import stopping_by
 from controller.clock import Clock
 from controller.documents import collecting_files
-from controller.errors import ExitCode, LinkError, RelayKnowledge
-from controller.links.base import PathStep
+from controller.errors import ExitCode
 from controller.records.encode import path_fields
 from controller.records.opening import opening_content
 from controller.records.running import clock_of
@@ -31,18 +28,16 @@ from controller.sensors.files import load_sensor
 from controller.sensors.thermistor import RatioCurve
 from controller.sweep.bench import Bench
 from controller.sweep.benchfile import BenchFile, LinkKind, default_bench, load_bench
-from controller.sweep.events import Event, FaultRaised, Parked, RelaysSet, RunFinished, RunStarted
-from controller.sweep.health import require_health, require_ladder
-from controller.sweep.intents import Intents
+from controller.sweep.events import Event, FaultRaised, Parked, RelaysSet, RunFinished
+from controller.sweep.hand import HandRun
 from controller.sweep.model import (
     ResolvedPlan,
     ResolvedStep,
     RunSummary,
     SettleRule,
     StepKind,
-    Verdict,
 )
-from controller.sweep.travel import in_pieces
+from controller.sweep.single import Finder, Setting, Wish, parse_wish
 from controller.sweep.wearing import bench_wear_warnings, wear_file
 from controller.text import number, ohms
 
@@ -51,11 +46,9 @@ if TYPE_CHECKING:
 
 __all__ = ["set_and_hold"]
 
-_LOOK_EVERY_S = 0.1
-
 
 def set_and_hold(
-    value: Wanted,
+    text: str,
     output: Output,
     *,
     bench_path: Path | None,
@@ -69,6 +62,7 @@ def set_and_hold(
     On a bench that is simulated altogether time is virtual and None means not at all. Raises
     InputError before anything is driven.
     """
+    wish = parse_wish(text)
     with collecting_files() as files:
         bench = load_bench(bench_path) if bench_path else None
         sensor = load_sensor(sensor_path) if sensor_path else None
@@ -80,12 +74,12 @@ def set_and_hold(
     elif sensor is None and bench.module is not None:
         sensor = bench.module.sensor
     curve = sensor.curve if sensor else None
-    found = find(value, bench, curve)
+    found = Finder(bench, curve).find(text, bench.ladder.park_state)
     simulated = bench.link is LinkKind.SIMULATED  # nobody is asked for a reading
-    plan = _one_step_plan(value, bench, found)
+    plan = _one_step_plan(wish, bench, found)
     if bench.drives_hardware:
         confirm_cautions(output, amperes=plan.short_circuit_amperes, watts=plan.most_watts, yes=yes)
-    elif value.word == "short":
+    elif wish.word == "short":
         output.warn(short_circuit_sentence(plan.short_circuit_amperes, plan.most_watts))
     clock = clock_of("fast" if simulated else "real")
     writer: RecordWriter | None = None
@@ -102,10 +96,16 @@ def set_and_hold(
         )
         writer = RecordWriter.create(record_path, opening, clock=clock, durable=not simulated)
     if hold_s is None:
-        hold_s = 0.0 if simulated or value.word == "park" else math.inf
+        hold_s = 0.0 if simulated or found.state == bench.ladder.park_state else math.inf
     with closing(writer) if writer is not None else nullcontext():
-        driver = _Driver(bench, plan, found, clock, output, writer)
-        ended = driver.drive(hold_s)
+        from controller.sweep.wiring import open_bench
+
+        wear_path = wear_file(os.environ)
+        for sentence in bench_wear_warnings(bench, wear_path):
+            output.warn(f"Note: {sentence}")
+        holding = _Holding(found, plan, output, writer, hold_s=hold_s)
+        with closing(open_bench(bench, clock, write=output.warn, wear_path=wear_path)) as opened:
+            summary = holding.through(opened, clock)
     output.document(
         {
             "state": plan.format_state(found.state),
@@ -113,15 +113,15 @@ def set_and_hold(
             "achieved_celsius": found.celsius,
             "uncertainty_ohms": found.uncertainty_ohms,
             "path": path_fields(found.path, plan.state_digits),
-            "ended": ended,
-            "relays": driver.relays.value,
+            "ended": summary.ended,
+            "relays": summary.relays,
             "record": None if record_path is None else str(record_path),
         }
     )
-    output.say(f"{driver.relays.value.capitalize()}.")
-    if ended == "fault":
+    output.say(f"{summary.relays.capitalize()}.")
+    if summary.ended == "fault":
         return ExitCode.LINK_FAULT
-    return ExitCode.INTERRUPTED if ended == "stopped" else ExitCode.PASS
+    return ExitCode.INTERRUPTED if summary.ended == "stopped" else ExitCode.PASS
 
 
 def _stand_in() -> Sensor:
@@ -145,88 +145,52 @@ def _stand_in() -> Sensor:
     )
 
 
-class _Driver:
-    """Drives one state and comes back."""
+class _Holding:
+    """Carries one value through: sets it, says so, holds it, and leaves."""
 
     def __init__(
         self,
-        bench: BenchFile,
+        found: Setting,
         plan: ResolvedPlan,
-        found: Found,
-        clock: Clock,
         output: Output,
         writer: RecordWriter | None,
+        *,
+        hold_s: float,
     ) -> None:
-        self._bench_file = bench
-        self._plan = plan
         self._found = found
-        self._clock = clock
+        self._plan = plan
         self._output = output
         self._writer = writer
-        self._intents = Intents()
-        self.relays = RelayKnowledge.NOT_DRIVEN
+        self._hold_s = hold_s
+        self._leave_at_s: float | None = None
 
-    def _opened(self) -> Bench:
-        from controller.sweep.wiring import open_bench
+    def through(self, bench: Bench, clock: Clock) -> RunSummary:
+        """Return how it ended; the ladder is parked or the summary says that it may not be."""
+        run = HandRun(self._plan, bench, clock)
+        run.set(self._found)
+        summary: RunSummary | None = None
+        with stopping_by(run.stop):
+            while not run.finished:
+                for event in run.step():
+                    self._take(event)
+                    if isinstance(event, RunFinished):
+                        summary = event.summary
+                if self._leave_at_s is not None and clock.now_s() >= self._leave_at_s:
+                    run.leave(self._found.back)
+        assert summary is not None  # noqa: S101 - a run that is finished has said so
+        return summary
 
-        wear_path = wear_file(os.environ)
-        for sentence in bench_wear_warnings(self._bench_file, wear_path):
-            self._output.warn(f"Note: {sentence}")
-        return open_bench(
-            self._bench_file, self._clock, write=self._output.warn, wear_path=wear_path
-        )
+    def _take(self, event: Event) -> None:
+        if self._writer is not None:
+            self._writer.take(event)
+        if isinstance(event, FaultRaised):
+            self._output.warn(f"Fault: {event.message}; {event.relays}")
+        if isinstance(event, RelaysSet | Parked) and self._leave_at_s is None:
+            self._leave_at_s = event.at_s + self._hold_s
+            if isinstance(event, RelaysSet) or self._found.state == self._plan.park_state:
+                self._say()
 
-    def drive(self, hold_s: float) -> str:
-        """Return ``complete``, ``stopped`` or ``fault``."""
-        with closing(self._opened()) as bench:
-            ended = "complete"
-            try:
-                with stopping_by(self._intents.stop):
-                    self._there_and_back(bench, hold_s)
-                    bench.link.park()
-                self._take(Parked(at_s=self._clock.now_s()))
-            except LinkError as error:
-                ended = "fault"
-                self._output.warn(f"Fault: {error}")
-                self._take(
-                    FaultRaised(
-                        at_s=self._clock.now_s(), message=str(error), relays=error.relays.value
-                    )
-                )
-            if ended == "complete" and self._intents.is_stopped():
-                ended = "stopped"
-            self.relays = bench.link.relays
-        self._take(RunFinished(at_s=self._clock.now_s(), summary=self._summary(ended)))
-        return ended
-
-    def _there_and_back(self, bench: Bench, hold_s: float) -> None:
-        identity = bench.link.open(hold_off_ms=bench.hold_off_ms)
-        require_ladder(identity, bench.ladder, port=bench.link.port)
-        self._take(
-            RunStarted(
-                at_s=self._clock.now_s(),
-                plan=self._plan,
-                device_name=identity.name,
-                first_step=0,
-            )
-        )
-        self._travel(bench, self._found.path)
-        if self._intents.is_stopped():
-            return
-        found = self._found
-        self._take(
-            RelaysSet(
-                at_s=self._clock.now_s(),
-                step_index=None,
-                path=found.path,
-                achieved_ohms=found.ohms,
-            )
-        )
-        self._say(hold_s)
-        self._hold(bench, hold_s)
-        self._travel(bench, found.back)
-
-    def _say(self, hold_s: float) -> None:
+    def _say(self) -> None:
         found, output = self._found, self._output
         line = f"{self._plan.format_state(found.state)} makes"
         if math.isinf(found.ohms):
@@ -236,53 +200,14 @@ class _Driver:
         if found.celsius is not None:
             line += f", which stands for {output.temperature(found.celsius, 2)} {output.degrees}"
         output.say(line + ".")
-        if hold_s > 0:
-            until = "until Ctrl-C" if math.isinf(hold_s) else f"for {number(hold_s, 1)} s"
+        if self._hold_s > 0:
+            until = (
+                "until Ctrl-C" if math.isinf(self._hold_s) else f"for {number(self._hold_s, 1)} s"
+            )
             output.warn(f"Holding {until}.")
 
-    def _hold(self, bench: Bench, hold_s: float) -> None:
-        """Keep the state, the hold-off fed, until time is up or somebody asks for the end."""
-        began_s = fed_s = self._clock.now_s()
-        while not self._intents.is_stopped():
-            now_s = self._clock.now_s()
-            left_s = began_s + hold_s - now_s
-            if left_s <= 0:
-                return
-            if now_s - fed_s >= bench.hold_off_ms / 3000:
-                self._feed(bench, self._found.state)
-                fed_s = now_s
-            self._clock.sleep_s(min(_LOOK_EVERY_S, bench.hold_off_ms / 6000, left_s))
 
-    def _feed(self, bench: Bench, state: int) -> None:
-        require_health(bench.link.feed(), state, bench.ladder, port=bench.link.port)
-
-    def _travel(self, bench: Bench, path: Sequence[PathStep]) -> None:
-        for piece, wait_s in in_pieces(path, min(0.5, bench.hold_off_ms / 3000)):
-            if self._intents.is_stopped():
-                return
-            bench.link.apply(piece)
-            self._feed(bench, piece[-1].state)
-            self._clock.sleep_s(wait_s)
-
-    def _take(self, event: Event) -> None:
-        if self._writer is not None:
-            self._writer.take(event)
-
-    def _summary(self, ended: str) -> RunSummary:
-        return RunSummary(
-            verdict=Verdict.UNDECIDED,
-            ended=ended,
-            passed=0,
-            failed=0,
-            undecided=0,
-            unsettled=0,
-            not_run=0,
-            relays=self.relays.value,
-            sentence=f"One value was set, nothing was judged; {self.relays.value}.",
-        )
-
-
-def _one_step_plan(value: Wanted, bench: BenchFile, found: Found) -> ResolvedPlan:
+def _one_step_plan(value: Wish, bench: BenchFile, found: Setting) -> ResolvedPlan:
     kinds = {"open": StepKind.OPEN, "short": StepKind.SHORT}
     step = ResolvedStep(
         index=0,

@@ -7,28 +7,22 @@ Must not know: plans, readings, verdicts.
 from __future__ import annotations
 
 import argparse
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.errors import ExitCode, InputError
-from controller.units import parse_ohms, parse_temperature
 
 if TYPE_CHECKING:
-    from controller.cli.finding import Wanted
     from controller.cli.output import Output
 
-__all__ = ["add_arguments", "run", "wanted"]
+__all__ = ["add_arguments", "run"]
 
-_WORDS = ("open", "short", "park")
-_TEMPERATURE = re.compile(r".*\d\s*(?:°|deg)?\s*[cCfF]")
-_STATE = re.compile(r"0[xX][0-9a-fA-F]+")
-_HINT = "write 2500ohm, 2.5k, 20degC, 68degF, open, short, park or a state as 0x0a3f"
+_VALUES = "20degC, 68degF, 2.5k, 2500ohm, open, short, park, relay 3, or a state as 0x0a3f"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
-    parser.add_argument("value", metavar="VALUE", help=_HINT.removeprefix("write "))
+    parser.add_argument("value", metavar="VALUE", help=_VALUES)
     parser.add_argument("--bench", metavar="BENCH", type=Path, help="bench file; else simulated")
     parser.add_argument(
         "--sensor", metavar="SENSOR", type=Path, help="curve for temperatures; else the module's"
@@ -48,11 +42,10 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     """Set the value, hold it, park."""
     from controller.cli.setting import set_and_hold
 
-    value = wanted(arguments.value)
     hold_s = None if arguments.hold is None else _seconds(arguments.hold)
     return int(
         set_and_hold(
-            value,
+            arguments.value,
             output,
             bench_path=arguments.bench,
             sensor_path=arguments.sensor,
@@ -62,30 +55,6 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         )
         or ExitCode.PASS
     )
-
-
-def wanted(text: str) -> Wanted:
-    """Return what VALUE asks for: a word, a state, degC or ohm. Raises InputError.
-
-    A bare number is refused: 20 may mean ohm or degC, and the difference matters.
-    """
-    from controller.cli.finding import Wanted
-
-    stripped = text.strip()
-    if stripped.lower() in _WORDS:
-        return Wanted(word=stripped.lower())
-    if _STATE.fullmatch(stripped):
-        return Wanted(state=stripped)
-    if _TEMPERATURE.fullmatch(stripped):
-        return Wanted(celsius=parse_temperature(stripped, what="VALUE"))
-    if re.fullmatch(r"[+-]?[\d.]+(?:[eE][+-]?\d+)?", stripped):
-        raise InputError.single(f"{text!r} has no unit", where="VALUE", hint=_HINT)
-    try:
-        return Wanted(ohms=parse_ohms(stripped, what="VALUE"))
-    except InputError:
-        raise InputError.single(
-            f"{text!r} is not a value to set", where="VALUE", hint=_HINT
-        ) from None
 
 
 def _seconds(text: str) -> float:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from controller.records.inputs import Inputs
     from controller.sensors.curve import Sensor
     from controller.sweep.benchfile import BenchFile
-    from controller.tui.single import Finder
+    from controller.sweep.single import Finder
 
 __all__ = [
     "PACES",
@@ -221,7 +221,7 @@ def _counting(resolved: ResolvedPlan, earlier: tuple[StepResult, ...]) -> Callab
 def prepare_bench(bench_path: Path | None) -> tuple[BenchFile, Finder, Sensor | None]:
     """Read a bench for setting values by hand; the simulated one without a file."""
     from controller.sweep.benchfile import default_bench, load_bench
-    from controller.tui.single import Finder
+    from controller.sweep.single import Finder
 
     bench: BenchFile = load_bench(bench_path) if bench_path else default_bench(_any_sensor())
     sensor = bench.module.sensor if bench.module is not None else None
@@ -254,9 +254,9 @@ def begin_by_hand(
     from controller.records.opening import opening_content
     from controller.records.running import new_record
     from controller.records.writer import RecordWriter
+    from controller.sweep.hand import HandRun, plan_by_hand
     from controller.sweep.wearing import wear_file
     from controller.sweep.wiring import open_bench
-    from controller.tui.hand_run import HandRun, plan_by_hand
 
     clock = clock or RealClock()
     ladder = bench_file.ladder

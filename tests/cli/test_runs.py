@@ -301,7 +301,14 @@ def test_set_refuses_what_it_cannot_mean(rungwise: Run, value: str) -> None:
 def test_set_keeps_a_record(rungwise: Run) -> None:
     assert rungwise("set", "2.5k", "--hold", "3", "--record", "r.jsonl").status == 0
     record = load_record(Path("r.jsonl"))
-    assert [line["type"] for line in record.lines] == ["opening", "note", "set", "set", "closing"]
+    assert [line["type"] for line in record.lines] == [
+        "opening",
+        "note",
+        "note",
+        "set",
+        "set",
+        "closing",
+    ]
     assert record.lines[-1]["elapsed_s"] >= 3
     assert rungwise("replay", "r.jsonl").status == 2
 

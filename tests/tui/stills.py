@@ -197,7 +197,7 @@ async def by_hand(pilot: Pilot[Any]) -> None:
     found = finder.find("20degC", bench.ladder.park_state)
     from controller.links.base import LinkStatus
     from controller.sweep.events import LinkReported, RelaysSet, RunStarted
-    from controller.tui.hand_run import plan_by_hand
+    from controller.sweep.hand import plan_by_hand
 
     ladder = bench.ladder
     plan = plan_by_hand(park_state=ladder.park_state, state_digits=ladder.state_digits)

@@ -29,8 +29,8 @@ from controller.tui.wording import degrees
 
 if TYPE_CHECKING:
     from controller.sweep.benchfile import BenchFile
-    from controller.tui.hand_run import HandRun
-    from controller.tui.single import Finder, Setting
+    from controller.sweep.hand import HandRun
+    from controller.sweep.single import Finder, Setting
 
 __all__ = ["HandScreen"]
 
@@ -190,7 +190,7 @@ class HandScreen(BenchScreen):
 
     def action_nudge(self, direction: int) -> None:
         """Move the typed value, or the one that is driven, a little."""
-        from controller.tui.single import nudged
+        from controller.sweep.single import nudged
 
         field = self.query_one(Input)
         base = field.value or ("" if self._now is None else self._now.text)

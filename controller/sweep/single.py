@@ -1,7 +1,7 @@
 """One value set by hand: what was asked for, which state makes it, and the way there from here.
 
 Knows: how a wish is typed, curves, ratings, single relays, what a state makes and how surely.
-Must not know: links, events, Textual.
+Must not know: links, events, terminals.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from controller.ladder.electrical import (
     state_ohms,
     state_uncertainty_ohms,
 )
+from controller.ladder.files import parse_state
 from controller.ladder.loading import overloads, state_loading
 from controller.ladder.search import NearestSearch
 from controller.links.base import PathStep
@@ -33,11 +34,12 @@ from controller.sweep.routing import Router, operations
 from controller.text import number, ohms
 from controller.units import parse_ohms, parse_temperature
 
-__all__ = ["HINT", "Finder", "Setting", "Wish", "nudged", "parse_wish"]
+__all__ = ["HINT", "Finder", "Setting", "Wish", "nudged", "parse_wish", "router_by_ohms"]
 
-HINT = "20degC, 68degF, 2.5k, 2500ohm, open, short, park, or relay 3"
+HINT = "20degC, 68degF, 2.5k, 2500ohm, open, short, park, relay 3, or a state as 0x0a3f"
 _WORDS = ("open", "short", "park")
 _TEMPERATURE = re.compile(r".*\d\s*(?:°|deg)?\s*[cCfF]")
+_STATE = re.compile(r"0[xX][0-9a-fA-F]+")
 _RELAY = re.compile(r"(?:relay|r)\s*(\d{1,3})", re.IGNORECASE)
 _COVERAGE = 2.0
 NUDGE_CELSIUS = 0.5
@@ -46,17 +48,21 @@ NUDGE_SHARE = 0.01
 
 @dataclass(frozen=True, kw_only=True)
 class Wish:
-    """What is to be at the output; one of the four is given. `relay` is one to change over."""
+    """What is to be at the output; one of the five is given.
+
+    `relay` is one to change over, `state` a whole state as text, ``0x0a3f``.
+    """
 
     word: str | None = None
     celsius: float | None = None
     ohms: float | None = None
     relay: int | None = None
+    state: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
 class Setting:
-    """The state for a wish, the way there from where the ladder is, and what it makes.
+    """The state for a wish, the way there from the state `start`, and what it makes.
 
     `back` leads from the state to park. Uncertainties are expanded (k = 2); `celsius` and its
     uncertainty are None where the curve does not reach. `extreme` says what a module will see
@@ -64,6 +70,7 @@ class Setting:
     """
 
     text: str
+    start: int
     state: int
     path: tuple[PathStep, ...]
     back: tuple[PathStep, ...]
@@ -99,6 +106,8 @@ def parse_wish(text: str) -> Wish:
         return Wish(word=stripped.lower())
     if relay := _RELAY.fullmatch(stripped):
         return Wish(relay=int(relay[1]))
+    if _STATE.fullmatch(stripped):
+        return Wish(state=stripped)
     if _TEMPERATURE.fullmatch(stripped):
         return Wish(celsius=parse_temperature(stripped, what="value"))
     if re.fullmatch(r"[+-]?[\d.]+(?:[eE][+-]?\d+)?", stripped):
@@ -130,7 +139,7 @@ class Finder:
         self._curve = curve
         self._ladder = bench.ladder
         self._router = (
-            make_router(bench.ladder, curve, bench.switching) if curve else _router_by_ohms(bench)
+            make_router(bench.ladder, curve, bench.switching) if curve else router_by_ohms(bench)
         )
 
     def find(self, text: str, start: int) -> Setting:
@@ -145,6 +154,7 @@ class Finder:
         celsius = self._celsius(made)
         return Setting(
             text=text.strip(),
+            start=start,
             state=state,
             path=path,
             back=back,
@@ -163,6 +173,8 @@ class Finder:
             if wish.relay >= ladder.relay_count:
                 raise InputError.single(f"the ladder has relays 0 to {ladder.relay_count - 1}")
             return start ^ (1 << wish.relay)
+        if wish.state is not None:
+            return parse_state(wish.state, ladder, what="value")
         if wish.word is not None:
             base = ladder.park_state
             return {
@@ -174,11 +186,11 @@ class Finder:
             if self._curve is None:
                 raise InputError.single(
                     "a temperature needs a sensor's curve, and this bench names no module",
-                    hint="write ohm, or pick a bench with a module",
+                    hint="write ohm, or name a sensor or a bench with a module",
                 )
             target = float(self._curve.ohms(wish.celsius))
             return self._router.search.nearest_by(target, self._router.celsius).state
-        assert wish.ohms is not None  # noqa: S101 - one of the four is given
+        assert wish.ohms is not None  # noqa: S101 - one of the five is given
         return self._router.search.nearest(wish.ohms).state
 
     def _celsius(self, made: float) -> float | None:
@@ -242,7 +254,7 @@ class Finder:
         )
 
 
-def _router_by_ohms(bench: BenchFile) -> Router:
+def router_by_ohms(bench: BenchFile) -> Router:
     """Return what finds paths when no curve says how a resistance looks: by its logarithm."""
     search = NearestSearch(bench.ladder)
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from contextlib import closing
 from itertools import pairwise
-from pathlib import Path
 
 import pytest
 
@@ -13,17 +12,18 @@ from controller.clock import VirtualClock
 from controller.errors import InputError
 from controller.ladder.electrical import state_ohms
 from controller.links.simulated import SimulatedChannel, SimulatedDevice
+from controller.sweep.benchfile import BenchFile, load_bench
 from controller.sweep.events import FaultRaised, LinkReported, Parked, RelaysSet, RunFinished
+from controller.sweep.hand import HandRun, plan_by_hand
+from controller.sweep.single import Finder, Wish, nudged, parse_wish
 from controller.sweep.wiring import open_bench
-from controller.tui.hand_run import HandRun, plan_by_hand
-from controller.tui.preparing import prepare_bench
-from controller.tui.single import Finder, Wish, nudged, parse_wish
 
 
 @pytest.fixture
-def bench_and_finder(workshop: Path):  # type: ignore[no-untyped-def]
-    bench, finder, _sensor = prepare_bench(workshop / "benches/corroded.toml")
-    return bench, finder
+def bench_and_finder(pytestconfig: pytest.Config) -> tuple[BenchFile, Finder]:
+    bench = load_bench(pytestconfig.rootpath / "sweeps/benches/simulated-corroded.toml")
+    assert bench.module is not None
+    return bench, Finder(bench, bench.module.sensor.curve)
 
 
 @pytest.mark.parametrize(
@@ -38,11 +38,17 @@ def bench_and_finder(workshop: Path):  # type: ignore[no-untyped-def]
         ("park", Wish(word="park")),
         ("relay 7", Wish(relay=7)),
         ("r7", Wish(relay=7)),
+        ("0x0a3f", Wish(state="0x0a3f")),
     ],
 )
 def test_what_may_be_typed(text: str, wish: Wish) -> None:
     found = parse_wish(text)
-    assert (found.word, found.ohms, found.relay) == (wish.word, wish.ohms, wish.relay)
+    assert (found.word, found.ohms, found.relay, found.state) == (
+        wish.word,
+        wish.ohms,
+        wish.relay,
+        wish.state,
+    )
     if wish.celsius is not None:
         assert found.celsius == pytest.approx(wish.celsius)
 
@@ -82,8 +88,8 @@ def test_extremes_and_single_relays_are_marked(bench_and_finder) -> None:  # typ
 
 def test_a_relay_that_is_not_there_is_refused(bench_and_finder) -> None:  # type: ignore[no-untyped-def]
     bench, finder = bench_and_finder
-    with pytest.raises(InputError, match="relays 0 to 18"):
-        finder.find("relay 19", bench.ladder.park_state)
+    with pytest.raises(InputError, match="relays 0 to 17"):
+        finder.find("relay 18", bench.ladder.park_state)
 
 
 def test_a_temperature_without_a_curve_is_refused(bench_and_finder) -> None:  # type: ignore[no-untyped-def]
@@ -153,6 +159,30 @@ def test_a_value_found_from_elsewhere_is_not_driven(bench_and_finder) -> None:  
         run.stop()
         while not run.finished:
             run.step()
+
+
+def test_a_value_held_long_enough_is_left_by_its_way_back(bench_and_finder) -> None:  # type: ignore[no-untyped-def]
+    bench_file, finder = bench_and_finder
+    ladder, clock = bench_file.ladder, VirtualClock()
+    plan = plan_by_hand(park_state=ladder.park_state, state_digits=ladder.state_digits)
+    latched: list[int] = []
+    devices: list[SimulatedDevice] = []
+
+    def keep(_channel: SimulatedChannel, device: SimulatedDevice) -> None:
+        devices.append(device)
+
+    found = finder.find("20degC", ladder.park_state)
+    with closing(open_bench(bench_file, clock, on_channel=keep)) as bench:
+        run = HandRun(plan, bench, clock)
+        run.set(found)
+        run.leave(found.back)
+        events = []
+        while not run.finished:
+            events += run.step()
+            latched.append(devices[0].state)
+    assert found.state in latched
+    assert devices[0].state == ladder.park_state
+    assert events[-1].summary.ended == "complete"
 
 
 def test_a_lost_link_ends_a_session_with_a_fault(bench_and_finder) -> None:  # type: ignore[no-untyped-def]

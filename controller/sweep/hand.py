@@ -1,7 +1,7 @@
 """Values set by hand, one after another, as a run: the same small steps, the same ending.
 
 Knows: a bench, the hold-off, and that every way out ends parked.
-Must not know: how values are found, records, Textual, threads other than the one that calls.
+Must not know: how values are found, records, terminals, threads other than the one that calls.
 
 `HandRun.step` does a bounded amount of work and returns what happened, as `SweepRun.step` does.
 Between wishes it holds the value and feeds the hold-off.
@@ -13,7 +13,8 @@ from collections import deque
 from collections.abc import Generator
 
 from controller.clock import Clock
-from controller.errors import LinkError, RelayKnowledge
+from controller.errors import LinkError
+from controller.links.base import PathStep
 from controller.sweep.bench import Bench
 from controller.sweep.events import (
     Event,
@@ -25,10 +26,11 @@ from controller.sweep.events import (
     RunFinished,
     RunStarted,
 )
+from controller.sweep.health import require_health, require_ladder
 from controller.sweep.intents import Intents
 from controller.sweep.model import ResolvedPlan, RunSummary, SettleRule, Verdict
+from controller.sweep.single import Setting
 from controller.sweep.travel import in_pieces
-from controller.tui.single import Setting
 
 __all__ = ["HandRun", "plan_by_hand"]
 
@@ -63,7 +65,7 @@ def plan_by_hand(
 
 
 class HandRun:
-    """A session of single values. `set` and `stop` may be called from any thread."""
+    """Single values, one after another. `set`, `leave` and `stop` may be called from any thread."""
 
     def __init__(self, plan: ResolvedPlan, bench: Bench, clock: Clock) -> None:
         self._plan = plan
@@ -75,6 +77,7 @@ class HandRun:
         self._spoken_s = clock.now_s()
         self._feed_every_s = bench.hold_off_ms / 3000.0
         self._values = 0
+        self._way_out: tuple[PathStep, ...] | None = None
         self._finished = False
         self._script = self._run()
 
@@ -86,6 +89,10 @@ class HandRun:
     def set(self, setting: Setting) -> None:
         """Ask for a value; it was found from the state that is latched then."""
         self._wishes.append(setting)
+
+    def leave(self, back: tuple[PathStep, ...]) -> None:
+        """End after what was asked for: travel this way, which leads to park, and be complete."""
+        self._way_out = back
 
     def stop(self) -> None:
         """End the session: park at once."""
@@ -102,7 +109,12 @@ class HandRun:
             while not self._intents.is_stopped():
                 if self._wishes:
                     yield from self._carry_out(self._wishes.popleft())
+                elif self._way_out is not None:
+                    yield from self._travel(self._way_out)
+                    break
                 yield self._wait()
+            if not self._intents.is_stopped():
+                ended = "complete"
             self._bench.link.park()
             yield (Parked(at_s=self._clock.now_s()),)
         except LinkError as error:
@@ -125,14 +137,7 @@ class HandRun:
         link, ladder = self._bench.link, self._bench.ladder
         identity = link.open(hold_off_ms=self._bench.hold_off_ms)
         self._spoken_s = self._clock.now_s()
-        if (identity.relay_count, identity.park_state) != (ladder.relay_count, ladder.park_state):
-            raise LinkError(
-                f"the device has {identity.relay_count} relays and parks at"
-                f" {ladder.format_state(identity.park_state)}, unlike the ladder {ladder.name!r}",
-                port=link.port,
-                relays=link.relays,
-                hint="is this the ladder that the bench file names?",
-            )
+        require_ladder(identity, ladder, port=link.port)
         yield (
             RunStarted(
                 at_s=self._clock.now_s(),
@@ -143,18 +148,12 @@ class HandRun:
         )
 
     def _carry_out(self, setting: Setting) -> _Script:
-        if setting.path and (setting.path[0].state ^ self._state).bit_count() > 1:
+        if setting.start != self._state:
             yield (NoteMade(at_s=self._clock.now_s(), text="not set: found from another state"),)
             return
-        for piece, wait_s in in_pieces(setting.path, min(_LONGEST_PIECE_S, self._feed_every_s)):
-            if self._intents.is_stopped():
-                return
-            self._bench.link.apply(piece)
-            self._state = piece[-1].state
-            yield (self._feed(),)
-            until_s = self._clock.now_s() + wait_s
-            while self._clock.now_s() < until_s and not self._intents.is_stopped():
-                yield self._wait()
+        yield from self._travel(setting.path)
+        if self._intents.is_stopped():
+            return
         self._values += 1
         at_s = self._clock.now_s()
         event: Event = RelaysSet(
@@ -164,6 +163,18 @@ class HandRun:
             self._bench.link.park()
             event = Parked(at_s=at_s)
         yield (NoteMade(at_s=at_s, text=f"by hand: {setting.text}"), event)
+
+    def _travel(self, path: tuple[PathStep, ...]) -> _Script:
+        """Run a path in pieces short enough to stop between them."""
+        for piece, wait_s in in_pieces(path, min(_LONGEST_PIECE_S, self._feed_every_s)):
+            if self._intents.is_stopped():
+                return
+            self._bench.link.apply(piece)
+            self._state = piece[-1].state
+            yield (self._feed(),)
+            until_s = self._clock.now_s() + wait_s
+            while self._clock.now_s() < until_s and not self._intents.is_stopped():
+                yield self._wait()
 
     def _wait(self) -> tuple[Event, ...]:
         self._clock.sleep_s(min(LOOK_EVERY_S, self._feed_every_s / 2))
@@ -175,23 +186,7 @@ class HandRun:
         link = self._bench.link
         self._spoken_s = self._clock.now_s()
         status = link.feed()
-        if status.restarted or status.hold_off_expired or status.fault:
-            why = (
-                "the device has restarted and parked"
-                if status.restarted
-                else "the device heard nothing for too long and parked"
-                if status.hold_off_expired
-                else "the board reports a fault of its own and parked"
-            )
-            knowledge = RelayKnowledge.PARKED if status.parked else RelayKnowledge.UNKNOWN
-            raise LinkError(why, port=link.port, relays=knowledge)
-        if status.state != self._state:
-            show = self._plan.format_state
-            raise LinkError(
-                f"the relays are at {show(status.state)} where {show(self._state)} was set",
-                port=link.port,
-                relays=RelayKnowledge.KNOWN,
-            )
+        require_health(status, self._state, self._bench.ladder, port=link.port)
         return LinkReported(at_s=self._clock.now_s(), status=status)
 
     def _fault(self, error: LinkError) -> FaultRaised:
