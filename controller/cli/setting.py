@@ -23,9 +23,7 @@ from controller.records.encode import path_fields
 from controller.records.opening import opening_content
 from controller.records.running import clock_of
 from controller.records.writer import RecordWriter
-from controller.sensors.curve import Sensor
 from controller.sensors.files import load_sensor
-from controller.sensors.thermistor import RatioCurve
 from controller.sweep.bench import Bench
 from controller.sweep.benchfile import BenchFile, LinkKind, default_bench, load_bench
 from controller.sweep.events import Event, FaultRaised, Parked, RelaysSet, RunFinished
@@ -37,8 +35,9 @@ from controller.sweep.model import (
     SettleRule,
     StepKind,
 )
-from controller.sweep.single import Finder, Setting, Wish, parse_wish
+from controller.sweep.single import Finder, Setting, stand_in_sensor
 from controller.sweep.wearing import bench_wear_warnings, wear_file
+from controller.sweep.wish import Wish, parse_wish
 from controller.text import number, ohms
 
 if TYPE_CHECKING:
@@ -68,7 +67,7 @@ def set_and_hold(
         sensor = load_sensor(sensor_path) if sensor_path else None
     if bench is None:
         if sensor is None:
-            sensor = _stand_in()
+            sensor = stand_in_sensor()
             output.warn(f"Note: no bench and no sensor named; taken is a {sensor.name}.")
         bench = default_bench(sensor)
     elif sensor is None and bench.module is not None:
@@ -122,27 +121,6 @@ def set_and_hold(
     if summary.ended == "fault":
         return ExitCode.LINK_FAULT
     return ExitCode.INTERRUPTED if summary.ended == "stopped" else ExitCode.PASS
-
-
-def _stand_in() -> Sensor:
-    """Return the curve of the simulated bench when none is named: a common coolant sensor.
-
-    2.8 kohm at 25 degC on the Type 1 resistance ratio curve, whose constants are those of
-    "Sensor Temperature Resistance Curves", reference guide rev. C (2014), material type 1.
-    """
-    curve = RatioCurve(
-        reference_ohms=2800.0,
-        a=-14.195756,
-        b=4407.4785,
-        c=-5165.8730,
-        d=-1.4017368e7,
-        lowest_celsius=-40.0,
-        highest_celsius=135.0,
-        label="the simulated bench's sensor",
-    )
-    return Sensor(
-        name="simulated coolant sensor, 2.8 kohm at 25 degC", kind="ntc-ratio", curve=curve
-    )
 
 
 class _Holding:

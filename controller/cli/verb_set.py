@@ -11,18 +11,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.errors import ExitCode, InputError
+from controller.sweep.wish import HINT
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
 
 __all__ = ["add_arguments", "run"]
 
-_VALUES = "20degC, 68degF, 2.5k, 2500ohm, open, short, park, relay 3, or a state as 0x0a3f"
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
-    parser.add_argument("value", metavar="VALUE", help=_VALUES)
+    parser.add_argument("value", metavar="VALUE", help=HINT)
     parser.add_argument("--bench", metavar="BENCH", type=Path, help="bench file; else simulated")
     parser.add_argument(
         "--sensor", metavar="SENSOR", type=Path, help="curve for temperatures; else the module's"

@@ -18,16 +18,14 @@ from __future__ import annotations
 from collections.abc import Generator, Iterator
 
 from controller.clock import Clock
-from controller.errors import LinkError
 from controller.links.base import PathStep
 from controller.readback.base import OperatorCommand, Prompt, Reading
 from controller.sweep.bench import Bench
+from controller.sweep.ending import Script, park_at_the_end
 from controller.sweep.events import (
     Event,
-    FaultRaised,
     LinkReported,
     NoteMade,
-    Parked,
     PromptOpened,
     ReadingSeen,
     RelaysSet,
@@ -50,7 +48,7 @@ POLL_S = 0.1
 """The longest a run looks away from the readback and from a person's wishes."""
 
 _LONGEST_PIECE_S = 0.5
-_Script = Generator[tuple[Event, ...], None, None]
+_Part = Generator[tuple[Event, ...], None, None]
 
 
 class _Stopped(Exception):  # noqa: N818 - a way out of the script, not an error
@@ -140,35 +138,24 @@ class SweepRun:
 
     # The script: what a run does, in order. Each yield hands the events so far to the caller.
 
-    def _run(self) -> _Script:
-        ended = "complete"
+    def _run(self) -> _Part:
         try:
-            try:
-                yield from self._begin()
-                yield from self._all_steps()
-                yield from self._travel(self._plan.closing_path)
-            except (_Stopped, KeyboardInterrupt):
-                ended = "stopped"
-                self._intents.stop()
-            self._bench.link.park()
-            yield (Parked(at_s=self._clock.now_s()),)
-        except LinkError as error:
-            ended = "fault"
-            yield (self._fault(error),)
-            try:
-                self._bench.link.park()
-            except LinkError:
-                pass  # the summary says what is known of the relays
-            else:
-                yield (Parked(at_s=self._clock.now_s()),)
-        except BaseException:
+            ended = yield from park_at_the_end(self._all(), self._bench, self._clock)
+        finally:
             self._finished = True
-            self._park_quietly()
-            raise
-        self._finished = True
         yield (self._finish(ended),)
 
-    def _begin(self) -> _Script:
+    def _all(self) -> Script:
+        try:
+            yield from self._begin()
+            yield from self._all_steps()
+            yield from self._travel(self._plan.closing_path)
+        except (_Stopped, KeyboardInterrupt):
+            self._intents.stop()
+            return "stopped"
+        return "complete"
+
+    def _begin(self) -> _Part:
         link = self._bench.link
         identity = link.open(hold_off_ms=self._bench.hold_off_ms)
         self._spoken_s = self._clock.now_s()
@@ -182,7 +169,7 @@ class SweepRun:
             ),
         )
 
-    def _all_steps(self) -> _Script:
+    def _all_steps(self) -> _Part:
         index = self._plan.first_step
         path = self._plan.steps[index].path
         while index < len(self._plan.steps):
@@ -204,7 +191,7 @@ class SweepRun:
             if index < len(self._plan.steps):
                 path = self._plan.steps[index].path
 
-    def _one_step(self, step: ResolvedStep, path: tuple[PathStep, ...]) -> _Script:
+    def _one_step(self, step: ResolvedStep, path: tuple[PathStep, ...]) -> _Part:
         attempt = self._attempts.get(step.index, 0) + 1
         self._attempts[step.index] = attempt
         self._intents.forget()
@@ -223,7 +210,7 @@ class SweepRun:
         else:
             yield from self._ask(step, attempt, set_at_s)
 
-    def _travel(self, path: tuple[PathStep, ...]) -> _Script:
+    def _travel(self, path: tuple[PathStep, ...]) -> _Part:
         """Run a path in pieces short enough to stop between them.
 
         Wishes other than to stop or to pause wait until the path has been run: the next path
@@ -236,7 +223,7 @@ class SweepRun:
             yield from self._hold_still()
             yield from self._wait_until(self._clock.now_s() + wait_s)
 
-    def _watch(self, step: ResolvedStep, attempt: int, set_at_s: float) -> _Script:
+    def _watch(self, step: ResolvedStep, attempt: int, set_at_s: float) -> _Part:
         """Take readings as they stream until they have settled or time is up."""
         prompt = self._open_prompt(step)
         watch = StepWatch(self._plan.settle, set_at_s=set_at_s, dwell_s=step.dwell_s)
@@ -276,7 +263,7 @@ class SweepRun:
             )
         )
 
-    def _ask(self, step: ResolvedStep, attempt: int, set_at_s: float) -> _Script:
+    def _ask(self, step: ResolvedStep, attempt: int, set_at_s: float) -> _Part:
         """Ask a person once, who has waited for the reading to settle."""
         yield from self._wait_until(set_at_s + step.dwell_s)
         self._obey()
@@ -346,12 +333,12 @@ class SweepRun:
         require_health(status, self._state, self._bench.ladder, port=link.port)
         return LinkReported(at_s=self._clock.now_s(), status=status)
 
-    def _wait_until(self, until_s: float) -> _Script:
+    def _wait_until(self, until_s: float) -> _Part:
         while (left_s := until_s - self._clock.now_s()) > 0:
             yield self._slice(min(POLL_S, left_s))
             yield from self._hold_still()
 
-    def _hold_still(self) -> _Script:
+    def _hold_still(self) -> _Part:
         """Obey a wish to stop; wait as long as the run is paused."""
         self._check_stop()
         if not self._intents.is_paused():
@@ -384,25 +371,11 @@ class SweepRun:
             case OperatorCommand.REDO:
                 raise _Wished(Intent.REDO)
 
-    def _fault(self, error: LinkError) -> FaultRaised:
-        message = f"{error.message} ({error.hint})" if error.hint else error.message
-        return FaultRaised(
-            at_s=self._clock.now_s(),
-            message=f"{error.port}: {message}",
-            relays=error.relays.value,
-        )
-
     def _finish(self, ended: str) -> RunFinished:
         summary = summarize(
             self._plan, self.results, ended=ended, relays=self._bench.link.relays.value
         )
         return RunFinished(at_s=self._clock.now_s(), summary=summary)
-
-    def _park_quietly(self) -> None:
-        try:
-            self._bench.link.park()
-        except Exception:  # noqa: BLE001 - the error on its way matters more; close() parks again
-            return
 
 
 def run_events(run: SweepRun) -> Iterator[Event]:

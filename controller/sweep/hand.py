@@ -13,12 +13,11 @@ from collections import deque
 from collections.abc import Generator
 
 from controller.clock import Clock
-from controller.errors import LinkError
 from controller.links.base import PathStep
 from controller.sweep.bench import Bench
+from controller.sweep.ending import Script, park_at_the_end
 from controller.sweep.events import (
     Event,
-    FaultRaised,
     LinkReported,
     NoteMade,
     Parked,
@@ -36,7 +35,7 @@ __all__ = ["HandRun", "plan_by_hand"]
 
 LOOK_EVERY_S = 0.1
 _LONGEST_PIECE_S = 0.5
-_Script = Generator[tuple[Event, ...], None, None]
+_Part = Generator[tuple[Event, ...], None, None]
 
 
 def plan_by_hand(
@@ -102,38 +101,25 @@ class HandRun:
         """Do a little, for at most about half a second of the clock; return what happened."""
         return next(self._script, ())
 
-    def _run(self) -> _Script:
-        ended = "stopped"
+    def _run(self) -> _Part:
         try:
-            yield from self._begin()
-            while not self._intents.is_stopped():
-                if self._wishes:
-                    yield from self._carry_out(self._wishes.popleft())
-                elif self._way_out is not None:
-                    yield from self._travel(self._way_out)
-                    break
-                yield self._wait()
-            if not self._intents.is_stopped():
-                ended = "complete"
-            self._bench.link.park()
-            yield (Parked(at_s=self._clock.now_s()),)
-        except LinkError as error:
-            ended = "fault"
-            yield (self._fault(error),)
-            try:
-                self._bench.link.park()
-            except LinkError:
-                pass  # the summary says what is known of the relays
-            else:
-                yield (Parked(at_s=self._clock.now_s()),)
-        except BaseException:
+            ended = yield from park_at_the_end(self._all(), self._bench, self._clock)
+        finally:
             self._finished = True
-            self._bench.link.close()
-            raise
-        self._finished = True
         yield (RunFinished(at_s=self._clock.now_s(), summary=self._summary(ended)),)
 
-    def _begin(self) -> _Script:
+    def _all(self) -> Script:
+        yield from self._begin()
+        while not self._intents.is_stopped():
+            if self._wishes:
+                yield from self._carry_out(self._wishes.popleft())
+            elif self._way_out is not None:
+                yield from self._travel(self._way_out)
+                break
+            yield self._wait()
+        return "stopped" if self._intents.is_stopped() else "complete"
+
+    def _begin(self) -> _Part:
         link, ladder = self._bench.link, self._bench.ladder
         identity = link.open(hold_off_ms=self._bench.hold_off_ms)
         self._spoken_s = self._clock.now_s()
@@ -147,7 +133,7 @@ class HandRun:
             ),
         )
 
-    def _carry_out(self, setting: Setting) -> _Script:
+    def _carry_out(self, setting: Setting) -> _Part:
         if setting.start != self._state:
             yield (NoteMade(at_s=self._clock.now_s(), text="not set: found from another state"),)
             return
@@ -164,7 +150,7 @@ class HandRun:
             event = Parked(at_s=at_s)
         yield (NoteMade(at_s=at_s, text=f"by hand: {setting.text}"), event)
 
-    def _travel(self, path: tuple[PathStep, ...]) -> _Script:
+    def _travel(self, path: tuple[PathStep, ...]) -> _Part:
         """Run a path in pieces short enough to stop between them."""
         for piece, wait_s in in_pieces(path, min(_LONGEST_PIECE_S, self._feed_every_s)):
             if self._intents.is_stopped():
@@ -188,14 +174,6 @@ class HandRun:
         status = link.feed()
         require_health(status, self._state, self._bench.ladder, port=link.port)
         return LinkReported(at_s=self._clock.now_s(), status=status)
-
-    def _fault(self, error: LinkError) -> FaultRaised:
-        message = f"{error.message} ({error.hint})" if error.hint else error.message
-        return FaultRaised(
-            at_s=self._clock.now_s(),
-            message=f"{error.port}: {message}",
-            relays=error.relays.value,
-        )
 
     def _summary(self, ended: str) -> RunSummary:
         relays = self._bench.link.relays.value

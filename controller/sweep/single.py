@@ -1,13 +1,12 @@
-"""One value set by hand: what was asked for, which state makes it, and the way there from here.
+"""One value set by hand: which state makes what was asked for, and the way there from here.
 
-Knows: how a wish is typed, curves, ratings, single relays, what a state makes and how surely.
+Knows: curves, ratings, single relays, what a state makes and how surely.
 Must not know: links, events, terminals.
 """
 
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,37 +26,17 @@ from controller.ladder.files import parse_state
 from controller.ladder.loading import overloads, state_loading
 from controller.ladder.search import NearestSearch
 from controller.links.base import PathStep
-from controller.sensors.curve import Curve
+from controller.sensors.curve import Curve, Sensor
+from controller.sensors.thermistor import RatioCurve
 from controller.sweep.benchfile import BenchFile, Switching
 from controller.sweep.resolve import make_router
 from controller.sweep.routing import Router, operations
+from controller.sweep.wish import Wish, parse_wish
 from controller.text import number, ohms
-from controller.units import parse_ohms, parse_temperature
 
-__all__ = ["HINT", "Finder", "Setting", "Wish", "nudged", "parse_wish", "router_by_ohms"]
+__all__ = ["Finder", "Setting", "router_by_ohms", "stand_in_sensor"]
 
-HINT = "20degC, 68degF, 2.5k, 2500ohm, open, short, park, relay 3, or a state as 0x0a3f"
-_WORDS = ("open", "short", "park")
-_TEMPERATURE = re.compile(r".*\d\s*(?:°|deg)?\s*[cCfF]")
-_STATE = re.compile(r"0[xX][0-9a-fA-F]+")
-_RELAY = re.compile(r"(?:relay|r)\s*(\d{1,3})", re.IGNORECASE)
 _COVERAGE = 2.0
-NUDGE_CELSIUS = 0.5
-NUDGE_SHARE = 0.01
-
-
-@dataclass(frozen=True, kw_only=True)
-class Wish:
-    """What is to be at the output; one of the five is given.
-
-    `relay` is one to change over, `state` a whole state as text, ``0x0a3f``.
-    """
-
-    word: str | None = None
-    celsius: float | None = None
-    ohms: float | None = None
-    relay: int | None = None
-    state: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,41 +73,6 @@ class Setting:
                 if self.uncertainty_celsius is not None:
                     made += f" ± {number(self.uncertainty_celsius, 2)}"
         return made
-
-
-def parse_wish(text: str) -> Wish:
-    """Return what a line asks for. Raises InputError.
-
-    A bare number is refused: 20 may mean ohm or degC, and the difference matters.
-    """
-    stripped = text.strip()
-    if stripped.lower() in _WORDS:
-        return Wish(word=stripped.lower())
-    if relay := _RELAY.fullmatch(stripped):
-        return Wish(relay=int(relay[1]))
-    if _STATE.fullmatch(stripped):
-        return Wish(state=stripped)
-    if _TEMPERATURE.fullmatch(stripped):
-        return Wish(celsius=parse_temperature(stripped, what="value"))
-    if re.fullmatch(r"[+-]?[\d.]+(?:[eE][+-]?\d+)?", stripped):
-        raise InputError.single("a number needs its unit", hint=f"write {HINT}")
-    try:
-        return Wish(ohms=parse_ohms(stripped, what="value"))
-    except InputError:
-        raise InputError.single("not a value that can be set", hint=f"write {HINT}") from None
-
-
-def nudged(text: str, direction: int) -> str | None:
-    """Return a typed value moved a little up or down; None where there is nothing to move."""
-    try:
-        wish = parse_wish(text)
-    except InputError:
-        return None
-    if wish.celsius is not None:
-        return f"{wish.celsius + direction * NUDGE_CELSIUS:.4g}degC"
-    if wish.ohms is not None:
-        return f"{wish.ohms * (1 + NUDGE_SHARE) ** direction:.5g}ohm"
-    return None
 
 
 class Finder:
@@ -268,4 +212,25 @@ def router_by_ohms(bench: BenchFile) -> Router:
         celsius=scale,
         mid_state=search.nearest(middle).state,
         together=bench.switching is Switching.ALL_AT_ONCE,
+    )
+
+
+def stand_in_sensor() -> Sensor:
+    """Return the curve of the simulated bench when none is named: a common coolant sensor.
+
+    2.8 kohm at 25 degC on the Type 1 resistance ratio curve, whose constants are those of
+    "Sensor Temperature Resistance Curves", reference guide rev. C (2014), material type 1.
+    """
+    curve = RatioCurve(
+        reference_ohms=2800.0,
+        a=-14.195756,
+        b=4407.4785,
+        c=-5165.8730,
+        d=-1.4017368e7,
+        lowest_celsius=-40.0,
+        highest_celsius=135.0,
+        label="the simulated bench's sensor",
+    )
+    return Sensor(
+        name="simulated coolant sensor, 2.8 kohm at 25 degC", kind="ntc-ratio", curve=curve
     )

@@ -221,26 +221,11 @@ def _counting(resolved: ResolvedPlan, earlier: tuple[StepResult, ...]) -> Callab
 def prepare_bench(bench_path: Path | None) -> tuple[BenchFile, Finder, Sensor | None]:
     """Read a bench for setting values by hand; the simulated one without a file."""
     from controller.sweep.benchfile import default_bench, load_bench
-    from controller.sweep.single import Finder
+    from controller.sweep.single import Finder, stand_in_sensor
 
-    bench: BenchFile = load_bench(bench_path) if bench_path else default_bench(_any_sensor())
+    bench: BenchFile = load_bench(bench_path) if bench_path else default_bench(stand_in_sensor())
     sensor = bench.module.sensor if bench.module is not None else None
     return bench, Finder(bench, sensor.curve if sensor else None), sensor
-
-
-def _any_sensor() -> Sensor:
-    """Return a made-up sensor for the bench that needs no file: 10 kohm at 25 degC."""
-    from controller.sensors.curve import Sensor
-    from controller.sensors.thermistor import BetaCurve
-
-    curve = BetaCurve(
-        reference_ohms=10_000.0,
-        reference_celsius=25.0,
-        beta_kelvin=3950.0,
-        lowest_celsius=-40.0,
-        highest_celsius=130.0,
-    )
-    return Sensor(name="made-up 10 kohm thermistor", kind="ntc-beta", curve=curve)
 
 
 def begin_by_hand(
@@ -299,13 +284,14 @@ def diagnosis_lines(
     from controller.sweep.diagnosis import InputCircuit, Reporting, diagnose, explain, readings_of
 
     reporting = Reporting.of(module) if module is not None else Reporting()
-    words = explain(
-        diagnose(
-            readings_of(results, reporting=reporting),
-            sensor.curve,
-            circuit=InputCircuit.of(module) if module is not None else None,
-        )
+    diagnosis = diagnose(
+        readings_of(results, reporting=reporting),
+        sensor.curve,
+        circuit=InputCircuit.of(module) if module is not None else None,
     )
+    if diagnosis.best is None and {result.verdict for result in results} == {Verdict.PASS}:
+        return ("Nothing to look for: every step passed.",)
+    words = explain(diagnosis)
     found = [words.headline]
     if not words.where_to_look and words.meaning:
         found.append(words.meaning)

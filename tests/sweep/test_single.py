@@ -15,8 +15,9 @@ from controller.links.simulated import SimulatedChannel, SimulatedDevice
 from controller.sweep.benchfile import BenchFile, load_bench
 from controller.sweep.events import FaultRaised, LinkReported, Parked, RelaysSet, RunFinished
 from controller.sweep.hand import HandRun, plan_by_hand
-from controller.sweep.single import Finder, Wish, nudged, parse_wish
+from controller.sweep.single import Finder
 from controller.sweep.wiring import open_bench
+from controller.sweep.wish import Wish, nudged, parse_wish
 
 
 @pytest.fixture

@@ -17,6 +17,7 @@ from textual.widget import Widget
 from textual.widgets import Input
 
 from controller.errors import RungwiseError
+from controller.sweep.wish import HINT
 from controller.tui.dialogs import Ask
 from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Cells, Column, Part, Tone
@@ -34,7 +35,6 @@ if TYPE_CHECKING:
 
 __all__ = ["HandScreen"]
 
-_HINT = "20degC, 68degF, 2.5k, 2500ohm, open, short, park, relay 3"
 _COLUMNS = (
     Column("relay", 5),
     Column("state", 11, right=False),
@@ -81,7 +81,7 @@ class HandScreen(BenchScreen):
         """Return the input and the relays."""
         yield Horizontal(
             Vertical(
-                Input(placeholder=_HINT, id="value", select_on_focus=False),
+                Input(placeholder="20degC, 2.5k, open", id="value", select_on_focus=False),
                 Sentences(id="preview"),
                 Sentences(id="now"),
                 id="wanted",
@@ -99,7 +99,7 @@ class HandScreen(BenchScreen):
         )
         self.query_one("#wanted").border_title = "value"
         self.query_one("#relays").border_title = "relays"
-        self.query_one("#preview", Sentences).show([Part(f"Write {_HINT}.", Tone.FAINT)])
+        self.query_one("#preview", Sentences).show([Part(f"Write {HINT}.", Tone.FAINT)])
         self.query_one(Input).focus()
         self.show_picture(self._engine.picture)
 
@@ -143,7 +143,7 @@ class HandScreen(BenchScreen):
         self._found = None
         preview = self.query_one("#preview", Sentences)
         if not text.strip():
-            preview.show([Part(f"Write {_HINT}.", Tone.FAINT)])
+            preview.show([Part(f"Write {HINT}.", Tone.FAINT)])
             return
         start = self._start
         try:
@@ -190,7 +190,7 @@ class HandScreen(BenchScreen):
 
     def action_nudge(self, direction: int) -> None:
         """Move the typed value, or the one that is driven, a little."""
-        from controller.sweep.single import nudged
+        from controller.sweep.wish import nudged
 
         field = self.query_one(Input)
         base = field.value or ("" if self._now is None else self._now.text)
