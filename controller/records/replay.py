@@ -5,7 +5,8 @@ Must not know: terminals, XML, how a run proceeds.
 
 Three things are held against the record: its own readings, judged again by its plan's rule; the
 plan, resolved again from the files the record keeps; and what the simulated bench reports when
-that plan is run on it in virtual time.
+that plan is run on it in virtual time. Where another generation of the planner made the plan, its
+states and paths are taken from the record, and all that follows from them is worked out again.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
 from controller.errors import RungwiseError
 from controller.measurement.model import Verdict
-from controller.planning.model import ResolvedPlan
+from controller.planning.model import PLANNER, ResolvedPlan
 from controller.planning.resolve import resolve_on
 from controller.records.compare import (
     EXACT,
@@ -70,9 +71,12 @@ def replay(record: Record) -> Replay:
     plan, recorded = plan_of(record), results_of(record)
     inputs = inputs_of(record)
     bench = simulated_bench(inputs)
-    resolved = resolve_on(inputs.plan, bench)
+    kept = plan.steps if plan.planner != PLANNER else None
+    resolved = resolve_on(inputs.plan, bench, kept=kept)
     replayed, simulated_s = _run(resolved, bench)
     tolerances, why = tolerances_for(record, plan)
+    if kept is not None:
+        why += "; planned by an earlier version, its states and paths are taken as they are"
     differences = [
         *rejudge(plan, recorded),
         *compare_steps(plan.steps, resolved.steps, tolerances),
