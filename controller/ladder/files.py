@@ -25,6 +25,12 @@ MOST_RELAYS = 64
 """What a mask of the wire protocol holds."""
 
 _LEAST_OHMS, _MOST_OHMS = 1e-6, 1e9  # keeps every sum and reciprocal far from overflow
+_FIXED_KEYS = (
+    "fixed_tolerance_percent",
+    "fixed_uncertainty_ohms",
+    "fixed_power_watts",
+    "fixed_tempco_ppm_per_k",
+)
 _CONTACTS = tuple(contacts.value for contacts in Contacts)
 _KINDS = tuple(kind.value for kind in GroupKind)
 _STATE = re.compile(r"0[xX][0-9a-fA-F]{1,16}|0[bB][01]{1,64}|\d{1,20}")
@@ -56,6 +62,13 @@ def load_ladder(path: Path) -> Ladder:
         count = MOST_RELAYS  # the problem is noted; let it not breed others
     lead_ohms = root.number("lead_ohms", default=0.0, least=0.0, most=1e6)
     lead_uncertainty = root.number("lead_uncertainty_ohms", default=0.0, least=0.0)
+    fixed_ohms = root.number("fixed_ohms", default=0.0, least=0.0, most=_MOST_OHMS)
+    fixed_uncertainty = _uncertainty_ohms(root, fixed_ohms, prefix="fixed_")
+    fixed_watts = root.optional_number("fixed_power_watts", above=0.0)
+    fixed_tempco = root.number("fixed_tempco_ppm_per_k", default=0.0)
+    for key in _FIXED_KEYS:
+        if key in root and "fixed_ohms" not in root:
+            root.problem(key, "there is no fixed resistor", hint="state fixed_ohms")
     max_current = root.optional_number("max_current_amperes", above=0.0)
     default = _relay_settings(root.optional_table("relays"), Relay(index=0))
     owners = _Owners(document, count)
@@ -99,6 +112,10 @@ def load_ladder(path: Path) -> Ladder:
         groups=tuple(groups),
         lead_ohms=lead_ohms,
         lead_uncertainty_ohms=lead_uncertainty,
+        fixed_ohms=fixed_ohms,
+        fixed_uncertainty_ohms=fixed_uncertainty,
+        fixed_power_watts=fixed_watts,
+        fixed_tempco_ppm_per_k=fixed_tempco,
         isolate_relay=isolate,
         short_relay=short,
         park_state=park_state,
@@ -148,23 +165,28 @@ def _read_group(table: Table, owners: _Owners) -> tuple[Group, Contacts | None]:
 def _read_rung(table: Table, owners: _Owners) -> Rung:
     relay = owners.relay(table, "relay")
     ohms = table.number("ohms", least=_LEAST_OHMS, most=_MOST_OHMS)
-    tolerance = table.optional_number("tolerance_percent", least=0.0, most=100.0)
-    uncertainty = table.optional_number("uncertainty_ohms", least=0.0)
-    if tolerance is not None and uncertainty is not None:
-        table.problem(
-            "uncertainty_ohms",
-            "stands beside tolerance_percent",
-            hint="state one of the two: a calibrated uncertainty replaces the maker's tolerance",
-        )
-    if uncertainty is None:
-        uncertainty = (tolerance or 0.0) / 100.0 * ohms / math.sqrt(3.0)
     return Rung(
         relay=relay,
         ohms=ohms,
-        uncertainty_ohms=uncertainty,
+        uncertainty_ohms=_uncertainty_ohms(table, ohms),
         power_watts=table.optional_number("power_watts", above=0.0),
         tempco_ppm_per_k=table.number("tempco_ppm_per_k", default=0.0),
     )
+
+
+def _uncertainty_ohms(table: Table, ohms: float, *, prefix: str = "") -> float:
+    """Return a resistor's standard uncertainty, stated in ohm or as a tolerance in percent."""
+    tolerance = table.optional_number(f"{prefix}tolerance_percent", least=0.0, most=100.0)
+    uncertainty = table.optional_number(f"{prefix}uncertainty_ohms", least=0.0)
+    if tolerance is not None and uncertainty is not None:
+        table.problem(
+            f"{prefix}uncertainty_ohms",
+            f"stands beside {prefix}tolerance_percent",
+            hint="state one of the two: a calibrated uncertainty replaces the maker's tolerance",
+        )
+    if uncertainty is None:
+        return (tolerance or 0.0) / 100.0 * ohms / math.sqrt(3.0)
+    return uncertainty
 
 
 def _relay_settings(table: Table | None, base: Relay) -> Relay:

@@ -13,7 +13,7 @@ from scipy import stats
 from controller.bench.files import default_bench, load_bench
 from controller.ladder.calibration import Measurement, calibrate, propose_design
 from controller.ladder.electrical import contact_closed, state_ohms
-from controller.ladder.model import GroupKind
+from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
 from controller.measurement.budget import (
     Budget,
     Surroundings,
@@ -244,6 +244,40 @@ def test_insulation_matters_where_resistance_is_high():
     assert part(found[0], "insulation") > 10 * part(found[1], "insulation")
     none = step_budgets(ladder, [cold], curve, settle=SETTLE, module=module)
     assert all(one.name != "insulation" for one in none[0].parts)
+
+
+def test_a_fixed_resistor_drifts_and_warms_like_a_rung():
+    """The same part, once always in circuit and once as a rung: the same budget."""
+    rung = Rung(relay=0, ohms=1000.0, power_watts=0.125, tempco_ppm_per_k=50)
+    small = Rung(relay=1, ohms=1.0)
+    relays = (Relay(index=0), Relay(index=1))
+    switched = Ladder(
+        name="switched",
+        relay_count=2,
+        relays=relays,
+        groups=(Group(kind=GroupKind.SERIES, rungs=(rung, small)),),
+    )
+    always = Ladder(
+        name="always",
+        relay_count=2,
+        relays=relays,
+        groups=(Group(kind=GroupKind.SERIES, rungs=(small,)),),
+        fixed_ohms=1000.0,
+        fixed_power_watts=0.125,
+        fixed_tempco_ppm_per_k=50,
+    )
+    plan, _, module, _ = demo("coolant-sweep.toml")
+    curve = plan.sensor.curve
+    celsius = float(curve.celsius(1001.0))
+    budgets = [
+        step_budgets(
+            ladder, [(0, celsius)], curve, settle=SETTLE, module=module, surroundings=PLACE
+        )[0]
+        for ladder in (switched, always)
+    ]
+    for name in ("ambient", "self-heating"):
+        assert part(budgets[0], name) > 0
+        assert part(budgets[1], name) == pytest.approx(part(budgets[0], name))
 
 
 def test_a_warmer_bench_is_a_wider_budget():
