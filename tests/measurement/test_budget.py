@@ -271,7 +271,12 @@ def test_a_fixed_resistor_drifts_and_warms_like_a_rung():
     celsius = float(curve.celsius(1001.0))
     budgets = [
         step_budgets(
-            ladder, [(0, celsius)], curve, settle=SETTLE, module=module, surroundings=PLACE
+            ladder,
+            [(0, celsius)],
+            curve,
+            settle=SETTLE,
+            module=module,
+            surroundings=Surroundings(ambient_celsius=30.0),
         )[0]
         for ladder in (switched, always)
     ]
