@@ -29,7 +29,15 @@ from controller.ladder.lattice import corners_of, packed, shortest_walk, spread
 from controller.ladder.model import Ladder
 from controller.ladder.search import Scale
 
-__all__ = ["QuietWalk", "Stop", "quiet_walks", "stop_at_states"]
+__all__ = [
+    "InverseScale",
+    "QuietWalk",
+    "Stop",
+    "WalkSearch",
+    "least_kept",
+    "quiet_walks",
+    "stop_at_states",
+]
 
 FINE = 0.005
 """The share of a leg's span, on the scale, that rungs left open may make together."""
@@ -91,19 +99,19 @@ def quiet_walks(
         return None
     legs = sum(max(len(line) - 1, 0) for line in lines)
     axes = int(math.log2(_WORK / max(legs, 1)))
-    search = _Search(corners, _Inverse(scale), max(_FEWEST_AXES, min(axes, _MOST_AXES)))
+    search = WalkSearch(corners, InverseScale(scale), max(_FEWEST_AXES, min(axes, _MOST_AXES)))
     bound = max((search.least_of_legs(line) for line in lines), default=0.0)
-    _, bound = _least_kept(
+    _, bound = least_kept(
         lambda limit: all(search.possible(line, limit, wide=True) for line in lines), bound
     )
     walks = [
-        search.walk(line, _least_kept(functools.partial(search.possible, line), bound)[0])
+        search.walk(line, least_kept(functools.partial(search.possible, line), bound)[0])
         for line in lines
     ]
     return bound, walks
 
 
-def _least_kept(possible: Callable[[float], bool], low: float) -> tuple[float, float]:
+def least_kept(possible: Callable[[float], bool], low: float) -> tuple[float, float]:
     """Return about the least excursion that is possible, and one at or below it that is proven.
 
     Nothing below `low` is possible.
@@ -122,7 +130,7 @@ def _least_kept(possible: Callable[[float], bool], low: float) -> tuple[float, f
     return high, low
 
 
-class _Inverse:
+class InverseScale:
     """Resistances from values of the judged scale, by a table from 1 mohm to 1 Gohm."""
 
     def __init__(self, scale: Scale) -> None:
@@ -158,8 +166,10 @@ class _Leg:
     arrived: int
 
 
-class _Search:
-    def __init__(self, corners: Corners, inverse: _Inverse, most_axes: int) -> None:
+class WalkSearch:
+    """Asks one ladder which excursions are possible. Cubes have at most `most_axes` axes."""
+
+    def __init__(self, corners: Corners, inverse: InverseScale, most_axes: int) -> None:
         self._corners = corners
         self._inverse = inverse
         self._most_axes = most_axes
@@ -178,7 +188,7 @@ class _Search:
 
             alone = functools.partial(self.possible, (first, second), wide=True)
             if not alone(least):
-                _, least = _least_kept(alone, least)
+                _, least = least_kept(alone, least)
         return least
 
     def possible(self, line: Sequence[Stop], limit: float, *, wide: bool = False) -> bool:
