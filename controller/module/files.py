@@ -71,6 +71,8 @@ def load_module(path: Path) -> Module:
     open_celsius = report.number("open_reports_celsius", least=COLDEST)
     short_celsius = report.number("short_reports_celsius", least=COLDEST)
 
+    refresh_s = report.number("refresh_s", default=0.0, least=0.0, most=60.0)
+
     limits = root.table("limits")
     low_volts = limits.number("low_volts", least=0.0)
     high_volts = limits.number("high_volts", above=0.0)
@@ -112,6 +114,7 @@ def load_module(path: Path) -> Module:
         low_code=low_code,
         high_code=high_code,
         range_code=range_code,
+        refresh_s=refresh_s,
     )
 
 
