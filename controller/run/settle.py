@@ -1,7 +1,7 @@
 """Has the reading come to rest, and may it be judged yet?
 
 Knows: samples of one step, the settle rule, the dwell time.
-Must not know: clocks, readbacks, verdicts.
+Must not know: clocks, where readings come from, verdicts.
 """
 
 from __future__ import annotations
