@@ -42,11 +42,11 @@ def renamed(path: Path, text: str, places: Mapping[Path, PurePosixPath]) -> str:
 
     def replaced(match: re.Match[str]) -> str:
         named: str = match[1] or match[2]
-        target = _absolute(Path(named)) if os.path.isabs(named) else None  # noqa: PTH117
         whole: str = match[0]
-        if target not in places:
+        place = places.get(_absolute(Path(named))) if os.path.isabs(named) else None  # noqa: PTH117
+        if place is None:
             return whole
-        there = os.path.relpath(places[target], places[path].parent)
+        there = os.path.relpath(str(place), str(places[path].parent))
         return whole.replace(named, Path(there).as_posix())
 
     return _STRINGS.sub(replaced, text)
