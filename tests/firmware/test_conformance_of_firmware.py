@@ -63,7 +63,8 @@ def host_commanded(builds: Any, boards: ModuleType) -> Mapping[str, Outcome]:
 
 @pytest.fixture(scope="module")
 def avr_commanded(builds: Any, boards: ModuleType) -> Mapping[str, Outcome]:
-    command = [builds.sim(), "--relays", str(builds.RELAYS), builds.avr()]
+    """The chip with its senses: it reads the chain back and watches the coils' supply."""
+    command = [builds.sim(), "--relays", str(builds.RELAYS), builds.avr_guarded()]
     return _commanded(lambda: boards.CommandedBoard(command, forbidden_state=builds.FORBIDDEN))
 
 
