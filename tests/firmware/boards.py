@@ -22,6 +22,8 @@ from pathlib import Path
 from firmware_protocol.conformance import Endpoint, NotApplicable
 from firmware_protocol.conformance.bench import COUNTER
 
+STM32F4_MACHINE = "netduinoplus2"
+"""What QEMU calls its machine with an STM32F405; emulated_board.py has it too."""
 BOOT_MS = 20
 """From power-up until any of the boards listens: the AVR writes its settings first."""
 
@@ -238,7 +240,7 @@ class PtyBoard(LiveBoard):
 
 
 class QemuBoard(LiveBoard):
-    """The Cortex-M3 port in QEMU: a socket is its line, and a file takes its record of latches.
+    """The 32-bit port in QEMU: a socket is its line, and a file takes its record of latches.
 
     QEMU's clock follows the instructions it has run, so the times in the record do not depend on
     how busy the machine is. It may run behind ours, never ahead.
@@ -273,7 +275,7 @@ class QemuBoard(LiveBoard):
             listener.settimeout(30)
             self._process = subprocess.Popen(
                 [
-                    *(self._qemu, "-M", "mps2-an385", "-display", "none", "-monitor", "stdio"),
+                    *(self._qemu, "-M", STM32F4_MACHINE, "-display", "none", "-monitor", "stdio"),
                     *("-icount", "shift=5,sleep=on", "-kernel", str(self._image)),
                     *("-chardev", f"socket,id=line,path={self._line_path}"),
                     *("-chardev", f"file,id=record,path={self._record_path}"),

@@ -151,10 +151,10 @@ class Builds:
 
     def arm(self) -> Path:
         require("arm-none-eabi-gcc", "arm-none-eabi-nm")
-        return self._build("rungwise-arm.elf", *self._choices())
+        return self._build("rungwise-arm.elf", *self._choices(), "ARM_EMULATED=1", folder="arm")
 
     def arm_address(self, variable: str) -> int:
-        """Return where a variable of the Cortex-M3 port is."""
+        """Return where a variable of the 32-bit port is."""
         listing = subprocess.run(
             ["arm-none-eabi-nm", self.arm()], capture_output=True, text=True, check=True
         ).stdout

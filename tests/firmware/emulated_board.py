@@ -9,7 +9,7 @@ record: time of the board's own clock since it was started, state of the relays,
 own millisecond counter. With --replies (avr and host) it takes `sent MICROSECONDS HEX` as well:
 each reply and the time of its last byte. Builds what it needs first (progress on standard error).
 
-`avr` is an ATmega328P in simavr, `arm` a Cortex-M3 in QEMU, `host` the C core as a process. For
+`avr` is an ATmega328P in simavr, `arm` an STM32F405 in QEMU, `host` the C core as a process. For
 `avr` and `host` the process replaces itself by the emulator, so SIGUSR1 pulls the reset line.
 """
 
@@ -26,13 +26,15 @@ import tempfile
 import tty
 from pathlib import Path
 
+STM32F4_MACHINE = "netduinoplus2"
+"""What QEMU calls its machine with an STM32F405."""
 FIRMWARE = Path(__file__).parents[2] / "firmware_protocol" / "firmware"
 
 
 def build(board: str, relays: int, folder: Path) -> None:
     targets = {"avr": ["sim", "avr"], "arm": ["arm"], "host": ["host"]}[board]
     made = subprocess.run(
-        ["make", "-C", FIRMWARE, f"BUILD={folder}", f"RELAYS={relays}", *targets],
+        ["make", "-C", FIRMWARE, f"BUILD={folder}", f"RELAYS={relays}", "ARM_EMULATED=1", *targets],
         stdout=sys.stderr,
         check=False,
     )
@@ -63,7 +65,7 @@ def run_arm(image: Path, record: Path | None) -> None:
         taker = "null,id=record" if record is None else f"file,id=record,path={record}"
         process = subprocess.Popen(
             [
-                *("qemu-system-arm", "-M", "mps2-an385", "-display", "none", "-monitor", "none"),
+                *("qemu-system-arm", "-M", STM32F4_MACHINE, "-display", "none", "-monitor", "none"),
                 *("-icount", "shift=5,sleep=on", "-kernel", image),
                 *("-chardev", f"socket,id=line,path={folder}/line", "-chardev", taker),
                 *("-serial", "chardev:line", "-serial", "chardev:record"),

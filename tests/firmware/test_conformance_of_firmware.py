@@ -1,7 +1,7 @@
 """The reference firmware against SPEC.md: one suite over every build of it.
 
 The suite itself is held to the Python device in its own tests. Here it runs over the C core as a
-process (with sanitizers), the ATmega328P in simavr and the Cortex-M3 in QEMU; with commanded time,
+process (with sanitizers), the ATmega328P in simavr and the STM32F405 in QEMU; with commanded time,
 where nothing depends on how busy the machine is, and live, behind a line like a board's.
 """
 
@@ -93,7 +93,7 @@ def arm_live(
     image = builds.arm()
     addresses = {
         "preset_at": builds.arm_address("rung_clock_preset"),
-        "ticks_at": builds.arm_address("ticks_ms"),
+        "ticks_at": builds.arm_address("rung_ticks_ms"),
     }
     folder = tmp_path_factory.mktemp("q")
 
@@ -131,5 +131,5 @@ def test_emulated_avr_behind_a_pty(name: str, avr_live: Mapping[str, Outcome]) -
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_cortex_m3_in_qemu(name: str, arm_live: Mapping[str, Outcome]) -> None:
+def test_stm32f4_in_qemu(name: str, arm_live: Mapping[str, Outcome]) -> None:
     _judge(arm_live[name], NOT_IN_QEMU)

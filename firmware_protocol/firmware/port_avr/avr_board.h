@@ -57,8 +57,7 @@ void avr_outputs_start(void);
 void avr_outputs_latch(void *context, const uint8_t *mask);
 /* Releases all relays, whatever the program is doing; for an interrupt that does not come back. */
 void avr_outputs_release(void);
-/* Reads the chain back. False when it was found wrong now or since the last call; its relays are
- * released as long as it is. */
+/* Reads the chain back: rung_chain_check. */
 bool avr_outputs_sound(void);
 
 void avr_analogue_start(void);
