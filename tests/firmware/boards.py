@@ -255,6 +255,7 @@ class QemuBoard(LiveBoard):
         ticks_at: int,
         forbidden_state: int | None = None,
         qemu: str = "qemu-system-arm",
+        words: Sequence[str] = (),
     ) -> None:
         self.forbidden_state = forbidden_state
         self._image = image
@@ -263,6 +264,7 @@ class QemuBoard(LiveBoard):
         self._preset_at = preset_at
         self._ticks_at = ticks_at
         self._qemu = qemu
+        self._words = words
         self._start(0)
 
     def _start(self, counter_ms: int) -> None:
@@ -281,6 +283,7 @@ class QemuBoard(LiveBoard):
                     *("-chardev", f"file,id=record,path={self._record_path}"),
                     *("-serial", "chardev:line", "-serial", "chardev:record"),
                     *("-device", f"loader,addr={self._preset_at},data={counter_ms},data-len=4"),
+                    *self._words,
                 ],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,

@@ -153,12 +153,25 @@ class Builds:
         require("arm-none-eabi-gcc", "arm-none-eabi-nm")
         return self._build("rungwise-arm.elf", *self._choices(), "ARM_EMULATED=1", folder="arm")
 
-    def arm_address(self, variable: str) -> int:
-        """Return where a variable of the 32-bit port is."""
+    def arm_of(self, *choices: str) -> tuple[Path, Callable[[str], int]]:
+        """Return a 32-bit image with further choices, and what finds a name's address in it."""
+        require("arm-none-eabi-gcc", "arm-none-eabi-nm")
+        folder = "-".join(["arm", *choices]).replace("=", "-")
+        image = self._build(
+            "rungwise-arm.elf", *self._choices(), "ARM_EMULATED=1", *choices, folder=folder
+        )
+        return image, lambda name: self._address(image, name)
+
+    def arm_address(self, name: str) -> int:
+        """Return where a variable or a function of the 32-bit port is."""
+        return self._address(self.arm(), name)
+
+    @staticmethod
+    def _address(image: Path, name: str) -> int:
         listing = subprocess.run(
-            ["arm-none-eabi-nm", self.arm()], capture_output=True, text=True, check=True
+            ["arm-none-eabi-nm", image], capture_output=True, text=True, check=True
         ).stdout
-        (line,) = (line for line in listing.splitlines() if line.endswith(f" {variable}"))
+        (line,) = (line for line in listing.splitlines() if line.endswith(f" {name}"))
         return int(line.split()[0], 16)
 
     def _choices(self) -> tuple[str, ...]:

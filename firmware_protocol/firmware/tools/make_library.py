@@ -36,7 +36,8 @@ def make(choices: Path, version: str, folder: Path) -> None:
     shutil.copyfile(template / "RungwiseBoard.h", source / "RungwiseBoard.h")
     shutil.copyfile(choices, source / "rung_choices.h")
     shutil.copyfile(FIRMWARE / "README.md", folder / "FIRMWARE.md")
-    shutil.copyfile(FIRMWARE / "WIRING.md", folder / "WIRING.md")
+    wiring = (FIRMWARE / "WIRING.md").read_text(encoding="utf-8")
+    (folder / "WIRING.md").write_text(wiring.replace("README.md#", "FIRMWARE.md#"), encoding="utf-8")
     shutil.copytree(FIRMWARE / "wiring", folder / "wiring")
     with zipfile.ZipFile(f"{folder}.zip", "w", zipfile.ZIP_DEFLATED) as archive:
         for path in sorted(folder.rglob("*")):

@@ -6,6 +6,7 @@ Needs avr-gcc and arm-none-eabi-gcc. The same sources and compilers give the sam
 """
 
 import hashlib
+import os
 import shutil
 import subprocess
 import sys
@@ -16,6 +17,10 @@ from pathlib import Path
 from pins import CHIPS, RELAY_PINS, Chip, Pin, table
 
 FIRMWARE = Path(__file__).resolve().parents[1]
+
+ENVIRONMENT = ("PATH", "HOME", "TMPDIR")
+"""An image is what its name says, whatever choices `make release` was called with: make hands them
+on by way of the environment, so no more of it goes on than a compiler needs."""
 
 CARE = """\
 Before anything is connected: read WIRING.md and the part on care in README.md.
@@ -33,15 +38,18 @@ class Image:
     chip: Chip
     outputs: str
     relays: int
+    crystal_mhz: int = 16
 
     @property
     def name(self) -> str:
-        return f"{self.chip.kind}-{self.outputs}-{self.relays}"
+        return f"{self.chip.kind}-{self.crystal_mhz}mhz-{self.outputs}-{self.relays}"
 
     def choices(self) -> list[str]:
         """Return the arguments of make."""
         words = [f"RELAYS={self.relays}", f"OUTPUTS={self.outputs}"]
-        return words if self.is_arm else [*words, f"AVR_CHIP={self.chip.kind}"]
+        if self.is_arm:
+            return [*words, f"ARM_CRYSTAL_MHZ={self.crystal_mhz}"]
+        return [*words, f"AVR_CHIP={self.chip.kind}"]
 
     @property
     def is_arm(self) -> bool:
@@ -64,7 +72,12 @@ IMAGES = [
     Image(chip=CHIPS["atmega328p"], outputs="pins", relays=17),
     *(
         Image(chip=CHIPS[kind], outputs="chain", relays=n)
-        for kind in ("atmega1284p", "atmega2560", "stm32f4")
+        for kind in ("atmega1284p", "atmega2560")
+        for n in (18, 32)
+    ),
+    *(
+        Image(chip=CHIPS["stm32f4"], outputs="chain", relays=n, crystal_mhz=mhz)
+        for mhz in (8, 25)
         for n in (18, 32)
     ),
 ]
@@ -98,8 +111,11 @@ def programming(image: Image, hex_name: str) -> str:
 def page(image: Image, hex_name: str, digest: str) -> str:
     """Return the text that goes with an image."""
     listing = table(image.pins())
+    if image.outputs == "chain":
+        listing += "\n  Each discrete driver's input needs its own pull-down as well: WIRING.md."
     return (
-        f"Rungwise ladder board, {image.chip.kind}, {image.relays} relays, outputs: {image.outputs}\n"
+        f"Rungwise ladder board: {image.chip.kind} with a crystal of {image.crystal_mhz} MHz,"
+        f" {image.relays} relays, outputs: {image.outputs}\n"
         f"115200 baud; park state: all relays released; no pattern forbidden.\n"
         f"make {' '.join(image.choices())}\nSHA-256 {digest}\n\n"
         f"{CARE}\nPins\n{listing}\n\nProgramming\n{programming(image, hex_name)}\n"
@@ -113,6 +129,7 @@ def build(image: Image, folder: Path) -> Path:
     subprocess.run(
         ["make", "-s", "-C", FIRMWARE, f"BUILD={folder}", *image.choices(), target],
         check=True,
+        env={name: os.environ[name] for name in ENVIRONMENT if name in os.environ},
     )
     return folder / f"rungwise-{target}.hex"
 
