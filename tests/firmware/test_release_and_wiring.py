@@ -136,7 +136,7 @@ def test_pin_tables_are_those_of_the_ports(pins: Any) -> None:
     _, small, middle, large, _ = re.split(r"^#(?:el)?if |^#else", header, flags=re.MULTILINE)[0:5]
     for kind, part in (("atmega328p", small), ("atmega1284p", middle), ("atmega2560", large)):
         chip, macros = pins.CHIPS[kind], _macros(part)
-        assert kind[2:].upper().replace("MEGA", "mega")[:7] in part.replace("AT", "AT")
+        assert f"__AVR_ATmega{kind.removeprefix('atmega').upper()}__" in part
         for name in ("ENABLE", "LATCH", "DATA", "READ", "CLOCK"):
             assert getattr(chip, name.lower()) == macros[f"PIN_{name}"], (kind, name)
     outputs = _macros((FIRMWARE / "port_arm" / "arm_outputs.c").read_text())
