@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-import importlib.util
+import importlib
 import re
 import subprocess
-import sys
 import xml.etree.ElementTree as ET
 from contextlib import closing
 from pathlib import Path
@@ -23,13 +22,7 @@ WIRING = (FIRMWARE / "WIRING.md").read_text(encoding="utf-8")
 
 
 def _load(name: str) -> Any:
-    spec = importlib.util.spec_from_file_location(name, FIRMWARE / "tools" / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
+    return importlib.import_module(f"firmware_protocol.firmware.tools.{name}")
 
 
 @pytest.fixture(scope="module")

@@ -1,13 +1,13 @@
 """Draws the wiring diagrams of WIRING.md as SVG, from the same pin tables as the release's pages.
 
-    python tools/draw_wiring.py FOLDER
+`make diagrams` calls it, with the folder to write to.
 """
 
 import sys
 from pathlib import Path
 from xml.sax.saxutils import escape
 
-from pins import CHIPS
+from firmware_protocol.firmware.tools.pins import CHIPS
 
 GRID = 20
 STYLE = (
@@ -85,7 +85,9 @@ class Sheet:
         middle = (top + bottom) / 2
         self.wire((x, top), (x, bottom))
         left, right = x - 0.35, x + 0.35
-        self.wire((left, middle + 0.35), (right, middle + 0.35), (x, middle - 0.3), (left, middle + 0.35))
+        self.wire(
+            (left, middle + 0.35), (right, middle + 0.35), (x, middle - 0.3), (left, middle + 0.35)
+        )
         self.wire((left, middle - 0.3), (right, middle - 0.3))
 
     def svg(self) -> str:

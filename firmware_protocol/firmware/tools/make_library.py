@@ -1,8 +1,7 @@
-"""Puts the sketch library together: the unmodified core and the 8-bit port, in the layout hobby tools take.
+"""Puts the sketch library together: unmodified core, 8-bit port, laid out as hobby tools want it.
 
-    python tools/make_library.py CHOICES_H VERSION FOLDER
-
-Writes FOLDER and FOLDER.zip. `make library` calls it with the choices it was given.
+`make library` calls it, with the header of choices, the version and the folder to write to; a zip
+of the folder lies beside it afterwards.
 """
 
 import shutil
@@ -37,7 +36,9 @@ def make(choices: Path, version: str, folder: Path) -> None:
     shutil.copyfile(choices, source / "rung_choices.h")
     shutil.copyfile(FIRMWARE / "README.md", folder / "FIRMWARE.md")
     wiring = (FIRMWARE / "WIRING.md").read_text(encoding="utf-8")
-    (folder / "WIRING.md").write_text(wiring.replace("README.md#", "FIRMWARE.md#"), encoding="utf-8")
+    (folder / "WIRING.md").write_text(
+        wiring.replace("README.md#", "FIRMWARE.md#"), encoding="utf-8"
+    )
     shutil.copytree(FIRMWARE / "wiring", folder / "wiring")
     with zipfile.ZipFile(f"{folder}.zip", "w", zipfile.ZIP_DEFLATED) as archive:
         for path in sorted(folder.rglob("*")):

@@ -1,8 +1,7 @@
 """Builds images for the usual boards, each with a page on pins, fuses and programmer lines.
 
-    python tools/make_release.py VERSION FOLDER
-
-Needs avr-gcc and arm-none-eabi-gcc. The same sources and compilers give the same bytes.
+`make release` calls it, with the version and the folder to write to. Needs avr-gcc and
+arm-none-eabi-gcc. The same sources and compilers give the same bytes.
 """
 
 import hashlib
@@ -14,7 +13,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from pins import CHIPS, RELAY_PINS, Chip, Pin, table
+from firmware_protocol.firmware.tools.pins import CHIPS, RELAY_PINS, Chip, Pin, table
 
 FIRMWARE = Path(__file__).resolve().parents[1]
 
@@ -42,6 +41,7 @@ class Image:
 
     @property
     def name(self) -> str:
+        """What tells it from the others."""
         return f"{self.chip.kind}-{self.crystal_mhz}mhz-{self.outputs}-{self.relays}"
 
     def choices(self) -> list[str]:
@@ -53,6 +53,7 @@ class Image:
 
     @property
     def is_arm(self) -> bool:
+        """Whether it is for the 32-bit port, whose chips have no fuses."""
         return self.chip.fuses is None
 
     def pins(self) -> list[Pin]:
@@ -61,7 +62,11 @@ class Image:
             # The optional senses are not in these images.
             return [*self.chip.common(), *self.chip.chain()[:4]]
         relays = [
-            Pin(use=f"relay {i}", name=RELAY_PINS[i], wiring="its driver's input; 100 k down to ground")
+            Pin(
+                use=f"relay {i}",
+                name=RELAY_PINS[i],
+                wiring="its driver's input; 100 k down to ground",
+            )
             for i in range(self.relays)
         ]
         return [*self.chip.common(), *relays]

@@ -1,6 +1,7 @@
-"""Which pin of which chip does what: for pin tables and diagrams. A test holds it to the C headers."""
+"""Which pin of which chip does what: for pin tables and diagrams. A test holds it to the C."""
 
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,7 +40,9 @@ class Chip:
     def chain(self) -> list[Pin]:
         """Return the pins of a board with shift registers (74HC595)."""
         return [
-            Pin(use="output enable", name=self.enable, wiring="OE of all registers; 10 k up to VCC"),
+            Pin(
+                use="output enable", name=self.enable, wiring="OE of all registers; 10 k up to VCC"
+            ),
             Pin(use="latch clock", name=self.latch, wiring="RCLK of all registers"),
             Pin(use="serial data", name=self.data, wiring="SER of the register of relays 0 to 7"),
             Pin(use="shift clock", name=self.clock, wiring="SRCLK of all registers"),
@@ -56,7 +59,7 @@ class Chip:
         ]
 
 
-_28_PINS = {
+_28_PINS: dict[str, Any] = {
     "serial": ("PD0", "PD1"),
     "enable": "PB1",
     "latch": "PB2",
@@ -70,9 +73,7 @@ _CRYSTAL = "16 MHz crystal or resonator, brown-out detector at 4.3 V, no boot lo
 CHIPS = {
     chip.kind: chip
     for chip in (
-        Chip(
-            kind="atmega328p", fuses=(0xFF, 0xD9, 0xFC), clock_source=_CRYSTAL, **_28_PINS
-        ),
+        Chip(kind="atmega328p", fuses=(0xFF, 0xD9, 0xFC), clock_source=_CRYSTAL, **_28_PINS),
         Chip(
             kind="atmega1284p",
             serial=("PD0", "PD1"),
