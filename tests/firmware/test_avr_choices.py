@@ -158,7 +158,7 @@ def test_one_low_reading_of_the_supply_is_no_dip(avr: Callable[..., Any], builds
             board.command("millivolts 1 100")
             board.advance(3)
             board.command("millivolts 1 4000")
-            board.advance(5)
+            board.advance(6)  # so that looks every 4 ms come upon every part of it
         assert bench.status().flags == Flag.MOVING
 
 
@@ -224,7 +224,14 @@ def _failures(make: Callable[[], Any]) -> dict[str, str]:
 
 
 @pytest.mark.parametrize(
-    "chip", ["atmega88p", "atmega168p", "atmega644p", "atmega1284p", "atmega2560"]
+    "chip",
+    [
+        "atmega2560",
+        *(
+            pytest.param(chip, marks=pytest.mark.soak)
+            for chip in ("atmega88p", "atmega168p", "atmega644p", "atmega1284p")
+        ),
+    ],
 )
 def test_other_chips_run_the_whole_suite(builds: Any, boards: ModuleType, chip: str) -> None:
     image = builds.avr_of(f"AVR_CHIP={chip}", "READBACK=1", "SUPPLY_LEAST_MV=2000")

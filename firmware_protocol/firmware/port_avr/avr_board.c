@@ -120,8 +120,8 @@ static const struct rung_board board = {
 
 static struct rung_core core;
 
-/* The watchdog's mark stands in the middle of the memory: nothing may grow up to it. The stack
- * stays below 128 bytes, as measured; `make size` and the tests hold that. */
+/* The watchdog's mark stands in the middle of the memory: neither what the program keeps, which is
+ * the core and less than 128 bytes besides, nor the stack may grow up to it. */
 typedef char memory_leaves_room_for_the_mark
     [sizeof(core) + 128U < (RAMEND + 1U - RAMSTART) / 2U ? 1 : -1];
 
