@@ -10,13 +10,15 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 import pytest
 
-from firmware_protocol.conformance import CHECKS, Endpoint, Outcome, Result, run_check
+from firmware_protocol.conformance import CHECKS, Bench, Endpoint, Outcome, Result, run_check
+from firmware_protocol.messages import Sense, SenseReply
 
 pytestmark = pytest.mark.toolchain
 
@@ -111,6 +113,15 @@ def test_core_as_a_process_with_commanded_time(
     name: str, host_commanded: Mapping[str, Outcome]
 ) -> None:
     _judge(host_commanded[name], set())
+
+
+def test_host_port_has_something_to_sense(builds: Any, boards: ModuleType) -> None:
+    with closing(boards.HostBoard([builds.host(), "--input", "2500"])) as board:
+        bench = Bench(board)
+        bench.identify()
+        assert bench.ask_for(Sense(channel=0), SenseReply).raw == 512  # of 1024 against 5 V
+        board.command("millivolts 0 1250")
+        assert bench.ask_for(Sense(channel=0), SenseReply).raw == 256
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -250,7 +250,7 @@ static void wait_for_input(const struct host *host)
 static int usage(void)
 {
     (void)fprintf(stderr, "usage: rungwise-host [--commanded] [--stay] [--record FILE [--replies]]"
-                          " [--clock MS] [--boots COUNT] [--no-converter]\n");
+                          " [--input MILLIVOLTS] [--clock MS] [--boots COUNT] [--no-converter]\n");
     return 2;
 }
 
@@ -273,6 +273,9 @@ static int parse_arguments(struct host *host, int count, char **words)
                 perror(words[i]);
                 return 2;
             }
+        } else if (strcmp(words[i], "--input") == 0 && i + 1 < count) {
+            i++;
+            host->millivolts[0] = (uint16_t)strtoul(words[i], NULL, 10);
         } else if (strcmp(words[i], "--clock") == 0 && i + 1 < count) {
             i++;
             host->clock_ms = (uint16_t)strtoul(words[i], NULL, 0);

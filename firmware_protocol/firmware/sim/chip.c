@@ -354,6 +354,7 @@ bool chip_start(struct chip *chip, const struct chip_parts *parts, chip_on_sent 
     } else {
         watch_pins(chip);
     }
+    chip_set_millivolts(chip, 0, parts->input_mv);
     chip_set_millivolts(chip, 1, parts->supply_mv);
     return true;
 }

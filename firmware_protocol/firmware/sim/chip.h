@@ -24,6 +24,7 @@ struct chip_parts {
     enum chip_outputs outputs;
     unsigned relays; /* the chain has as many registers of eight as these need */
     unsigned long baud;
+    uint32_t input_mv;  /* at analogue input 0, at first */
     uint32_t supply_mv; /* at analogue input 1, at first */
 };
 

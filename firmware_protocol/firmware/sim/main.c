@@ -192,7 +192,7 @@ static void catch_signals(void)
 static int usage(void)
 {
     (void)fprintf(stderr, "usage: rungwise-sim [--chip KIND] [--loader LOADER.hex] [--pins]"
-                          " [--relays COUNT] [--baud BAUD] [--supply MILLIVOLTS] [--commanded]"
+                          " [--relays COUNT] [--baud BAUD] [--input MILLIVOLTS] [--supply MILLIVOLTS] [--commanded]"
                           " [--stay] [--record FILE [--replies]] IMAGE.elf\n");
     return 2;
 }
@@ -227,6 +227,8 @@ static bool take_pair(struct bench *bench, const char *word, const char *value)
         bench->parts.relays = (unsigned)strtoul(value, NULL, 10);
     } else if (strcmp(word, "--baud") == 0) {
         bench->parts.baud = strtoul(value, NULL, 10);
+    } else if (strcmp(word, "--input") == 0) {
+        bench->parts.input_mv = (uint32_t)strtoul(value, NULL, 10);
     } else if (strcmp(word, "--supply") == 0) {
         bench->parts.supply_mv = (uint32_t)strtoul(value, NULL, 10);
     } else if (strcmp(word, "--record") == 0) {
