@@ -24,6 +24,8 @@ from firmware_protocol.conformance.bench import COUNTER
 
 STM32F4_MACHINE = "netduinoplus2"
 """What QEMU calls its machine with an STM32F405; emulated_board.py has it too."""
+LOOK_MS = 25
+"""In which a board that reads its chain back every 16 ms has done so."""
 BOOT_MS = 20
 """From power-up until any of the boards listens: the AVR writes its settings first."""
 
@@ -146,6 +148,15 @@ class HostBoard(CommandedBoard):
 
     def set_fault(self) -> None:
         self.command("fault")
+
+
+class GuardedBoard(CommandedBoard):
+    """An emulated chip that reads its chain back: it finds a stage that is stuck for a moment."""
+
+    def set_fault(self) -> None:
+        for command in ("stick 0 1", "mend"):
+            self.command(command)
+            self.advance(LOOK_MS)
 
 
 class LiveBoard(Endpoint):
@@ -345,6 +356,7 @@ class QemuBoard(LiveBoard):
 
 __all__ = [
     "CommandedBoard",
+    "GuardedBoard",
     "HostBoard",
     "LiveBoard",
     "NotApplicable",
