@@ -19,7 +19,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from firmware_protocol.conformance import Endpoint, NotApplicable
+from firmware_protocol.conformance import Endpoint, NotApplicable, Pace
 from firmware_protocol.conformance.bench import COUNTER
 
 BOOT_MS = 20
@@ -46,6 +46,9 @@ def parse_latch(line: str) -> tuple[int, int, int]:
 
 class CommandedBoard(Endpoint):
     """A board whose time is commanded over its standard input."""
+
+    pace = Pace.OWN
+    has_minutes = True
 
     def __init__(
         self,
@@ -108,6 +111,9 @@ class CommandedBoard(Endpoint):
     def advance(self, ms: int) -> None:
         self.run(f"run {ms * 1000}")
 
+    def now_ms(self) -> float:
+        return self.now_us / 1000
+
     def latches(self) -> list[tuple[int, int]]:
         return list(self._latches)
 
@@ -150,6 +156,7 @@ class LiveBoard(Endpoint):
     """A board that runs by itself: bytes over a descriptor, latches from a record."""
 
     patience_ms = 5000
+    pace = Pace.BEHIND
     _line: int
 
     def send(self, data: bytes) -> None:
@@ -165,6 +172,9 @@ class LiveBoard(Endpoint):
 
     def advance(self, ms: int) -> None:
         time.sleep(ms / 1000)
+
+    def now_ms(self) -> float:
+        return time.monotonic() * 1000
 
     def record(self) -> str:
         """Return the whole lines of the latch record so far."""

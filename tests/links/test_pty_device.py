@@ -10,7 +10,7 @@ import serial
 from controller.clock import RealClock, VirtualClock
 from controller.links.pty_device import PtyDevice
 from controller.links.simulated import SimulatedDevice
-from firmware_protocol.conformance import CHECKS, Check, Endpoint, Result, run_check
+from firmware_protocol.conformance import CHECKS, Check, Endpoint, Pace, Result, run_check
 from firmware_protocol.conformance.__main__ import main
 from firmware_protocol.device import SenseSample
 
@@ -29,6 +29,8 @@ class PtyEndpoint(Endpoint):
     """
 
     patience_ms = 1
+    pace = Pace.OWN
+    has_minutes = True
     forbidden_state = 6
 
     def __init__(self) -> None:
@@ -88,6 +90,9 @@ class PtyEndpoint(Endpoint):
     def advance(self, ms: int) -> None:
         self.clock.sleep_s(ms / 1000)
         self.pty.catch_up()
+
+    def now_ms(self) -> float:
+        return self.clock.now_s() * 1000
 
     def latches(self) -> list[tuple[int, int]]:
         return list(self.latched)
