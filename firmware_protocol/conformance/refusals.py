@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from firmware_protocol.conformance.bench import Bench
 from firmware_protocol.conformance.endpoint import NotApplicable, expect
 from firmware_protocol.conformance.registry import check
@@ -30,10 +32,18 @@ def unknown_types(bench: Bench) -> None:
 @check
 def foreign_types(bench: Bench) -> None:
     """Frames of type 0x00 and of 0x80 and above get no reply and are not counted."""
-    before = bench.status().dropped
-    for kind in (0x00, 0x80, 0x82, 0x83, 0xFF):
-        bench.silent(bench.frame(kind, bench.mask(bench.park_state)))
-    expect(bench.status().dropped == before, "a foreign frame was counted as dropped")
+    bench.ask(HoldOff(time_ms=LONGEST_HOLD_OFF_MS))
+    bench.apply(bench.park_state, (bench.away()[0], 1))
+    bench.settle(1)
+
+    def send_each() -> None:
+        before = bench.status().dropped
+        for kind in (0x00, 0x80, *(0x80 | kind for kind in Kind), 0xC4, 0xFE, 0xFF):
+            for body in (b"", b"\x01", bench.mask(bench.park_state)):
+                bench.silent(bench.frame(kind, body))
+        expect(bench.status().dropped == before, "a foreign frame was counted as dropped")
+
+    bench.unmoved("a foreign frame", lambda: bench.at_last(send_each))
 
 
 @check
@@ -90,11 +100,12 @@ def bad_values(bench: Bench) -> None:
     expect(hold_off_ms == HOLD_OFF_AT_START_MS, f"the hold-off became {hold_off_ms} ms")
 
 
-def _path_with(bench: Bench, index: int, state: int, hold_ms: int) -> tuple[int, bytes]:
-    """Return an apply whose path is good but for its last state, the 1-based `index`."""
-    path = [(good, 1) for good in bench.walk(index)]
-    path[-1] = (state, hold_ms)
-    return bench.apply_body(bench.park_state, path)
+def _paths_with(bench: Bench, index: int, state: int, hold_ms: int) -> Iterator[tuple[int, bytes]]:
+    """Return applies whose path is good but for one state, the 1-based `index`: last, and not."""
+    for length in {index, bench.identity.max_path}:
+        path = [(good, 1) for good in bench.walk(length)]
+        path[index - 1] = (state, hold_ms)
+        yield bench.apply_body(bench.park_state, path)
 
 
 @check
@@ -105,8 +116,8 @@ def bad_holds(bench: Bench) -> None:
 
         def refuse(hold_ms: int = hold_ms) -> None:
             for index in range(1, bench.identity.max_path + 1):
-                wrong = _path_with(bench, index, state, hold_ms)
-                bench.refused(*wrong, ErrorCode.BAD_VALUE, index)
+                for wrong in _paths_with(bench, index, state, hold_ms):
+                    bench.refused(*wrong, ErrorCode.BAD_VALUE, index)
 
         bench.unmoved(f"a hold of {hold_ms} ms", refuse)
 
@@ -138,8 +149,8 @@ def mask_beyond_the_relays(bench: Bench) -> None:
             start = bench.park_state | wrong
             bench.refused(*bench.apply_body(start, path), ErrorCode.BAD_VALUE, 0)
             for index in range(1, bench.identity.max_path + 1):
-                beyond = _path_with(bench, index, state | wrong, 1)
-                bench.refused(*beyond, ErrorCode.BAD_VALUE, index)
+                for beyond in _paths_with(bench, index, state | wrong, 1):
+                    bench.refused(*beyond, ErrorCode.BAD_VALUE, index)
 
         bench.unmoved(f"a mask with bit {bit}", refuse)
 
@@ -170,7 +181,8 @@ def forbidden(bench: Bench) -> None:
 
     def refuse() -> None:
         for index in range(1, bench.identity.max_path + 1):
-            bench.refused(*_path_with(bench, index, wrong, 1), ErrorCode.FORBIDDEN, index)
+            for path in _paths_with(bench, index, wrong, 1):
+                bench.refused(*path, ErrorCode.FORBIDDEN, index)
 
     bench.unmoved("a forbidden pattern", refuse)
 

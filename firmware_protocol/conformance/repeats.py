@@ -131,16 +131,16 @@ def a_repeat_shows_the_flags_of_then(bench: Bench) -> None:
 @check
 def a_refused_identify_forgets_the_request_before(bench: Bench) -> None:
     """An identify of bad length is refused each time, and also forgets the request before it."""
-    data = bench.frame(*_round_trip(bench))
+    data = bench.frame(*_round_trip(bench, hold_ms=400))
     bench.exchange(data)
-    bench.endpoint.advance(50)
+    bench.endpoint.advance(600)
     bench.refused(Kind.IDENTIFY, bytes(1), ErrorCode.BAD_LENGTH)
     expect(bench.exchange(data).type == reply_type(Kind.APPLY), "a new apply was refused")
     frame = encode_frame(Frame(type=Kind.IDENTIFY, sequence=0x23, body=bytes(1)))
     flags = []
     for _ in range(2):
         flags.append(_flags(bench.exchange(frame)))
-        bench.endpoint.advance(100)
+        bench.endpoint.advance(600)
     expect(flags == [Flag.MOVING, Flag.PARKED], f"a refused identify showed {flags}")
 
 
