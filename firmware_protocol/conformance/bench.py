@@ -47,6 +47,7 @@ from firmware_protocol.messages import (
 )
 
 __all__ = [
+    "CLOCK_TOLERANCE",
     "COUNTER",
     "LATEST_MS",
     "Bench",
@@ -61,7 +62,7 @@ __all__ = [
 _QUIET_MS = REPLY_WITHIN_MS + 10
 """How long no byte may come where none is due."""
 _ROUNDING_MS = 0.001
-_CLOCK_TOLERANCE = 0.01
+CLOCK_TOLERANCE = 0.01
 """How far the clocks of board and host may differ (SPEC.md section 9), on a line between them."""
 
 R = TypeVar("R")
@@ -359,7 +360,7 @@ class Bench:
 
     @property
     def _tolerance(self) -> float:
-        return 0.0 if self.endpoint.pace is Pace.OWN else _CLOCK_TOLERANCE
+        return 0.0 if self.endpoint.pace is Pace.OWN else CLOCK_TOLERANCE
 
     def outlast(self, ms: int) -> None:
         """Say nothing until that much of the device's time has passed since the last request."""

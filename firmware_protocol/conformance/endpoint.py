@@ -88,6 +88,10 @@ class Endpoint(ABC):
         """Restart the device with its millisecond counter at `counter_ms`."""
         raise NotApplicable("cannot preset the device's counter")
 
+    def hold_up(self, ms: int) -> None:  # noqa: ARG002 - optional
+        """Let that much time pass at once, in which the device could do nothing."""
+        raise NotApplicable("cannot hold the device up")
+
     def set_fault(self) -> None:
         """Make the board find something wrong with itself, once."""
         raise NotApplicable("cannot provoke a fault")

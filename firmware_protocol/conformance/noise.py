@@ -86,6 +86,27 @@ def only_the_right_checksum_is_taken(bench: Bench) -> None:
 
 
 @check
+def broken_encoding_is_dropped(bench: Bench) -> None:
+    """A frame whose last block is said to be longer than it is is dropped, sound or not."""
+    bench.ask(HoldOff(time_ms=LONGEST_HOLD_OFF_MS))
+    bench.apply(bench.park_state, (bench.away()[0], 1))
+    bench.settle(1)
+
+    def send_each() -> None:
+        for kind, body in ((Kind.PARK, b""), (0x7D, b"\x07\x00\x09"), (Kind.STATUS, b"")):
+            broken = bytearray(bench.frame(kind, body))
+            at = 0
+            while at + broken[at] < len(broken) - 1:
+                at += broken[at]
+            for longer in (1, 2, 100):
+                broken[at] += longer
+                _dropped(bench, "a block that ends early", bytes(broken))
+                broken[at] -= longer
+
+    bench.unmoved("a frame whose last block ends early", send_each)
+
+
+@check
 def half_frames_are_dropped(bench: Bench) -> None:
     """Half a frame spoils what follows it up to the next delimiter, and nothing after that."""
     data = bench.frame(Kind.PARK)
@@ -129,6 +150,16 @@ def longest_payload(bench: Bench) -> None:
             head = bytes([kind, 0x33]) + b"\x55" * (longest - 4 + extra)
             checksum = crc16(head).to_bytes(2, "little")
             _dropped(bench, "a payload too long", _with_checksum(head, checksum))
+    # Nothing is made of a part of what is too long, though a frame of its own lies in it.
+    head = bytes([0x7E, 0x34]) + b"\x55" * (longest - 4)
+    whole = head + crc16(head).to_bytes(2, "little")
+    for extra in (b"\x55", whole):
+        _dropped(bench, "a frame with more behind it", cobs_encode(whole + extra) + DELIMITER)
+    head = bytes([0x7E, 0x35])
+    small = head + crc16(head).to_bytes(2, "little")
+    for count in (longest - 1, longest, longest + 1, 254, 255, 256, 257):
+        data = cobs_encode(b"\x55" * count + small) + DELIMITER
+        _dropped(bench, "a frame behind too much else", data)
     _dropped(bench, "bytes without end", b"\x01" * (longest + 2) + DELIMITER)
     for count in (255, 256, 257, 4 + 256, 512):  # where a count of 8 bits wraps
         _dropped(bench, "bytes without end", b"\x55" * count + DELIMITER)

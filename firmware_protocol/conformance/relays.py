@@ -145,6 +145,8 @@ def every_relay_by_itself(bench: Bench) -> None:
         if (latched := _known(bench)) is not None:
             seen = bench.changes()[latched - 1][1]
             expect(seen == state, f"the record shows {seen:#x}; {state:#x} was asked for")
+        flags = bench.settle(1).flags
+        expect(flags == Flag(0), f"flags at rest in the state {state:#x} are {flags!r}")
         bench.ask(Park())
 
 

@@ -108,6 +108,33 @@ def path_seen_from_the_host(bench: Bench) -> None:
 
 
 @check
+def a_device_that_was_held_up_shortens_no_hold(bench: Bench) -> None:
+    """Behind by more than 2 ms, the device counts anew: no hold is short by more than that."""
+    holds = [50, 60, 40, 30][: bench.identity.max_path]
+    if len(holds) < 3:
+        raise NotApplicable("the board takes no path of three states")
+    for held_up_ms in (33, 40, 100, 700):
+        states = bench.walk(len(holds))
+        since = len(bench.changes())
+        bench.apply(bench.park_state, *zip(states, holds, strict=True))
+        bench.endpoint.advance(20)
+        bench.endpoint.hold_up(held_up_ms)
+        bench.settle(sum(holds))
+        changes = bench.changes(since)
+        latched = [state for _, state in changes]
+        expect(latched == states, f"the states {latched} were latched; the path has {states}")
+        for (at_ms, _), (next_ms, _), hold_ms in zip(changes, changes[1:], holds, strict=False):
+            held = (next_ms - at_ms) % COUNTER
+            short = (
+                f"held up for {held_up_ms} ms, the device held a state for {held} ms of {hold_ms}"
+            )
+            expect(held >= hold_ms - LATEST_MS, short)
+        late = (changes[-1][0] - changes[0][0]) % COUNTER - sum(holds[:-1])
+        expect(late <= held_up_ms + 2 * LATEST_MS, f"and its last state came {late} ms late")
+        bench.ask(Park())
+
+
+@check
 def path_left_alone(bench: Bench) -> None:
     """A path runs by itself: nobody asks meanwhile, and its last state is there in the end."""
     holds = [90, 160, 70, 110, 50][: bench.identity.max_path]

@@ -33,8 +33,12 @@ class Counter:
         self._counter_ms = counter_ms
         self._at_us = at_us
 
+    def at(self, us: int) -> int:
+        """Return what the counter shows about then."""
+        return self._counter_ms + (us - self._at_us) // 1000
+
     def widen(self, us: int, low: int) -> int:
-        about = self._counter_ms + (us - self._at_us) // 1000
+        about = self.at(us)
         return (about + (low - about + 0x8000) % 0x10000 - 0x8000) % COUNTER
 
 
@@ -124,6 +128,11 @@ class CommandedBoard(Endpoint):
 
     def preset_counter(self, counter_ms: int) -> None:
         self.restart()
+        self.command(f"clock {counter_ms % 0x10000}")
+        self._counter = Counter(counter_ms, self.now_us)
+
+    def hold_up(self, ms: int) -> None:
+        counter_ms = self._counter.at(self.now_us) + ms
         self.command(f"clock {counter_ms % 0x10000}")
         self._counter = Counter(counter_ms, self.now_us)
 
