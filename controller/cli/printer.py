@@ -9,7 +9,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from controller.sweep.events import (
+from controller.measurement.verdict import risk_words
+from controller.planning.model import ResolvedPlan, ResolvedStep
+from controller.planning.operations import step_operations
+from controller.run.events import (
     Event,
     FaultRaised,
     NoteMade,
@@ -18,9 +21,7 @@ from controller.sweep.events import (
     StepFinished,
     StepStarted,
 )
-from controller.sweep.model import ResolvedPlan, ResolvedStep, StepResult
-from controller.sweep.operations import step_operations
-from controller.sweep.verdict import risk_words
+from controller.run.model import StepResult
 from controller.text import number, ohms
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ class ProgressPrinter:
             case NoteMade():
                 self._line(f"Note: {event.text}")
             case FaultRaised():
-                self._line(f"Fault: {event.message}; {event.relays}")
+                self._line(f"Fault: {event.message}; {event.relays.value}")
             case _:
                 pass
 
@@ -92,7 +93,7 @@ class ProgressPrinter:
             f" {_words(output, result.step)},"
             f" reported {output.temperature(result.reported_celsius, 1)},"
             f" error {output.difference(result.error_celsius, 2, sign=True)},"
-            f" {result.verdict.value}{f' ({result.reason})' if result.reason else ''}"
+            f" {result.verdict.value}{f' ({result.reason.value})' if result.reason else ''}"
         )
 
 
@@ -213,7 +214,12 @@ def say_results(output: Output, plan: ResolvedPlan, results: Sequence[StepResult
                 output.difference(result.step.uncertainty_celsius),
                 output.difference(result.step.tolerance_celsius),
                 result.verdict.value,
-                "; ".join(filter(None, [result.reason, ", ".join(result.codes)])),
+                "; ".join(
+                    filter(
+                        None,
+                        [result.reason.value if result.reason else None, ", ".join(result.codes)],
+                    )
+                ),
             ]
             for result in results
         ],

@@ -11,16 +11,9 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from controller.errors import RelayKnowledge
+from controller.ladder.model import PathStep
 
-__all__ = ["Link", "LinkIdentity", "LinkStatus", "PathStep", "SenseReading"]
-
-
-@dataclass(frozen=True, kw_only=True)
-class PathStep:
-    """One state of a path and how long it is held before the next, in whole milliseconds."""
-
-    state: int
-    hold_ms: int
+__all__ = ["Link", "LinkIdentity", "LinkStatus", "SenseReading"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,10 +70,11 @@ class Link(Protocol):
     def open(self, *, hold_off_ms: int = 2000) -> LinkIdentity:
         """Connect, identify, park, clear the sticky flags and set the hold-off time."""
 
-    def apply(self, path: Sequence[PathStep]) -> None:
+    def apply(self, path: Sequence[PathStep]) -> LinkStatus:
         """Run a path from the state last acknowledged; return when its last hold has passed.
 
-        Paths longer than the device takes at once are sent in pieces.
+        Returns the status that showed it, which has fed the hold-off. Paths longer than the device
+        takes at once are sent in pieces.
         """
 
     def park(self) -> None:

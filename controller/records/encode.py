@@ -11,9 +11,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from controller.links.base import PathStep
+from controller.ladder.model import PathStep
+from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.records.lines import plain
-from controller.sweep.model import ResolvedPlan, ResolvedStep, RunSummary, StepResult
+from controller.run.model import RunSummary, StepResult
 
 __all__ = [
     "path_fields",
@@ -62,7 +63,7 @@ def result_fields(result: StepResult, state_digits: int) -> dict[str, Any]:
         "settled": result.settled,
         "settle_s": result.settle_s,
         "codes": list(result.codes),
-        "reason": result.reason,
+        "reason": None if result.reason is None else result.reason.value,
     }
 
 

@@ -1,0 +1,190 @@
+"""What happens during a run, as it happens.
+
+Knows: one frozen class for each kind of event. Every event has `at_s` on the run's clock.
+Must not know: who listens (the record writer, the command line, the terminal UI).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import TypeAlias
+
+from controller.errors import RelayKnowledge
+from controller.ladder.model import PathStep
+from controller.links.base import LinkStatus
+from controller.planning.model import ResolvedPlan, ResolvedStep
+from controller.readback.base import Prompt
+from controller.run.model import RunSummary, StepResult
+
+__all__ = [
+    "CodesRead",
+    "Event",
+    "FaultRaised",
+    "LinkReported",
+    "Measured",
+    "Moment",
+    "NoteKind",
+    "NoteMade",
+    "Parked",
+    "PromptOpened",
+    "ReadingSeen",
+    "RelaysSet",
+    "RunFinished",
+    "RunStarted",
+    "StepFinished",
+    "StepStarted",
+]
+
+
+class NoteKind(Enum):
+    """What a note is about."""
+
+    REMARK = "remark"
+    PAUSED = "paused"
+    RESUMED = "resumed"
+    BY_HAND = "by hand"
+    REFUSED = "refused"
+    WEAR = "wear"
+
+
+class Moment(Enum):
+    """When fault codes were read."""
+
+    BEFORE = "before"
+    AFTER = "after"
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunStarted:
+    """The link is open, the ladder parked; `first_step` is above zero when a run is resumed."""
+
+    at_s: float
+    plan: ResolvedPlan
+    device_name: str
+    first_step: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class StepStarted:
+    """A step begins; `attempt` counts from 1 and grows with every redo."""
+
+    at_s: float
+    step: ResolvedStep
+    attempt: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class RelaysSet:
+    """A path has run and its last state is latched. `step_index` is None for a manual setting."""
+
+    at_s: float
+    step_index: int | None
+    path: tuple[PathStep, ...]
+    achieved_ohms: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class PromptOpened:
+    """A person is asked for a reading."""
+
+    at_s: float
+    prompt: Prompt
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadingSeen:
+    """A reading came in for a step. `final` marks the one the verdict uses."""
+
+    at_s: float
+    step_index: int
+    attempt: int
+    celsius: float | None
+    volts: float | None
+    codes: tuple[str, ...]
+    final: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class StepFinished:
+    """A step has its verdict."""
+
+    at_s: float
+    result: StepResult
+
+
+@dataclass(frozen=True, kw_only=True)
+class LinkReported:
+    """The device answered the routine question after its state."""
+
+    at_s: float
+    status: LinkStatus
+
+
+@dataclass(frozen=True, kw_only=True)
+class Parked:
+    """The ladder acknowledged that it is parked."""
+
+    at_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class FaultRaised:
+    """The link, the readback or the hardware failed. `relays` is what is known of them then."""
+
+    at_s: float
+    message: str
+    relays: RelayKnowledge
+
+
+@dataclass(frozen=True, kw_only=True)
+class NoteMade:
+    """Something worth keeping, in words; `kind` is for programs."""
+
+    at_s: float
+    text: str
+    kind: NoteKind = NoteKind.REMARK
+
+
+@dataclass(frozen=True, kw_only=True)
+class CodesRead:
+    """The fault codes the module holds, read before the link is opened or after parking."""
+
+    at_s: float
+    moment: Moment
+    codes: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measured:
+    """A meter has told the ohms of a state that is held."""
+
+    at_s: float
+    state: int
+    ohms: float
+    expected_ohms: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunFinished:
+    """The run is over; the ladder is parked or the summary says that it may not be."""
+
+    at_s: float
+    summary: RunSummary
+
+
+Event: TypeAlias = (
+    RunStarted
+    | StepStarted
+    | RelaysSet
+    | PromptOpened
+    | ReadingSeen
+    | StepFinished
+    | LinkReported
+    | Parked
+    | FaultRaised
+    | NoteMade
+    | CodesRead
+    | Measured
+    | RunFinished
+)

@@ -1,0 +1,126 @@
+"""What a run and its record need before the first event, whoever asks for it.
+
+Knows: when time may be virtual, what a new record is called, how a record is begun or gone on with.
+Must not know: arguments, screens, how a run proceeds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from controller.bench.files import BenchFile, LinkKind, ReadbackKind
+from controller.clock import Clock, RealClock, VirtualClock
+from controller.errors import InputError
+from controller.planning.model import ResolvedPlan
+from controller.records.decode import results_of
+from controller.records.inputs import Inputs
+from controller.records.opening import opening_content
+from controller.records.writer import RecordWriter
+from controller.run.events import RunFinished
+from controller.run.model import StepResult
+from controller.run.summary import summarize
+
+__all__ = [
+    "Begun",
+    "begin_record",
+    "chosen_pace",
+    "clock_of",
+    "fully_simulated",
+    "new_record",
+    "opening_of",
+    "with_earlier",
+]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Begun:
+    """A record that is open for a run, the plan as far as it is still to do, and what was done."""
+
+    writer: RecordWriter
+    plan: ResolvedPlan
+    earlier: tuple[StepResult, ...]
+
+
+def fully_simulated(bench: BenchFile) -> bool:
+    """Return whether nothing of a bench takes real time."""
+    return bench.link is LinkKind.SIMULATED and bench.readback is ReadbackKind.SIMULATED
+
+
+def chosen_pace(asked: str | None, bench: BenchFile) -> str:
+    """Return ``real`` or ``fast``; fast unless asked otherwise where nothing real is waited for.
+
+    Raises InputError when virtual time is asked for and something on the bench is real.
+    """
+    if asked == "fast" and not fully_simulated(bench):
+        raise InputError.single(
+            "virtual time needs a bench whose link and readback are both simulated in memory",
+            where="--pace",
+            hint="leave --pace fast out",
+        )
+    return asked or ("fast" if fully_simulated(bench) else "real")
+
+
+def clock_of(pace: str) -> Clock:
+    """Return the clock for a pace."""
+    return VirtualClock() if pace == "fast" else RealClock()
+
+
+def new_record(runs: Path, stem: str) -> Path:
+    """Return a name in the folder of runs that no file has yet."""
+    stamp = RealClock().utc().strftime("%Y%m%dT%H%M%SZ")
+    names = [f"{stem}-{stamp}{tail}.jsonl" for tail in ("", *(f"-{n}" for n in range(2, 100)))]
+    return next(path for name in names if not (path := runs / name).exists())
+
+
+def opening_of(inputs: Inputs, plan: ResolvedPlan, *, verb: str, pace: str) -> dict[str, Any]:
+    """Return what the record of a run of these files opens with."""
+    return opening_content(
+        verb=verb,
+        plan=plan,
+        bench=replace(inputs.bench, path=None),
+        files=inputs.files,
+        plan_file=inputs.plan.path,
+        bench_file=inputs.bench.path,
+        simulated=fully_simulated(inputs.bench),
+        pace=pace,
+    )
+
+
+def begin_record(
+    path: Path,
+    opening: dict[str, Any],
+    *,
+    inputs: Inputs,
+    plan: ResolvedPlan,
+    clock: Clock,
+    durable: bool,
+    resume: bool,
+) -> Begun:
+    """Begin a record, or go on with one after its last finished step. Raises InputError."""
+    from controller.planning.resolve import resolve_on
+
+    if not resume:
+        writer = RecordWriter.create(path, opening, clock=clock, durable=durable)
+        return Begun(writer=writer, plan=plan, earlier=())
+    writer, held = RecordWriter.resume(path, opening, clock=clock, durable=durable)
+    first = held.first_unfinished
+    earlier = tuple(result for result in results_of(held) if result.step.index < first)
+    if first:
+        plan = resolve_on(inputs.plan, inputs.bench, first_step=first)
+    return Begun(writer=writer, plan=plan, earlier=earlier)
+
+
+def with_earlier(
+    event: RunFinished,
+    plan: ResolvedPlan,
+    earlier: tuple[StepResult, ...],
+    now: tuple[StepResult, ...],
+) -> RunFinished:
+    """Count the steps that an earlier part of a resumed run has judged."""
+    if not earlier:
+        return event
+    whole = replace(plan, first_step=0)
+    ended, relays = event.summary.ended, event.summary.relays
+    return replace(event, summary=summarize(whole, (*earlier, *now), ended=ended, relays=relays))
