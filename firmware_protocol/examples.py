@@ -38,7 +38,7 @@ def section() -> str:
     lines += [
         "",
         "Two conversations: type, sequence and body only, without checksum and encoding. `at` is",
-        "the device's millisecond counter. What is latched is shown for a device whose clock is exact;",
+        "the device's millisecond counter. What is latched is shown for a device that is not late;",
         "states after the first of a path, and the park, may come up to 2 ms later.",
     ]
     for dialogue in vectors("dialogues")["dialogues"]:

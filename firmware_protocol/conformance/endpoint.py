@@ -54,6 +54,9 @@ class Endpoint(ABC):
     has_minutes: bool = False
     """Whether checks that are silent for a minute may be run."""
 
+    counts_starts: bool = False
+    """Whether the board is known to keep its count of starts; else it may report zero."""
+
     forbidden_state: int | None = None
     """A state inside the relay count that this board refuses as forbidden, where known."""
 

@@ -15,6 +15,7 @@ class DeviceEndpoint(Endpoint):
 
     pace = Pace.OWN
     has_minutes = True
+    counts_starts = True
 
     def __init__(
         self,
@@ -68,6 +69,11 @@ class DeviceEndpoint(Endpoint):
         self._latched.clear()
         self._replies = b""
         self._device = self._make(self._config, now_ms=self._now_ms, on_latch=self._record)
+
+    def hold_up(self, ms: int) -> None:
+        """Move the clock without the device's knowledge; it then does what is due as of old."""
+        self._passed_ms += ms
+        self._now_ms = (self._now_ms + ms) % COUNTER
 
     def set_fault(self) -> None:
         """Make the device find a fault."""

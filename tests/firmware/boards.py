@@ -53,6 +53,7 @@ class CommandedBoard(Endpoint):
 
     pace = Pace.OWN
     has_minutes = True
+    counts_starts = True
 
     def __init__(
         self,

@@ -30,9 +30,10 @@ ACROSS_THE_WRAP = {
 }
 HURRIED = {"longest-hold-off-runs-out", "replies-in-time"}
 """What takes minutes, and what takes a clock that the board keeps pace with."""
-NOT_LIVE = NOT_ON_AVR | ACROSS_THE_WRAP | HURRIED
+HELD_UP = {"a-device-that-was-held-up-shortens-no-hold"}
+NOT_LIVE = NOT_ON_AVR | HELD_UP | ACROSS_THE_WRAP | HURRIED
 """A live process offers no way to reach into it; with commanded time these run."""
-NOT_IN_QEMU = NOT_ON_AVR | HURRIED
+NOT_IN_QEMU = NOT_ON_AVR | HELD_UP | HURRIED
 
 LIVE_AT_ONCE = 8
 """Live boards mostly wait, so a few share the time."""

@@ -30,7 +30,7 @@ RIGHT = {
     "one relay, short paths": (
         DeviceConfig(relay_count=1, max_path=2, max_payload=12, park_state=1),
         None,
-        {"forbidden"},
+        {"forbidden", "a-device-that-was-held-up-shortens-no-hold"},
     ),
     "sixty-four relays": (
         DeviceConfig(relay_count=64, max_payload=173),

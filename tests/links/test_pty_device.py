@@ -100,6 +100,9 @@ class PtyEndpoint(Endpoint):
     def restart(self) -> None:
         self.pty.restart()
 
+    def hold_up(self, ms: int) -> None:
+        self.advance(ms)
+
     def set_fault(self) -> None:
         self.pty.set_fault()
 

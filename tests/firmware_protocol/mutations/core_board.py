@@ -6,9 +6,11 @@ import importlib.util
 import subprocess
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 from fault import Fault, read_faults
 from suite import HERE, PYTHON, Verdict, cheap_first, first_to_find
@@ -17,8 +19,8 @@ from firmware_protocol.conformance import Check, Endpoint
 
 FIRMWARE = PYTHON / "firmware"
 CORE = FIRMWARE / "core"
-_CPU_SECONDS = 6
-"""What a board may use up in one check before it counts as hanging."""
+_CPU_SECONDS = 30
+"""What a board may use up in one check before it counts as hanging; a right one takes three."""
 _FLAGS = (
     *("-std=c99", "-O1", "-w", "-D_GNU_SOURCE", "-fsanitize=undefined,bounds"),
     *("-fsanitize-undefined-trap-on-error", f"-I{FIRMWARE / 'port_host'}"),
@@ -30,26 +32,41 @@ class Build:
     """What is chosen when a board is built, and what its checks have to know of it."""
 
     name: str
-    defines: tuple[str, ...]
-    arguments: tuple[str, ...] = ()
+    relay_count: int
+    park_state: int = 0
     forbidden_state: int | None = None
+    defines: tuple[str, ...] = ()
+    arguments: tuple[str, ...] = ()
+
+    @property
+    def all_defines(self) -> list[str]:
+        """Everything the compiler is told."""
+        states = {"PARK": self.park_state}
+        if self.forbidden_state is not None:
+            states["FORBIDDEN"] = self.forbidden_state
+        told = [f"-DRUNG_RELAY_COUNT={self.relay_count}", *self.defines]
+        if "RUNG_PARK_STATE" in (CORE / "rung_config.h").read_text("utf-8"):
+            return told + [f"-DRUNG_{name}_STATE={state}" for name, state in states.items()]
+        count = (self.relay_count + 7) // 8
+        for name, state in states.items():
+            mask = ",".join(map(str, state.to_bytes(count, "little")))
+            told.append(f"-DRUNG_{name}_MASK={{{mask}}}")
+        return told
 
 
 BUILDS = (
     Build(
         name="eighteen relays",
-        defines=(
-            "-DRUNG_RELAY_COUNT=18",
-            "-DRUNG_PARK_MASK={0,0,2}",
-            "-DRUNG_FORBIDDEN_MASK={6,0,0}",
-            "-DRUNG_MAX_PAYLOAD=100",
-        ),
-        arguments=("--boots", "254"),
+        relay_count=18,
+        park_state=0x20000,
         forbidden_state=6,
+        defines=("-DRUNG_MAX_PAYLOAD=100",),
+        arguments=("--boots", "254"),
     ),
     Build(
         name="eight relays, four states, nothing to sense",
-        defines=("-DRUNG_RELAY_COUNT=8", "-DRUNG_MAX_PATH=4", '-DRUNG_NAME=""'),
+        relay_count=8,
+        defines=("-DRUNG_MAX_PATH=4", '-DRUNG_NAME=""'),
         arguments=("--no-converter",),
     ),
 )
@@ -71,19 +88,40 @@ def _load_boards() -> ModuleType:
     return sys.modules["boards"]
 
 
+def _mortal(board: Any) -> Any:
+    """Return a board like another that may end at any time and leaves nothing open then."""
+
+    class MortalBoard(board):  # type: ignore[misc]
+        def __init__(self, *arguments: Any, **more: Any) -> None:
+            try:
+                super().__init__(*arguments, **more)
+            except RuntimeError:
+                self.close()
+                raise
+
+        def close(self) -> None:
+            process = self._process
+            with suppress(OSError):
+                process.stdin.close()
+            process.stdout.close()
+            process.kill()
+            process.wait()
+
+    return MortalBoard
+
+
 class CoreBuilder:
     """Builds the host port around cores with faults; what has no fault is compiled once."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._boards = _load_boards()
+        self._make = _mortal(_load_boards().HostBoard)
         self._host: dict[str, list[Path]] = {}
         self._objects: dict[tuple[str, str], Path] = {}
 
-    def _compile(self, build: Build, source: Path, product: Path, include: Path = CORE) -> Path:
+    def _compile(self, build: Build, source: Path, product: Path) -> Path:
         done = subprocess.run(
-            ["gcc", *_FLAGS, *build.defines, f"-I{include}", f"-I{CORE}", "-c", source]
-            + ["-o", product],
+            ["gcc", *_FLAGS, *build.all_defines, f"-I{CORE}", "-c", source, "-o", product],
             capture_output=True,
             text=True,
             check=False,
@@ -122,7 +160,7 @@ class CoreBuilder:
         """Return a maker of endpoints for a program."""
         limit = f'ulimit -t {_CPU_SECONDS}; exec "$@"'
         command = ["sh", "-c", limit, "sh", program, *build.arguments]
-        return lambda: self._boards.HostBoard(command, forbidden_state=build.forbidden_state)
+        return lambda: self._make(command, forbidden_state=build.forbidden_state)
 
     def judge(
         self, name: str, changed: dict[str, str], checks: list[Check], builds: tuple[Build, ...]

@@ -113,7 +113,7 @@ def first_to_find(
 
 
 @contextmanager
-def time_limit(seconds: float = 10.0) -> Iterator[None]:
+def time_limit(seconds: float = 120.0) -> Iterator[None]:
     """Raise Crashed where a fault hangs this process. Does nothing outside the main thread."""
     if threading.current_thread() is not threading.main_thread():
         yield
