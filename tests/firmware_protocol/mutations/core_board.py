@@ -19,8 +19,8 @@ from firmware_protocol.conformance import Check, Endpoint
 
 FIRMWARE = PYTHON / "firmware"
 CORE = FIRMWARE / "core"
-_CPU_SECONDS = 30
-"""What a board may use up in one check before it counts as hanging; a right one takes three."""
+_CPU_SECONDS = 5
+"""What a board may use up in one check before it counts as hanging; a right one takes two."""
 _FLAGS = (
     *("-std=c99", "-O1", "-w", "-D_GNU_SOURCE", "-fsanitize=undefined,bounds"),
     *("-fsanitize-undefined-trap-on-error", f"-I{FIRMWARE / 'port_host'}"),
@@ -95,7 +95,7 @@ def _mortal(board: Any) -> Any:
         def __init__(self, *arguments: Any, **more: Any) -> None:
             try:
                 super().__init__(*arguments, **more)
-            except RuntimeError:
+            except BaseException:
                 self.close()
                 raise
 
