@@ -54,6 +54,20 @@ def test_names_are_unique_and_say_something() -> None:
     assert all(check.about.endswith(".") for check in CHECKS)
 
 
+class SendsADelimiterFirst(Device):
+    """As a board may whose boot loader leaves bytes behind."""
+
+    def _answer(self, frame, now_ms):
+        reply = super()._answer(frame, now_ms)
+        return b"\x00" + reply if reply else b""
+
+
+def test_a_delimiter_before_a_reply_is_no_fault() -> None:
+    endpoint = DeviceEndpoint(BENCH, forbidden_state=6, make=SendsADelimiterFirst)
+    outcomes = list(run_checks(lambda: endpoint))
+    assert [o for o in outcomes if o.result is not Result.PASSED] == []
+
+
 # --- wrong devices: each breaks one promise, and the check of that promise must find it ---------
 
 
