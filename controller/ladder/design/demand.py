@@ -74,10 +74,14 @@ class Demand:
 
     def ohms(self, celsius: float) -> float:
         """Return the resistance of a temperature of the span, or a little outside."""
+        return float(self.many_ohms(np.array([celsius]))[0])
+
+    def many_ohms(self, celsius: FloatArray) -> FloatArray:
+        """Return `ohms` of many temperatures, in the same shape."""
         logs, values = self._table
         if not self.rising:
             logs, values = logs[::-1], values[::-1]
-        return math.exp(float(np.interp(celsius, values, logs)))
+        return np.asarray(np.exp(np.interp(celsius, values, logs)))
 
     @functools.cached_property
     def _table(self) -> tuple[FloatArray, FloatArray]:

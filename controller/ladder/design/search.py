@@ -221,7 +221,9 @@ class _Rungs:
         parts = [self._parts[place] for place in places]
         fixed = Part(ohms=self._fixed_ohms, tolerance_percent=0.0)
         corners = Corners(designed_ladder("", self._build, parts, fixed))
-        searches = [WalkSearch(corners, scale, _MOST_AXES) for scale in self._scales]
+        searches = [
+            WalkSearch(corners, scale, _MOST_AXES, exact_stops=False) for scale in self._scales
+        ]
         rungs = self._ohms[list(places)]
         for sweep in self._sweeps:
             stops = _stops(sweep, self._demands[sweep.number], rungs, self._base_ohms)
@@ -255,9 +257,10 @@ def _sweep(number: int, demand: Demand, step_celsius: float) -> _Sweep:
 def _stops(sweep: _Sweep, demand: Demand, rungs: FloatArray, base: float) -> list[Stop]:
     """Return where the sweep has to be: no further off than the nearest state, and a little."""
     half = NEAR_TIE_CELSIUS + nearest_deviations_celsius(demand, rungs, base, sweep.ohms)
-    widths = np.stack([sweep.celsius - half, sweep.celsius + half])
-    lows, highs = np.sort([[demand.ohms(float(c)) for c in row] for row in widths], axis=0)
+    lows, highs = np.sort(
+        [demand.many_ohms(sweep.celsius - half), demand.many_ohms(sweep.celsius + half)], axis=0
+    )
     return [
-        Stop(low_ohms=float(low), high_ohms=float(high), aim_ohms=float(aim))
-        for low, high, aim in zip(lows, highs, sweep.ohms, strict=True)
+        Stop(low_ohms=low, high_ohms=high, aim_ohms=aim)
+        for low, high, aim in zip(lows.tolist(), highs.tolist(), sweep.ohms.tolist(), strict=True)
     ]
