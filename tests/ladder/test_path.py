@@ -173,10 +173,10 @@ def spanning_tree_bottleneck(strays, rungs, start, end):
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import breadth_first_order, minimum_spanning_tree
 
-    index = np.arange(1 << rungs)
+    index = np.arange(1 << rungs, dtype=np.int32)  # older scipy takes no other
     rows = np.concatenate([index[index >> axis & 1 == 0] for axis in range(rungs)])
     axes = np.repeat(np.arange(rungs), 1 << (rungs - 1))
-    columns = rows | (1 << axes)
+    columns = rows | (1 << axes).astype(np.int32)
     weights = 1.0 + np.maximum(strays[rows], strays[columns])  # zero would mean: no edge
     size = 1 << rungs
     tree = minimum_spanning_tree(coo_array((weights, (rows, columns)), shape=(size, size)).tocsr())
