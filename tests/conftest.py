@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, settings
 # run tries the same examples on every machine; a soak tries more of them, and new ones.
 _ANY_SPEED = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("ordinary", _ANY_SPEED, derandomize=True)
-settings.register_profile("soak", _ANY_SPEED, max_examples=300, print_blob=True)
+settings.register_profile("soak", _ANY_SPEED, max_examples=500, print_blob=True)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -29,6 +29,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     for item in items:
         if item.get_closest_marker("soak"):
             item.add_marker(pytest.mark.skip(reason="long: run with --soak"))
+
+
+@pytest.fixture(scope="session")
+def many(pytestconfig: pytest.Config) -> Callable[[int, int], int]:
+    """Return of two numbers the first in an ordinary run, the second in a soak."""
+    return lambda ordinary, soak: soak if pytestconfig.getoption("--soak") else ordinary
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -306,7 +306,7 @@ def test_contradictory_units_are_refused(bench, scale, fahrenheit, message):
         max_size=14,
     )
 )
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=settings().max_examples // 3)
 def test_whatever_is_written_down_gives_a_document_or_a_refusal(rows):
     curve = BetaCurve(
         reference_ohms=2800.0,

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.ladder.electrical import state_ohms
@@ -40,7 +40,6 @@ def latches_of(path, lateness=0.0, rng=None):
     return latches
 
 
-@settings(max_examples=60, deadline=None)
 @given(data=st.data(), seed=st.integers(0, 2**32))
 def test_by_path_the_bound_is_kept_on_any_ladder(data, seed, ladders):
     ladder = data.draw(ladders())
