@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import csv
 import os
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+REFERENCE = Path(__file__).with_name("reference")
 
 # How fast the machine is says nothing about the code, so no example has a deadline. An ordinary
 # run tries the same examples on every machine; a soak tries more of them, and new ones.
@@ -35,6 +39,20 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def many(pytestconfig: pytest.Config) -> Callable[[int, int], int]:
     """Return of two numbers the first in an ordinary run, the second in a soak."""
     return lambda ordinary, soak: soak if pytestconfig.getoption("--soak") else ordinary
+
+
+@pytest.fixture(scope="session")
+def reference_rows() -> Callable[[str], list[dict[str, str]]]:
+    """Read a file of outside check values; its first line is their source."""
+
+    def read(name: str) -> list[dict[str, str]]:
+        lines = (REFERENCE / name).read_text(encoding="utf-8").splitlines()
+        assert lines[0].startswith("# ")
+        rows = list(csv.DictReader(lines[1:]))
+        assert rows
+        return rows
+
+    return read
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -24,7 +24,7 @@ from controller.records.reader import Record, load_record
 
 pytestmark = pytest.mark.pty
 
-PATIENCE_S = 60.0
+PATIENCE_S = 120.0
 PROGRAM = [sys.executable, "-m", "controller.cli"]
 
 
