@@ -47,7 +47,7 @@ def test_stop_parks_and_closes_the_record(sweep: Prepared) -> None:
     engine.start()
     assert seen.wait(60)
     engine.stop()
-    assert engine.join(20)
+    assert engine.join(60)
     assert engine.picture.view.driving is Driving.PARKED
     record = load_record(sweep.record)
     assert record.closing is not None
@@ -156,7 +156,7 @@ def test_a_bench_that_cannot_be_opened_is_told(sweep: Prepared, workshop: Path) 
     assert serial.bench.drives_hardware
     engine = begin_run(serial, pace="real", changed=nothing)
     engine.start()
-    assert engine.join(20)
+    assert engine.join(60)
     assert "no such port" in (engine.picture.view.fault or "")
     assert load_record(serial.record).closing is not None
 

@@ -361,4 +361,4 @@ def test_a_port_that_is_held_is_said_to_be_held(bench: Path, device: PtyDevice) 
         finally:
             terminal.close()
     finally:
-        holder.communicate(b"", timeout=10)
+        holder.communicate(b"", timeout=60)
