@@ -14,9 +14,9 @@ from enum import Enum, IntEnum
 __all__ = [
     "ExitCode",
     "InputError",
-    "Interrupted",
     "LinkError",
     "Problem",
+    "ReadbackError",
     "RelayKnowledge",
     "RungwiseError",
     "SpanError",
@@ -113,7 +113,7 @@ class LinkError(RungwiseError):
         self, message: str, *, port: str, relays: RelayKnowledge, hint: str | None = None
     ) -> None:
         self.message = message
-        self.port = port
+        self.port = self.source = port
         self.relays = relays
         self.hint = hint
         super().__init__(str(self))
@@ -123,7 +123,18 @@ class LinkError(RungwiseError):
         return f"{text} ({self.hint})" if self.hint else text
 
 
-class Interrupted(RungwiseError):  # noqa: N818 - being interrupted is not a mistake
-    """The person stopped the run; the ladder has been parked."""
+class ReadbackError(RungwiseError):
+    """The way to the module's readings failed.
 
-    exit_code = ExitCode.INTERRUPTED
+    `source` names the readback, `hint` says what to do. What is known of the relays is for
+    whoever drives them to say.
+    """
+
+    exit_code = ExitCode.LINK_FAULT
+
+    def __init__(self, message: str, *, source: str, hint: str | None = None) -> None:
+        self.message = message
+        self.source = source
+        self.hint = hint
+        text = f"{source}: {message}"
+        super().__init__(f"{text} ({hint})" if hint else text)

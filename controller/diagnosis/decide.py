@@ -32,6 +32,7 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from controller.arrays import FloatArray
 from controller.diagnosis.ends import EndReadings, end_remarks, next_step
 from controller.diagnosis.fit import Fit, Interval, fit, profile_intervals
 from controller.diagnosis.hypotheses import InputCircuit, Response, hypotheses_for, response_of
@@ -39,7 +40,7 @@ from controller.diagnosis.likelihood import Likelihood, likelihood_of
 from controller.diagnosis.readings import Readings
 from controller.diagnosis.result import Diagnosis, Explanation
 from controller.errors import InputError
-from controller.sensors.curve import Curve, FloatArray, Sensor
+from controller.sensors.curve import Curve, Sensor
 
 Mask: TypeAlias = npt.NDArray[np.bool_]
 

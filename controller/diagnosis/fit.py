@@ -17,9 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.diagnosis.hypotheses import Hypothesis
 from controller.diagnosis.likelihood import Likelihood
-from controller.sensors.curve import FloatArray
 
 __all__ = ["CONFIDENCE", "Fit", "Interval", "confidence_rise", "fit", "profile_intervals"]
 

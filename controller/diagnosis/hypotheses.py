@@ -22,8 +22,9 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from controller.arrays import FloatArray
 from controller.module.model import Module
-from controller.sensors.curve import Curve, FloatArray
+from controller.sensors.curve import Curve
 from controller.sensors.extension import extended_celsius
 
 __all__ = [

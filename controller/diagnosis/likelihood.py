@@ -19,8 +19,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.diagnosis.readings import Readings, cell_edges
-from controller.sensors.curve import FloatArray
 
 __all__ = ["SLIP_PROBABILITY", "Likelihood", "likelihood_of"]
 

@@ -13,12 +13,12 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from controller.arrays import FloatArray
 from controller.errors import InputError, Problem
 from controller.module.encoding import Rounding
 from controller.module.model import Module
 from controller.planning.model import StepKind
 from controller.run.model import StepResult
-from controller.sensors.curve import FloatArray
 
 __all__ = ["Readings", "Reporting", "cell_edges", "readings_of"]
 

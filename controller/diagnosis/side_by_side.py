@@ -18,10 +18,11 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from controller.arrays import FloatArray
 from controller.errors import InputError
 from controller.ladder.calibration.least_squares import chi_square_exceeded, least_squares
 from controller.run.model import StepResult
-from controller.sensors.curve import FloatArray
+from controller.units import COVERAGE_FACTOR
 
 __all__ = [
     "Comparison",
@@ -36,7 +37,6 @@ __all__ = [
     "trend",
 ]
 
-_COVERAGE = 2.0
 _SCATTERING = frozenset({"report", "settling", "contacts", "repeatability"})
 _LIKELY = 0.05
 """A probability below this counts as a real difference."""
@@ -209,7 +209,7 @@ def compare(reference: Run, other: Run, *, within_celsius: float = 1.0) -> Compa
                 achieved_celsius=float(celsius),
                 warming=bool(warming),
                 difference_celsius=float(error - mean),
-                uncertainty_celsius=_COVERAGE * math.hypot(float(own), spread),
+                uncertainty_celsius=COVERAGE_FACTOR * math.hypot(float(own), spread),
             )
         )
     if not steps:
@@ -218,14 +218,14 @@ def compare(reference: Run, other: Run, *, within_celsius: float = 1.0) -> Compa
             hint=f"steps within {within_celsius:g} degC of each other belong together",
         )
     differences = np.array([step.difference_celsius for step in steps])
-    spreads = np.array([step.uncertainty_celsius for step in steps]) / _COVERAGE
+    spreads = np.array([step.uncertainty_celsius for step in steps]) / COVERAGE_FACTOR
     mean, spread = _mean(differences, spreads)
     return Comparison(
         reference=reference.name,
         name=other.name,
         steps=tuple(steps),
         mean_celsius=mean,
-        mean_uncertainty_celsius=_COVERAGE * spread,
+        mean_uncertainty_celsius=COVERAGE_FACTOR * spread,
         probability=_by_chance(differences, spreads),
         unmatched=other.error_celsius.size - len(steps),
     )
@@ -254,7 +254,7 @@ def hysteresis(run: Run, *, within_celsius: float = 1.0) -> Hysteresis | None:
             HysteresisPoint(
                 achieved_celsius=float(celsius),
                 difference_celsius=float(run.error_celsius[index] - run.error_celsius[nearest]),
-                uncertainty_celsius=_COVERAGE
+                uncertainty_celsius=COVERAGE_FACTOR
                 * math.hypot(
                     float(run.uncertainty_celsius[index]), float(run.uncertainty_celsius[nearest])
                 ),
@@ -263,12 +263,12 @@ def hysteresis(run: Run, *, within_celsius: float = 1.0) -> Hysteresis | None:
     if not points:
         return None
     differences = np.array([point.difference_celsius for point in points])
-    spreads = np.array([point.uncertainty_celsius for point in points]) / _COVERAGE
+    spreads = np.array([point.uncertainty_celsius for point in points]) / COVERAGE_FACTOR
     mean, spread = _mean(differences, spreads)
     return Hysteresis(
         points=tuple(points),
         mean_celsius=mean,
-        mean_uncertainty_celsius=_COVERAGE * spread,
+        mean_uncertainty_celsius=COVERAGE_FACTOR * spread,
         largest_celsius=float(differences[np.argmax(np.abs(differences))]),
         probability=_by_chance(differences, spreads),
     )
@@ -301,7 +301,7 @@ def trend(at: npt.ArrayLike, values: npt.ArrayLike, uncertainties: npt.ArrayLike
     standard = float(line.uncertainties[1]) * scatter
     return Trend(
         slope=slope,
-        uncertainty=_COVERAGE * standard,
+        uncertainty=COVERAGE_FACTOR * standard,
         scatter=scatter,
         probability=2.0 * float(stdtr(line.degrees_of_freedom, -abs(slope) / standard)),
     )

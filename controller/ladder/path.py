@@ -24,8 +24,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from controller.arrays import FloatArray
 from controller.ladder.electrical import (
-    FloatArray,
     Output,
     check_state,
     contact_closed,

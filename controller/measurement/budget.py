@@ -18,6 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.ladder.calibration.model import (
     Calibration,
     contact_variances_ohms2,
@@ -26,24 +27,23 @@ from controller.ladder.calibration.model import (
     sensitivities,
     states_covariance_ohms2,
 )
-from controller.ladder.electrical import FloatArray, state_ohms
+from controller.ladder.electrical import state_ohms
 from controller.ladder.loading import state_loading
 from controller.ladder.model import Ladder, Rung
 from controller.measurement.model import Contribution, SettleRule
 from controller.measurement.parts import ladder_contributions, rectangular_celsius
-from controller.measurement.verdict import COVERAGE_FACTOR
 from controller.module.encoding import Rounding
 from controller.module.model import Module
 from controller.sensors.curve import Curve
+from controller.units import COVERAGE_FACTOR
 
 __all__ = [
     "LEAST_RATIO",
     "Budget",
-    "Part",
     "Surroundings",
     "effective_degrees_of_freedom",
     "ratio_warning",
-    "repeatability_part",
+    "repeatability_of",
     "step_budgets",
     "uncertainty_ratio",
 ]
@@ -73,20 +73,10 @@ class Surroundings:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Part:
-    """One source: standard uncertainty (k = 1) in degC, and how well it is known itself."""
-
-    name: str
-    celsius: float
-    degrees_of_freedom: float = math.inf
-
-
-@dataclass(frozen=True, kw_only=True)
 class Budget:
-    """All parts of one step. `correction_celsius` is to be added to the reported temperature."""
+    """All parts of one step."""
 
-    parts: tuple[Part, ...]
-    correction_celsius: float = 0.0
+    parts: tuple[Contribution, ...]
 
     @property
     def combined_celsius(self) -> float:
@@ -114,13 +104,8 @@ class Budget:
         """The expanded uncertainty U = k u in degC."""
         return self.coverage_factor * self.combined_celsius
 
-    @property
-    def contributions(self) -> tuple[Contribution, ...]:
-        """The parts as a step carries them."""
-        return tuple(Contribution(name=part.name, celsius=part.celsius) for part in self.parts)
 
-
-def effective_degrees_of_freedom(parts: Iterable[Part]) -> float:
+def effective_degrees_of_freedom(parts: Iterable[Contribution]) -> float:
     """Return the Welch-Satterthwaite degrees of freedom (JCGM 100:2008, G.4.1, equation G.2b)."""
     listed = tuple(parts)
     spread = sum(part.celsius**4 / part.degrees_of_freedom for part in listed)
@@ -146,7 +131,7 @@ def ratio_warning(tolerance_celsius: float, budget: Budget) -> str | None:
     )
 
 
-def repeatability_part(readings_celsius: Sequence[float]) -> Part | None:
+def repeatability_of(readings_celsius: Sequence[float]) -> Contribution | None:
     """Return the standard uncertainty of the mean of repeated readings; None for fewer than two.
 
     Experimental standard deviation of the mean, n - 1 degrees of freedom (JCGM 100:2008, 4.2.3).
@@ -155,7 +140,7 @@ def repeatability_part(readings_celsius: Sequence[float]) -> Part | None:
     if count < 2:
         return None
     deviation = float(np.std(np.asarray(readings_celsius, dtype=np.float64), ddof=1))
-    return Part(
+    return Contribution(
         name="repeatability", celsius=deviation / math.sqrt(count), degrees_of_freedom=count - 1
     )
 
@@ -169,14 +154,12 @@ def step_budgets(
     module: Module | None = None,
     surroundings: Surroundings | None = None,
     calibration: Calibration | None = None,
-    repeatability: Part | None = None,
-    correct_truncation: bool = False,
+    repeatability: Contribution | None = None,
 ) -> tuple[Budget, ...]:
     """Return the budget of every step, given as (state, temperature in degC it makes).
 
     `ladder` is the one from the file; with a `calibration` its rungs, contacts and leads count as
     calibrated and correlated. Without a `module` report and self-heating are left out.
-    `correct_truncation` says that the correction of a truncating report will be applied.
     """
     if not steps:
         return ()
@@ -185,47 +168,42 @@ def step_budgets(
     place = surroundings or Surroundings()
     ladder_parts = _ladder_parts(ladder, states, slopes, calibration)
     ambient, heating = _temperature_ohms(ladder, states, place, module)
-    report, correction = _report_part(module, correct_truncation=correct_truncation)
-    settling = Part(name="settling", celsius=rectangular_celsius(settle.within_celsius))
+    report = _report_part(module)
+    settling = Contribution(name="settling", celsius=rectangular_celsius(settle.within_celsius))
     found = []
     for index, (state, celsius) in enumerate(steps):
         slope = float(slopes[index])
         parts = [
             *ladder_parts[index],
-            Part(name="ambient", celsius=float(ambient[index]) / slope),
-            Part(name="self-heating", celsius=float(heating[index]) / slope),
+            Contribution(name="ambient", celsius=float(ambient[index]) / slope),
+            Contribution(name="self-heating", celsius=float(heating[index]) / slope),
         ]
         if place.insulation_ohms is not None:
             leak = _insulation_ohms(ladder, state, place.insulation_ohms)
-            parts.append(Part(name="insulation", celsius=leak / slope))
-        parts.append(Part(name="curve", celsius=float(curve.uncertainty_celsius(celsius))))
+            parts.append(Contribution(name="insulation", celsius=leak / slope))
+        parts.append(Contribution(name="curve", celsius=float(curve.uncertainty_celsius(celsius))))
         parts += [part for part in (report, settling, repeatability) if part is not None]
-        found.append(Budget(parts=tuple(parts), correction_celsius=correction))
+        found.append(Budget(parts=tuple(parts)))
     return tuple(found)
 
 
-def _report_part(module: Module | None, *, correct_truncation: bool) -> tuple[Part | None, float]:
-    """Return what the report's resolution leaves uncertain, and the correction to apply."""
+def _report_part(module: Module | None) -> Contribution | None:
+    """Return what the report's resolution leaves uncertain; nobody corrects a truncating one."""
     if module is None:
-        return None, 0.0
+        return None
     step = module.resolution_celsius
     if module.rounding is not Rounding.TRUNCATE:
-        return Part(name="report", celsius=rectangular_celsius(step)), 0.0
-    if correct_truncation:
-        return Part(name="report", celsius=rectangular_celsius(step)), step / 2
+        return Contribution(name="report", celsius=rectangular_celsius(step))
     # Anywhere up to one step too low: variance step^2/12, deviation step/2.
-    return Part(name="report", celsius=step / math.sqrt(3)), 0.0
+    return Contribution(name="report", celsius=step / math.sqrt(3))
 
 
 def _ladder_parts(
     ladder: Ladder, states: Sequence[int], slopes: FloatArray, calibration: Calibration | None
-) -> list[tuple[Part, ...]]:
+) -> list[tuple[Contribution, ...]]:
     if calibration is None:
         return [
-            tuple(
-                Part(name=one.name, celsius=one.celsius)
-                for one in ladder_contributions(ladder, state, float(slope))
-            )
+            ladder_contributions(ladder, state, float(slope))
             for state, slope in zip(states, slopes, strict=True)
         ]
     whole = np.diag(states_covariance_ohms2(ladder, calibration, states))
@@ -233,7 +211,10 @@ def _ladder_parts(
     shared = np.sqrt(np.maximum(whole - contacts, 0.0)) / slopes
     own = np.sqrt(contacts) / slopes
     return [
-        (Part(name="calibration", celsius=float(u)), Part(name="contacts", celsius=float(c)))
+        (
+            Contribution(name="calibration", celsius=float(u)),
+            Contribution(name="contacts", celsius=float(c)),
+        )
         for u, c in zip(shared, own, strict=True)
     ]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import Enum
 
@@ -31,10 +32,14 @@ class DecisionRule(Enum):
 
 @dataclass(frozen=True, kw_only=True)
 class Contribution:
-    """One named part of a step's uncertainty: standard (k = 1), in degC."""
+    """One named part of a step's uncertainty: standard (k = 1), in degC.
+
+    `degrees_of_freedom` says how well the part is known itself; math.inf: well.
+    """
 
     name: str
     celsius: float
+    degrees_of_freedom: float = math.inf
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,33 +12,17 @@ of width w contributes w / sqrt(12) (JCGM 100:2008, 4.3.7).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import replace
 
 from controller.ladder.electrical import state_uncertainty_ohms
 from controller.ladder.model import Ladder
 from controller.measurement.model import Contribution, SettleRule
-from controller.measurement.verdict import COVERAGE_FACTOR
-from controller.sensors.curve import Curve
 
 __all__ = [
-    "combined_celsius",
-    "expanded_celsius",
     "ladder_contributions",
     "rectangular_celsius",
     "report_contributions",
-    "step_contributions",
 ]
-
-
-def combined_celsius(contributions: Iterable[Contribution]) -> float:
-    """Return the combined standard uncertainty in degC."""
-    return math.hypot(*(part.celsius for part in contributions))
-
-
-def expanded_celsius(contributions: Iterable[Contribution]) -> float:
-    """Return the expanded uncertainty in degC, k = 2."""
-    return COVERAGE_FACTOR * combined_celsius(contributions)
 
 
 def rectangular_celsius(width_celsius: float) -> float:
@@ -76,24 +60,6 @@ def report_contributions(
     return (
         Contribution(name="report", celsius=rectangular_celsius(resolution_celsius or 0.0)),
         Contribution(name="settling", celsius=rectangular_celsius(settle.within_celsius)),
-    )
-
-
-def step_contributions(
-    ladder: Ladder,
-    state: int,
-    curve: Curve,
-    achieved_celsius: float,
-    *,
-    resolution_celsius: float | None,
-    settle: SettleRule,
-) -> tuple[Contribution, ...]:
-    """Return every contribution to the uncertainty of a step at a temperature."""
-    slope = float(curve.slope_ohms_per_kelvin(achieved_celsius))
-    return (
-        *ladder_contributions(ladder, state, slope),
-        Contribution(name="curve", celsius=float(curve.uncertainty_celsius(achieved_celsius))),
-        *report_contributions(resolution_celsius, settle),
     )
 
 

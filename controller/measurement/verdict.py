@@ -13,9 +13,9 @@ from collections.abc import Iterable
 from statistics import NormalDist
 
 from controller.measurement.model import DecisionRule, Verdict
+from controller.units import COVERAGE_FACTOR
 
 __all__ = [
-    "COVERAGE_FACTOR",
     "false_accept_risk",
     "guard_band_celsius",
     "guard_band_share",
@@ -25,8 +25,6 @@ __all__ = [
     "worst_verdict",
 ]
 
-COVERAGE_FACTOR = 2.0
-"""Expanded uncertainty is this many standard uncertainties."""
 
 _NORMAL = NormalDist()
 

@@ -18,7 +18,7 @@ from controller.ladder.electrical import contact_closed, open_state, state_ohms
 from controller.ladder.model import Ladder, PathStep
 from controller.ladder.search import NearestSearch
 from controller.ladder.sequence import connected_choice
-from controller.measurement.budget import Budget, Part, Surroundings, step_budgets
+from controller.measurement.budget import Budget, Surroundings, step_budgets
 from controller.measurement.parts import report_contributions
 from controller.module.model import Module
 from controller.planning.filtering import filtered_excursion
@@ -300,7 +300,7 @@ class _Resolver:
             excursion_celsius=self._router.excursion(one.start, one.path),
             path=one.path,
             dwell_s=self._plan.dwell_s,
-            budget=budget.contributions,
+            budget=budget.parts,
             filtered_excursion_celsius=self._filtered(one),
         )
 
@@ -357,7 +357,7 @@ class _Resolver:
         """Return the budget of an open or a short: what the report itself leaves uncertain."""
         resolution = None if self._module is None else self._module.resolution_celsius
         parts = report_contributions(resolution, self._plan.settle)
-        return Budget(parts=tuple(Part(name=p.name, celsius=p.celsius) for p in parts))
+        return Budget(parts=parts)
 
 
 def _refuse(problems: Iterable[Problem]) -> None:

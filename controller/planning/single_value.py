@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.bench.files import BenchFile, Switching
 from controller.errors import InputError, Problem
 from controller.ladder.electrical import (
-    FloatArray,
     Output,
     contact_closed,
     open_state,
@@ -33,10 +33,9 @@ from controller.planning.value import Wish, parse_wish
 from controller.sensors.curve import Curve, Sensor
 from controller.sensors.thermistor import RatioCurve
 from controller.text import number, ohms
+from controller.units import COVERAGE_FACTOR
 
 __all__ = ["Finder", "Setting", "router_by_ohms", "stand_in_sensor"]
-
-_COVERAGE = 2.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,7 +93,7 @@ class Finder:
         back = self._router.path(state, self._ladder.park_state)
         self._check_ratings((*path, *back))
         made = state_ohms(self._ladder, state)
-        uncertainty = _COVERAGE * state_uncertainty_ohms(self._ladder, state)
+        uncertainty = COVERAGE_FACTOR * state_uncertainty_ohms(self._ladder, state)
         celsius = self._celsius(made)
         return Setting(
             text=text.strip(),
@@ -150,7 +149,7 @@ class Finder:
         if celsius is None or self._curve is None:
             return None
         slope = abs(float(self._curve.slope_ohms_per_kelvin(celsius)))
-        own = _COVERAGE * float(self._curve.uncertainty_celsius(celsius))
+        own = COVERAGE_FACTOR * float(self._curve.uncertainty_celsius(celsius))
         return math.hypot(uncertainty_ohms / slope, own)
 
     def _extreme(self, wish: Wish, start: int, state: int) -> str | None:

@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from controller.arrays import FloatArray
 from controller.ladder.electrical import state_ohms
 from controller.ladder.model import Ladder, PathStep
 from controller.ladder.motion import Latch, WaveformPoint, waveform
@@ -28,8 +28,6 @@ SEEDS = 50
 
 _SAMPLES = 600
 _LEAD = 0.06  # share of a trace's time that is shown before the first latch, at least 2 ms
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)

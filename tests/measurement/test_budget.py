@@ -16,16 +16,15 @@ from controller.ladder.electrical import contact_closed, state_ohms
 from controller.ladder.model import GroupKind
 from controller.measurement.budget import (
     Budget,
-    Part,
     Surroundings,
     effective_degrees_of_freedom,
     ratio_warning,
-    repeatability_part,
+    repeatability_of,
     step_budgets,
     uncertainty_ratio,
 )
-from controller.measurement.model import SettleRule
-from controller.measurement.parts import step_contributions
+from controller.measurement.model import Contribution, SettleRule
+from controller.measurement.parts import ladder_contributions, report_contributions
 from controller.module.encoding import Rounding
 from controller.planning.files import load_plan
 from controller.planning.model import StepKind
@@ -177,10 +176,10 @@ def test_the_parts_agree_with_an_independent_propagation_of_correlated_inputs():
 def test_welch_satterthwaite_on_the_end_gauge():
     """JCGM 100:2008, H.1.6: u = 32 nm, effective degrees of freedom 16.7 (values from memory)."""
     parts = (
-        Part(name="standard", celsius=25.0, degrees_of_freedom=18),
-        Part(name="difference", celsius=9.7, degrees_of_freedom=25.6),
-        Part(name="expansion", celsius=2.9, degrees_of_freedom=50),
-        Part(name="temperature", celsius=16.6, degrees_of_freedom=2),
+        Contribution(name="standard", celsius=25.0, degrees_of_freedom=18),
+        Contribution(name="difference", celsius=9.7, degrees_of_freedom=25.6),
+        Contribution(name="expansion", celsius=2.9, degrees_of_freedom=50),
+        Contribution(name="temperature", celsius=16.6, degrees_of_freedom=2),
     )
     assert effective_degrees_of_freedom(parts) == pytest.approx(16.7, abs=0.1)
     budget = Budget(parts=parts)
@@ -189,7 +188,7 @@ def test_welch_satterthwaite_on_the_end_gauge():
 
 
 def test_without_few_repeats_the_factor_is_two():
-    budget = Budget(parts=(Part(name="report", celsius=0.3),))
+    budget = Budget(parts=(Contribution(name="report", celsius=0.3),))
     assert math.isinf(budget.degrees_of_freedom)
     assert budget.coverage_factor == 2.0
     assert budget.expanded_celsius == pytest.approx(0.6)
@@ -197,8 +196,8 @@ def test_without_few_repeats_the_factor_is_two():
 
 def test_repeated_readings():
     """Mean of n: s / sqrt(n), n - 1 degrees of freedom (JCGM 100:2008, 4.2.3)."""
-    assert repeatability_part([20.0]) is None
-    found = repeatability_part([20.0, 21.0, 20.0, 19.0])
+    assert repeatability_of([20.0]) is None
+    found = repeatability_of([20.0, 21.0, 20.0, 19.0])
     assert found.celsius == pytest.approx(stats.sem([20.0, 21.0, 20.0, 19.0]))
     assert found.degrees_of_freedom == 3
 
@@ -216,19 +215,15 @@ def budget_of(module_change=None, **changes):
     )[0]
 
 
-def test_a_truncating_report_counts_its_deviation_or_names_the_correction():
+def test_a_truncating_report_counts_its_deviation():
     nearest = budget_of({"rounding": Rounding.NEAREST})
     whole = budget_of({"rounding": Rounding.TRUNCATE})
-    corrected = budget_of({"rounding": Rounding.TRUNCATE}, correct_truncation=True)
     rng = np.random.default_rng(21)
     exact = rng.uniform(0, 100, 200_000)
-    # What it means: root mean square of report minus truth, and with half a step added.
+    # What it means: root mean square of report minus truth.
     off = np.floor(exact) - exact
     assert part(whole, "report") == pytest.approx(np.sqrt(np.mean(off**2)), rel=0.01)
-    assert part(corrected, "report") == pytest.approx(np.std(off), rel=0.01)
-    assert corrected.correction_celsius == pytest.approx(-off.mean(), abs=0.01)
-    assert part(nearest, "report") == part(corrected, "report")
-    assert nearest.correction_celsius == 0.0
+    assert part(nearest, "report") == pytest.approx(np.std(off), rel=0.01)
 
 
 def test_insulation_matters_where_resistance_is_high():
@@ -258,7 +253,9 @@ def test_a_warmer_bench_is_a_wider_budget():
 
 
 def test_a_ratio_under_four_to_one_is_a_warning_with_its_largest_part():
-    budget = Budget(parts=(Part(name="report", celsius=0.3), Part(name="leads", celsius=0.1)))
+    budget = Budget(
+        parts=(Contribution(name="report", celsius=0.3), Contribution(name="leads", celsius=0.1))
+    )
     assert uncertainty_ratio(3.0, budget.expanded_celsius) == pytest.approx(3 / 0.632, rel=0.01)
     assert ratio_warning(3.0, budget) is None
     warning = ratio_warning(2.0, budget)
@@ -273,19 +270,17 @@ def test_no_steps_have_no_budgets():
 
 
 def test_without_anything_told_extra_the_parts_are_the_simple_ones():
-    """The same parts, worked out by the short way of `uncertainty`."""
+    """The same parts, worked out by the short way of `parts`."""
     plan, ladder, module, resolved = demo("coolant-sweep.toml")
     steps = temperature_steps(resolved)
     curve = plan.sensor.curve
     budgets = step_budgets(ladder, steps, curve, settle=plan.settle, module=module)
     for (state, celsius), budget in zip(steps, budgets, strict=True):
-        simple = step_contributions(
-            ladder,
-            state,
-            curve,
-            celsius,
-            resolution_celsius=module.resolution_celsius,
-            settle=plan.settle,
+        slope = float(curve.slope_ohms_per_kelvin(celsius))
+        simple = (
+            *ladder_contributions(ladder, state, slope),
+            Contribution(name="curve", celsius=float(curve.uncertainty_celsius(celsius))),
+            *report_contributions(module.resolution_celsius, plan.settle),
         )
         assert len(simple) == 6
         for one in simple:

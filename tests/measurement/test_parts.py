@@ -13,14 +13,11 @@ from uncertainties import ufloat
 from uncertainties.umath import log
 
 from controller.ladder.files import load_ladder
-from controller.measurement.model import Contribution, SettleRule
+from controller.measurement.model import SettleRule
 from controller.measurement.parts import (
-    combined_celsius,
-    expanded_celsius,
     ladder_contributions,
     rectangular_celsius,
     report_contributions,
-    step_contributions,
 )
 from controller.sensors.files import load_sensor
 
@@ -50,7 +47,8 @@ def test_the_ladders_parts_are_what_the_oracle_propagates():
         # 1/T = 1/T0 + ln(R/R0)/B
         made = 1 / (1 / 298.15 + log(whole / 2000.0) / 3435.0) - 273.15
         slope = float(curve.slope_ohms_per_kelvin(made.nominal_value))
-        ours = combined_celsius(ladder_contributions(ladder, state, slope))
+        parts = ladder_contributions(ladder, state, slope)
+        ours = math.hypot(*(one.celsius for one in parts))
         assert ours == pytest.approx(made.std_dev, rel=1e-6)
 
 
@@ -60,19 +58,6 @@ def test_a_rectangular_interval_has_the_spread_of_uniform_numbers(width):
     assert rectangular_celsius(width) == pytest.approx(float(numbers.std()), rel=1e-4)
 
 
-def test_expanded_is_twice_the_root_of_the_sum_of_squares():
-    parts = [Contribution(name="a", celsius=3.0), Contribution(name="b", celsius=4.0)]
-    assert combined_celsius(parts) == 5.0
-    assert expanded_celsius(parts) == 10.0
-
-
 def test_without_a_module_the_report_contributes_nothing():
     report, settling = report_contributions(None, SETTLE)
     assert (report.celsius, settling.celsius) == (0.0, 0.5 / math.sqrt(12))
-
-
-def test_a_step_names_everything_it_is_made_of():
-    ladder = load_ladder(SWEEPS / "ladders" / "bench-16.toml")
-    curve = load_sensor(SWEEPS / "sensors" / "tern-coolant.toml").curve
-    parts = step_contributions(ladder, 0x1F76C, curve, 20.0, resolution_celsius=1.0, settle=SETTLE)
-    assert [p.name for p in parts] == ["rungs", "contacts", "leads", "curve", "report", "settling"]
