@@ -91,7 +91,8 @@ def test_many_targets_at_once_give_the_same(data, ladders, every_state):
             abs(alone.error_ohms), abs=2 * search.tie_ohms
         )
         if clear_cut(ohms, target, search.tie_ohms):
-            assert found == alone
+            assert found.state == alone.state
+            assert found.ohms == pytest.approx(alone.ohms, rel=1e-12)  # not summed in one order
     with pytest.raises(InputError):
         search.nearest_many([1.0, math.inf])
 
