@@ -152,7 +152,7 @@ class CommandedBoard(Endpoint):
         assert self._process.stdout is not None
         self._process.stdin.close()
         self._process.stdout.close()
-        self._process.wait(timeout=10)
+        self._process.wait(timeout=60)
 
     @property
     def exit_code(self) -> int | None:
@@ -266,7 +266,7 @@ class PtyBoard(LiveBoard):
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._process.stdin.close()
-        self._process.wait(timeout=10)
+        self._process.wait(timeout=60)
         self._process.stdout.close()
 
 
@@ -370,7 +370,7 @@ class QemuBoard(LiveBoard):
         self._socket.close()
         self._process.stdin.close()
         self._process.terminate()
-        self._process.wait(timeout=10)
+        self._process.wait(timeout=60)
         self._process.stdout.close()
 
 
