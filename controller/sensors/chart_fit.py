@@ -19,6 +19,7 @@ import numpy as np
 from controller.errors import InputError
 from controller.sensors.coordinates import NTC, STRAIGHT, Coordinates
 from controller.sensors.curve import Curve, FloatArray
+from controller.sensors.error_parts import ErrorPart
 from controller.sensors.solve import solve_monotone
 from controller.sensors.spanned import SpannedCurve
 
@@ -136,13 +137,17 @@ class ChartFitCurve(SpannedCurve):
         dv_dt = self.scale * self.coordinates.du_dcelsius(celsius) / self._du_dz(z)
         return dv_dt / self.coordinates.dv_dohms(ohms)
 
-    def _uncertainty(self, celsius: FloatArray) -> FloatArray:
+    def _error_parts(self, celsius: FloatArray) -> tuple[ErrorPart, ...]:
         basis = _basis(self._z(celsius), len(self.coefficients))
-        variance = np.einsum("...i,ij,...j->...", basis, np.array(self.covariance), basis)
-        per_kelvin = np.abs(self.coordinates.du_dcelsius(celsius))
-        return np.asarray(
-            self._small_sample_factor * np.sqrt(np.maximum(variance, 0.0)) / per_kelvin
-        )
+        per_kelvin = self.coordinates.du_dcelsius(celsius)
+        modes = self._small_sample_factor * (basis @ self._root) / per_kelvin[..., np.newaxis]
+        return (ErrorPart(name="fit", modes=modes),)
+
+    @cached_property
+    def _root(self) -> FloatArray:
+        """A matrix whose product with its transpose is the covariance of the coefficients."""
+        values, vectors = np.linalg.eigh(np.array(self.covariance))
+        return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
     @cached_property
     def _small_sample_factor(self) -> float:

@@ -1,8 +1,4 @@
-"""What every sensor curve can do, whatever its kind.
-
-Knows: the interface between sensor kinds and the rest, and the checks they share.
-Must not know: any particular kind, files, ladders.
-"""
+"""What every sensor curve can do, whatever its kind: the interface to the rest."""
 
 from __future__ import annotations
 
@@ -46,7 +42,14 @@ class Curve(Protocol):
         """Return dR/dT in ohm per kelvin: negative for an NTC."""
 
     def uncertainty_celsius(self, celsius: npt.ArrayLike) -> FloatArray:
-        """Return the curve's own standard uncertainty (k = 1) in degC; zero when none is known."""
+        """Return the curve's own standard uncertainty (k = 1) in degC; zero where it defines."""
+
+    def covariance_celsius2(self, celsius: FloatArray) -> FloatArray:
+        """Return the joint covariance in degC^2 of the curve at n temperatures: (n, n).
+
+        Its diagonal is `uncertainty_celsius` squared; it is positive semidefinite. Raises
+        SpanError outside the span.
+        """
 
 
 @dataclass(frozen=True, kw_only=True)

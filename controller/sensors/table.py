@@ -14,6 +14,7 @@ import numpy as np
 from controller.errors import InputError
 from controller.sensors.coordinates import NTC, STRAIGHT, Coordinates
 from controller.sensors.curve import FloatArray
+from controller.sensors.error_parts import ErrorPart
 from controller.sensors.solve import solve_monotone
 from controller.sensors.spanned import SpannedCurve
 
@@ -117,9 +118,12 @@ class TableCurve(SpannedCurve):
         per_kelvin = self._dv_du(u) * self.coordinates.du_dcelsius(celsius)
         return per_kelvin / self.coordinates.dv_dohms(self._ohms(celsius))
 
-    def _uncertainty(self, celsius: FloatArray) -> FloatArray:
+    def _error_parts(self, celsius: FloatArray) -> tuple[ErrorPart, ...]:
         of_ohms = self.reading_uncertainty_percent / 100.0 * self._ohms(celsius)
-        return np.hypot(of_ohms / self._slope(celsius), self.reading_uncertainty_celsius)
+        along = np.full_like(celsius, self.reading_uncertainty_celsius)
+        modes = np.stack([of_ohms / self._slope(celsius), along], axis=-1)
+        spacing = float(np.median(np.diff(self._nodes[0])))
+        return (ErrorPart(name="points", modes=modes, length_celsius=spacing),)
 
     def _refuse_unless_monotone(self) -> None:
         """Monotone by construction: the points are, and the slopes are limited."""
