@@ -30,10 +30,11 @@ class SpannedCurve(ABC):
 
     `label` names the curve in messages. `model_uncertainty_celsius` is how well the formula follows
     the sensor (k = 1), zero where the formula is what defines it; the deviation is smooth, and
-    taken to lose its correlation over a quarter of the span. A kind implements the methods with an underscore; they
-    get float arrays whose values lie inside the span. Raises InputError on construction when the
-    span is reversed, reaches absolute zero, or the curve is not strictly monotone and above zero
-    ohm on it.
+    taken to lose its correlation over a quarter of the span.
+
+    A kind implements the methods with an underscore; they get float arrays whose values lie inside
+    the span. Raises InputError on construction when the span is reversed, reaches absolute zero,
+    or the curve is not strictly monotone and above zero ohm on it.
     """
 
     lowest_celsius: float
