@@ -8,6 +8,8 @@ from typing import Protocol, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from controller.sensors.tolerance import ToleranceClass
+
 __all__ = ["Curve", "FloatArray", "Sensor"]
 
 FloatArray: TypeAlias = npt.NDArray[np.float64]
@@ -54,13 +56,21 @@ class Curve(Protocol):
 
 @dataclass(frozen=True, kw_only=True)
 class Sensor:
-    """A named curve. `tolerance_celsius` is the maker's limit of error, None when not stated.
+    """A named curve, and the maker's limit of error: one for all temperatures, or a class.
 
-    `warnings` are sentences for people, for example which chart point does not belong.
+    Both are None when nothing is stated. `warnings` are sentences for people, for example which
+    chart point does not belong.
     """
 
     name: str
     kind: str
     curve: Curve
     tolerance_celsius: float | None = None
+    tolerance_class: ToleranceClass | None = None
     warnings: tuple[str, ...] = ()
+
+    def tolerance_at(self, celsius: float) -> float | None:
+        """Return the limit of error in degC at a temperature; None when there is none."""
+        if self.tolerance_class is not None:
+            return self.tolerance_class.at(celsius)
+        return self.tolerance_celsius

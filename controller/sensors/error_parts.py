@@ -10,7 +10,11 @@ import numpy as np
 
 from controller.sensors.curve import FloatArray
 
-__all__ = ["ErrorPart", "covariance_celsius2", "uncertainty_celsius"]
+__all__ = ["PUBLISHED_CELSIUS", "ErrorPart", "covariance_celsius2", "uncertainty_celsius"]
+
+PUBLISHED_CELSIUS = 0.01
+"""How well published numbers hold (k = 1) where nothing is said: the Type 1 ratio table and the
+equations printed beside it agree within 0.02 degC (reference guide of thermistor curves, 2014)."""
 
 
 @dataclass(frozen=True, kw_only=True)
