@@ -14,10 +14,11 @@ from functools import cached_property
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.errors import InputError
 from controller.sensors.chart_solution import Points, Solution, powers, solve_points
 from controller.sensors.coordinates import Coordinates
-from controller.sensors.curve import Curve, FloatArray
+from controller.sensors.curve import Curve
 from controller.sensors.error_parts import ErrorPart
 from controller.sensors.misread import find_misread, scatter_celsius
 from controller.sensors.solve import solve_monotone

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.errors import InputError
 from controller.sensors.coordinates import NTC, STRAIGHT, Coordinates
-from controller.sensors.curve import FloatArray
 
 __all__ = ["Points", "Solution", "powers", "solve_points"]
 

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol, TypeAlias
+from typing import Protocol
 
-import numpy as np
 import numpy.typing as npt
 
+from controller.arrays import FloatArray
 from controller.sensors.tolerance import ToleranceClass
 
-__all__ = ["Curve", "FloatArray", "Sensor"]
-
-FloatArray: TypeAlias = npt.NDArray[np.float64]
+__all__ = ["Curve", "Sensor"]
 
 
 class Curve(Protocol):

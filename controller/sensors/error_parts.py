@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from controller.sensors.curve import FloatArray
+from controller.arrays import FloatArray
 
 __all__ = ["PUBLISHED_CELSIUS", "ErrorPart", "covariance_celsius2", "uncertainty_celsius"]
 

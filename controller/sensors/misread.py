@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.sensors.chart_solution import Points, Solution, solve_points
-from controller.sensors.curve import FloatArray
 from controller.sensors.error_parts import PUBLISHED_CELSIUS
 
 __all__ = ["Misread", "find_misread", "scatter_celsius"]

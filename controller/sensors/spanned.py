@@ -10,8 +10,8 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from controller.arrays import FloatArray
 from controller.errors import InputError, SpanError
-from controller.sensors.curve import FloatArray
 from controller.sensors.error_parts import ErrorPart, covariance_celsius2, uncertainty_celsius
 from controller.units import KELVIN_AT_ZERO_CELSIUS, format_ohms
 

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.errors import InputError
 from controller.sensors.coordinates import NTC, STRAIGHT, Coordinates
-from controller.sensors.curve import FloatArray
 from controller.sensors.error_parts import ErrorPart
 from controller.sensors.solve import solve_monotone
 from controller.sensors.spanned import SpannedCurve

@@ -17,6 +17,7 @@ from itertools import combinations
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.errors import InputError
 from controller.ladder.calibration.model import (
     contact_variances_ohms2,
@@ -25,7 +26,7 @@ from controller.ladder.calibration.model import (
     sensitivities,
 )
 from controller.ladder.calibration.solve import prior_uncertainties_ohms, undetermined_relays
-from controller.ladder.electrical import FloatArray, connected_mask, states_ohms, with_contact
+from controller.ladder.electrical import connected_mask, states_ohms, with_contact
 from controller.ladder.model import GroupKind, Ladder
 
 __all__ = ["Design", "Instrument", "propose_design"]

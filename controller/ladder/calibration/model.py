@@ -15,8 +15,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.errors import InputError
-from controller.ladder.electrical import FloatArray, states_ohms
+from controller.ladder.electrical import states_ohms
 from controller.ladder.model import Ladder, Relay, Rung
 
 __all__ = [

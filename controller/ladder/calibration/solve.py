@@ -15,6 +15,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.errors import InputError, Problem
 from controller.ladder.calibration.least_squares import (
     Solution,
@@ -30,7 +31,7 @@ from controller.ladder.calibration.model import (
     sensitivities,
     with_parameters,
 )
-from controller.ladder.electrical import FloatArray, check_state, states_ohms
+from controller.ladder.electrical import check_state, states_ohms
 from controller.ladder.model import Ladder
 
 __all__ = ["calibrate", "prior_uncertainties_ohms", "undetermined_relays"]
