@@ -193,7 +193,8 @@ def test_any_shape_comes_back(curve, shape):
 def test_the_extension_is_the_curve_inside_and_monotone_and_bounded_everywhere(curve, share):
     extended = extended_celsius(curve)
     ohms = curve.ohms(spread(curve, share))
-    np.testing.assert_array_equal(extended(ohms), curve.celsius(ohms))
+    # At the very end a resistance may be rounded to the last bit outside the span.
+    np.testing.assert_allclose(extended(ohms), curve.celsius(ohms), rtol=0, atol=1e-12)
     sweep = np.concatenate(([0.0], np.geomspace(1e-6, 1e12, 500), [np.inf]))
     celsius = extended(sweep)
     assert np.isfinite(celsius).all()
