@@ -100,6 +100,42 @@ def test_a_sensor_without_a_tolerance_needs_one(
         assert rungwise("sensor", "check", loose, bath, "--tolerance", wrong).status == 2
 
 
+def test_a_class_of_tolerance_has_another_limit_at_every_point(rungwise: Run, write: Write) -> None:
+    """IEC 60751, class B: 0.3 degC at 0 degC and 0.8 at 100; class AA ends at 250 degC."""
+    classed = write("b.toml", PLATINUM.replace("tolerance_celsius = 0.8\n", 'tolerance = "B"\n'))
+    bath = write("bath.toml", BATH.format(boiling=1385))
+    ended = rungwise("sensor", "check", classed, bath, "--json")
+    limits = [point["tolerance_celsius"] for point in ended.document["points"]]
+    celsius = [point["bath_celsius"] for point in ended.document["points"]]
+    assert limits == pytest.approx([0.3 + 0.005 * abs(t) for t in celsius])
+    assert ended.document["tolerance_celsius"] is None
+    hot = """
+format = "rungwise-bath/1"
+[[point]]
+kind = "bath"
+celsius = 300
+uncertainty_celsius = 0.1
+ohms = 2120
+uncertainty_ohms = 0.1
+"""
+    fine = write(
+        "aa.toml",
+        'format = "rungwise-sensor/1"\nkind = "platinum"\nreference_ohms = 1000\n'
+        'tolerance = "AA"\n',
+    )
+    ended = rungwise("sensor", "check", fine, write("hot.toml", hot))
+    assert ended.status == 2
+    assert "class AA of IEC 60751 has no tolerance at 300 degC" in ended.err
+
+
+def test_salt_water_is_cautioned_where_a_fixed_point_is_judged(
+    rungwise: Run, platinum: Path, write: Write
+) -> None:
+    bath = write("bath.toml", BATH.format(boiling=1385))
+    ended = rungwise("sensor", "check", platinum, bath)
+    assert "Sea water freezes at -1.9 degC" in ended.err
+
+
 def test_bad_bath_files_are_refused(rungwise: Run, platinum: Path, write: Write) -> None:
     for text in ("", 'format = "rungwise-bath/1"\n', BATH.format(boiling=-5), PLATINUM):
         ended = rungwise("sensor", "check", platinum, write("bath.toml", text), "--json")
