@@ -117,7 +117,9 @@ class ChartFitCurve(SpannedCurve):
         return self.coordinates.celsius(self._u(z))
 
     def _slope(self, celsius: FloatArray) -> FloatArray:
-        z = self._z(celsius)
+        return self._slope_at(self._z(celsius), celsius)
+
+    def _slope_at(self, z: FloatArray, celsius: FloatArray) -> FloatArray:
         ohms = self.coordinates.ohms(self.centre + self.scale * z)
         dv_dt = self.scale * self.coordinates.du_dcelsius(celsius) / self._du_dz(z)
         return dv_dt / self.coordinates.dv_dohms(ohms)
@@ -127,7 +129,7 @@ class ChartFitCurve(SpannedCurve):
         per_kelvin = self.coordinates.du_dcelsius(celsius)[..., np.newaxis]
         fit = powers(z, len(self.coefficients)) @ self._root / per_kelvin
         ohms = self.coordinates.ohms(self.centre + self.scale * z)
-        along_ohms = self.common_uncertainty_percent / 100.0 * ohms / self._slope(celsius)
+        along_ohms = self.common_uncertainty_percent / 100.0 * ohms / self._slope_at(z, celsius)
         along_celsius = np.full_like(celsius, self.common_uncertainty_celsius)
         return (
             *super()._error_parts(celsius),
