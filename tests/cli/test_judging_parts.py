@@ -9,6 +9,8 @@ from typing import Any
 
 import pytest
 
+from controller.sensors.files import load_sensor
+
 Run = Callable[..., Any]
 Write = Callable[[str, str], Path]
 
@@ -126,6 +128,20 @@ uncertainty_ohms = 0.1
     ended = rungwise("sensor", "check", fine, write("hot.toml", hot))
     assert ended.status == 2
     assert "class AA of IEC 60751 has no tolerance at 300 degC" in ended.err
+
+
+@pytest.mark.parametrize(("plan", "stem"), [("air-random", "tern-air")])
+def test_what_a_formula_may_be_off_reaches_the_verdict(
+    rungwise: Run, sweeps: Path, plan: str, stem: str
+) -> None:
+    """JCGM 100:2008, 5.1.2: no combined uncertainty is less than one of its parts."""
+    ended = rungwise("plan", sweeps / f"{plan}.toml", "--json")
+    curve = load_sensor(sweeps / "sensors" / f"{stem}.toml").curve
+    steps = ended.document["steps"]
+    own = [2 * float(curve.uncertainty_celsius(step["achieved_celsius"])) for step in steps]
+    assert max(own) > 1.5
+    for step, least in zip(steps, own, strict=True):
+        assert step["uncertainty_celsius"] >= least
 
 
 def test_salt_water_is_cautioned_where_a_fixed_point_is_judged(
