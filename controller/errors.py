@@ -14,7 +14,6 @@ from enum import Enum, IntEnum
 __all__ = [
     "ExitCode",
     "InputError",
-    "Interrupted",
     "LinkError",
     "Problem",
     "RelayKnowledge",
@@ -121,9 +120,3 @@ class LinkError(RungwiseError):
     def __str__(self) -> str:
         text = f"{self.port}: {self.message}; {self.relays.value}"
         return f"{text} ({self.hint})" if self.hint else text
-
-
-class Interrupted(RungwiseError):  # noqa: N818 - being interrupted is not a mistake
-    """The person stopped the run; the ladder has been parked."""
-
-    exit_code = ExitCode.INTERRUPTED

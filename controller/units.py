@@ -12,6 +12,7 @@ import re
 from controller.errors import InputError
 
 __all__ = [
+    "COVERAGE_FACTOR",
     "KELVIN_AT_ZERO_CELSIUS",
     "celsius_from_fahrenheit",
     "fahrenheit_from_celsius",
@@ -22,6 +23,10 @@ __all__ = [
 
 KELVIN_AT_ZERO_CELSIUS = 273.15
 """Exact by the definition of the degree Celsius (SI brochure, 9th edition, 2.3.1)."""
+
+COVERAGE_FACTOR = 2.0
+"""Expanded uncertainties, here and on every screen, are this many standard ones (JCGM 100:2008,
+6.2)."""
 
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
 _TEMPERATURE = re.compile(rf"({_NUMBER})\s*(?:°|deg)?\s*([cCfF]?)")

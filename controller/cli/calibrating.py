@@ -25,13 +25,13 @@ from controller.ladder.calibration.model import nominal_parameters
 from controller.ladder.electrical import states_ohms
 from controller.ladder.model import Ladder
 from controller.text import number
+from controller.units import COVERAGE_FACTOR
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
 
 __all__ = ["say_calibration"]
 
-_COVERAGE = 2.0
 _UNLIKELY = 0.01
 """Residuals less probable than this mean that something is wrong with a row."""
 
@@ -104,7 +104,7 @@ def _values(ladder: Ladder, calibration: Calibration) -> list[dict[str, Any]]:
         strict=True,
     )
     return [
-        {"what": what, "file_ohms": before, "ohms": ohms, "uncertainty_ohms": _COVERAGE * u}
+        {"what": what, "file_ohms": before, "ohms": ohms, "uncertainty_ohms": COVERAGE_FACTOR * u}
         for what, before, ohms, u in rows
     ]
 

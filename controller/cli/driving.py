@@ -18,12 +18,17 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
+from controller.bench.files import BenchFile, ReadbackKind
+from controller.bench.opened import Bench
+from controller.bench.wear import bench_wear_warnings, wear_file
 from controller.cautions import short_circuit_sentence
 from controller.cli.confirm import confirm_cautions
 from controller.cli.printer import ProgressPrinter, say_results
 from controller.cli.signals import stopping_by
 from controller.clock import Clock
 from controller.errors import ExitCode, InputError
+from controller.measurement.model import Verdict
+from controller.planning.model import ResolvedPlan, StepKind
 from controller.readback.lines import StdinLines
 from controller.readback.typed import TypedReadback
 from controller.records.encode import plan_summary_fields, result_fields
@@ -37,12 +42,9 @@ from controller.records.running import (
     with_earlier,
 )
 from controller.records.writer import RecordError, RecordWriter
-from controller.sweep.bench import Bench
-from controller.sweep.benchfile import BenchFile, ReadbackKind
-from controller.sweep.engine import SweepRun, run_events
-from controller.sweep.events import Event, NoteMade, RunFinished, RunStarted
-from controller.sweep.model import ResolvedPlan, RunSummary, StepKind, StepResult, Verdict
-from controller.sweep.wearing import bench_wear_warnings, wear_file
+from controller.run.events import Event, NoteMade, RunFinished, RunStarted
+from controller.run.model import RunSummary, StepResult
+from controller.run.sweep import SweepRun, run_events
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
@@ -52,7 +54,7 @@ __all__ = ["carry_out", "exit_code"]
 
 def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> int:
     """Run the plan that the arguments name; return the exit status."""
-    from controller.sweep.resolve import resolve_on
+    from controller.planning.resolve import resolve_on
 
     if arguments.resume and arguments.record is None:
         raise InputError.single(
@@ -125,7 +127,7 @@ def _run(
     earlier: tuple[StepResult, ...],
 ) -> tuple[tuple[StepResult, ...], RunSummary]:
     """Drive the bench; hand every event to the record and to the person."""
-    from controller.sweep.wiring import open_bench
+    from controller.bench.wiring import open_bench
 
     asking = bench_file.readback is ReadbackKind.TYPED
     printer = ProgressPrinter(output, asking=asking)

@@ -15,6 +15,9 @@ from typing import TYPE_CHECKING, TextIO
 
 import numpy as np
 
+from controller.bench.files import BenchFile, load_bench
+from controller.bench.opened import Bench
+from controller.bench.wear import bench_wear_warnings, wear_file
 from controller.cautions import METER_CAUTION
 from controller.cli.confirm import confirm_cautions
 from controller.cli.signals import stopping_by
@@ -23,17 +26,13 @@ from controller.clock import Clock, RealClock
 from controller.errors import ExitCode, InputError
 from controller.ladder.calibration import Instrument
 from controller.ladder.electrical import state_ohms
-from controller.ladder.model import Ladder
-from controller.links.base import PathStep
+from controller.ladder.model import Ladder, PathStep
+from controller.planning.single_value import router_by_ohms
 from controller.readback.lines import StdinLines
 from controller.readback.typed import LineSource
-from controller.sweep.bench import Bench
-from controller.sweep.benchfile import BenchFile, load_bench
-from controller.sweep.health import require_health, require_ladder
-from controller.sweep.intents import Intents
-from controller.sweep.single import router_by_ohms
-from controller.sweep.travel import in_pieces
-from controller.sweep.wearing import bench_wear_warnings, wear_file
+from controller.run.health import require_health, require_ladder
+from controller.run.intents import Intents
+from controller.run.pieces import in_pieces
 from controller.text import clean, ohms
 from controller.units import parse_ohms
 
@@ -74,7 +73,7 @@ def measure_states(
     wear_path = wear_file(os.environ)
     for sentence in bench_wear_warnings(bench, wear_path):
         output.warn(f"Note: {sentence}")
-    from controller.sweep.wiring import open_bench
+    from controller.bench.wiring import open_bench
 
     clock = RealClock()
     try:

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 
 from controller.cli.svg import content, element, polyline, text
 from controller.module.model import Module
-from controller.sweep.transition import Trace, Transition
+from controller.planning.transition import Trace, Transition
 from controller.units import format_ohms
 
 __all__ = ["switching_picture"]

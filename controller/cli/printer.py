@@ -9,7 +9,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from controller.sweep.events import (
+from controller.measurement.verdict import risk_words
+from controller.planning.model import ResolvedPlan, ResolvedStep
+from controller.planning.operations import step_operations
+from controller.run.events import (
     Event,
     FaultRaised,
     NoteMade,
@@ -18,9 +21,7 @@ from controller.sweep.events import (
     StepFinished,
     StepStarted,
 )
-from controller.sweep.model import ResolvedPlan, ResolvedStep, StepResult
-from controller.sweep.operations import step_operations
-from controller.sweep.verdict import risk_words
+from controller.run.model import StepResult
 from controller.text import number, ohms
 
 if TYPE_CHECKING:

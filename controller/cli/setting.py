@@ -13,31 +13,27 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from controller.bench.files import BenchFile, LinkKind, default_bench, load_bench
+from controller.bench.opened import Bench
+from controller.bench.wear import bench_wear_warnings, wear_file
 from controller.cautions import short_circuit_sentence
 from controller.cli.confirm import confirm_cautions
 from controller.cli.signals import stopping_by
 from controller.clock import Clock
 from controller.documents import collecting_files
 from controller.errors import ExitCode
+from controller.measurement.model import SettleRule
+from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
+from controller.planning.single_value import Finder, Setting, stand_in_sensor
+from controller.planning.value import Wish, parse_wish
 from controller.records.encode import path_fields
 from controller.records.opening import opening_content
 from controller.records.running import clock_of
 from controller.records.writer import RecordWriter
+from controller.run.events import Event, FaultRaised, Parked, RelaysSet, RunFinished
+from controller.run.hold import HandRun
+from controller.run.model import RunSummary
 from controller.sensors.files import load_sensor
-from controller.sweep.bench import Bench
-from controller.sweep.benchfile import BenchFile, LinkKind, default_bench, load_bench
-from controller.sweep.events import Event, FaultRaised, Parked, RelaysSet, RunFinished
-from controller.sweep.hand import HandRun
-from controller.sweep.model import (
-    ResolvedPlan,
-    ResolvedStep,
-    RunSummary,
-    SettleRule,
-    StepKind,
-)
-from controller.sweep.single import Finder, Setting, stand_in_sensor
-from controller.sweep.wearing import bench_wear_warnings, wear_file
-from controller.sweep.wish import Wish, parse_wish
 from controller.text import number, ohms
 
 if TYPE_CHECKING:
@@ -97,7 +93,7 @@ def set_and_hold(
     if hold_s is None:
         hold_s = 0.0 if simulated or found.state == bench.ladder.park_state else math.inf
     with closing(writer) if writer is not None else nullcontext():
-        from controller.sweep.wiring import open_bench
+        from controller.bench.wiring import open_bench
 
         wear_path = wear_file(os.environ)
         for sentence in bench_wear_warnings(bench, wear_path):

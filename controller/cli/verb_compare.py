@@ -16,7 +16,7 @@ from controller.errors import ExitCode, InputError
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
-    from controller.sweep.comparison import Comparison, Hysteresis, Run, Trend
+    from controller.diagnosis.side_by_side import Comparison, Hysteresis, Run, Trend
 
 __all__ = ["add_arguments", "run"]
 
@@ -50,9 +50,9 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     """Print the comparison that the records call for."""
     from controller.cli.gather import gathered
     from controller.cli.numbers import above_zero
+    from controller.diagnosis.side_by_side import run_of
     from controller.records.decode import plan_of, results_of
     from controller.records.reader import load_record
-    from controller.sweep.comparison import run_of
 
     within = above_zero(arguments.within, what="--within")
     _refuse_repeated(arguments.records)
@@ -73,7 +73,7 @@ def _refuse_repeated(paths: Sequence[Path]) -> None:
 
 
 def _up_and_down(output: Output, one: Run, within: float) -> int:
-    from controller.sweep.comparison import hysteresis
+    from controller.diagnosis.side_by_side import hysteresis
 
     found = hysteresis(one, within_celsius=within)
     if found is None:
@@ -119,7 +119,7 @@ def _side_by_side(
     output: Output, runs: Sequence[Run], begun: Sequence[datetime], within: float
 ) -> int:
     from controller.cli.gather import gathered
-    from controller.sweep.comparison import compare
+    from controller.diagnosis.side_by_side import compare
 
     first, others = runs[0], runs[1:]
     comparisons = gathered(lambda one: compare(first, one, within_celsius=within), others)
@@ -151,7 +151,7 @@ def _trend(
     """Return the trend of the mean error, per what, and why there is none."""
     import numpy as np
 
-    from controller.sweep.comparison import trend
+    from controller.diagnosis.side_by_side import trend
 
     if len(runs) < _LEAST_FOR_A_TREND:
         return None, "", None

@@ -11,15 +11,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.errors import ExitCode
-from controller.units import parse_ohms, parse_temperature
+from controller.units import COVERAGE_FACTOR, parse_ohms, parse_temperature
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
     from controller.sensors.curve import Sensor
 
 __all__ = ["add_arguments", "run"]
-
-_COVERAGE = 2.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -97,7 +95,11 @@ def _point(sensor: Sensor, option: str, text: str) -> dict[str, float]:
 def _at(sensor: Sensor, celsius: float) -> dict[str, float]:
     resistance = float(sensor.curve.ohms(celsius))
     standard = float(sensor.curve.uncertainty_celsius(celsius))
-    return {"celsius": celsius, "ohms": resistance, "uncertainty_celsius": _COVERAGE * standard}
+    return {
+        "celsius": celsius,
+        "ohms": resistance,
+        "uncertainty_celsius": COVERAGE_FACTOR * standard,
+    }
 
 
 def _table(sensor: Sensor) -> list[float]:

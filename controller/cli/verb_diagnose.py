@@ -15,9 +15,9 @@ from controller.errors import ExitCode, InputError
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
+    from controller.diagnosis import Readings
     from controller.module.model import Module
     from controller.sensors.curve import Sensor
-    from controller.sweep.diagnosis import Readings
 
 __all__ = ["add_arguments", "run"]
 
@@ -51,8 +51,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Print the diagnosis."""
     from controller.cli.gather import gathered
+    from controller.diagnosis import InputCircuit, diagnose, explain
     from controller.sensors.files import load_sensor
-    from controller.sweep.diagnosis import InputCircuit, diagnose, explain
 
     candidates = gathered(load_sensor, _sensor_files(arguments.candidate))
     readings, sensor, module = _readings(arguments.record, arguments.plan)
@@ -83,11 +83,11 @@ def _sensor_files(named: Sequence[Path]) -> list[Path]:
 
 def _readings(path: Path, plan_path: Path | None) -> tuple[Readings, Sensor, Module | None]:
     """Return the readings, and the sensor and the module of the plan they belong to."""
+    from controller.diagnosis import Reporting, readings_from_csv, readings_of
+    from controller.planning.files import load_plan
     from controller.records.decode import results_of
     from controller.records.inputs import inputs_of
     from controller.records.reader import load_record
-    from controller.sweep.diagnosis import Reporting, readings_from_csv, readings_of
-    from controller.sweep.planfile import load_plan
 
     if plan_path is None and _is_record(path):
         record = load_record(path)

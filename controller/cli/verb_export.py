@@ -28,8 +28,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Print or write the table."""
-    from controller.records.export import csv_text
     from controller.records.reader import load_record
+    from controller.reports.csv import csv_text
 
     text = csv_text(load_record(arguments.record))
     if arguments.output is not None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.errors import ExitCode
+from controller.units import COVERAGE_FACTOR
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
@@ -18,8 +19,6 @@ if TYPE_CHECKING:
     from controller.ladder.model import Ladder
 
 __all__ = ["add_arguments", "run"]
-
-_COVERAGE = 2.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -73,7 +72,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
                     "expected_ohms": one.expected_ohms,
                     "measured_ohms": one.measured_ohms,
                     "difference_ohms": one.difference_ohms,
-                    "uncertainty_ohms": _COVERAGE * one.uncertainty_ohms,
+                    "uncertainty_ohms": COVERAGE_FACTOR * one.uncertainty_ohms,
                     "normalised": one.normalised,
                     "agrees": one.agrees,
                 }
@@ -132,7 +131,7 @@ def _say_spots(
                 number(one.expected_ohms, 3),
                 number(one.measured_ohms, 3),
                 number(one.difference_ohms, 3, sign=True),
-                number(_COVERAGE * one.uncertainty_ohms, 3),
+                number(COVERAGE_FACTOR * one.uncertainty_ohms, 3),
                 "agrees" if one.agrees else "has moved",
             ]
             for one in spots

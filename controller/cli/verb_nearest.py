@@ -11,14 +11,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.errors import ExitCode
-from controller.units import parse_ohms
+from controller.units import COVERAGE_FACTOR, parse_ohms
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
 
 __all__ = ["add_arguments", "run"]
-
-_COVERAGE = 2.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -48,7 +46,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     else:
         scale = extended_celsius(load_sensor(arguments.sensor).curve)
         found = [search.nearest_by(target, scale) for target in targets]
-    uncertainties = [_COVERAGE * state_uncertainty_ohms(ladder, one.state) for one in found]
+    uncertainties = [COVERAGE_FACTOR * state_uncertainty_ohms(ladder, one.state) for one in found]
     together = list(zip(targets, found, uncertainties, strict=True))
     output.document(
         {

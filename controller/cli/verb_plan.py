@@ -15,8 +15,8 @@ from controller.errors import ExitCode, InputError
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
+    from controller.planning.model import ResolvedPlan
     from controller.records.inputs import Inputs
-    from controller.sweep.model import ResolvedPlan
 
 __all__ = ["add_arguments", "run"]
 
@@ -51,13 +51,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Print the resolved plan; draw a step of it where that is asked for."""
+    from controller.bench.wear import bench_wear_warnings, wear_file
     from controller.cli.printer import say_budget, say_paths, say_plan
+    from controller.measurement.verdict import most_false_accept_risk
+    from controller.planning.operations import plan_operations
+    from controller.planning.resolve import resolve_on
     from controller.records.encode import plan_fields
     from controller.records.inputs import load_inputs
-    from controller.sweep.operations import plan_operations
-    from controller.sweep.resolve import resolve_on
-    from controller.sweep.verdict import most_false_accept_risk
-    from controller.sweep.wearing import bench_wear_warnings, wear_file
 
     if arguments.step is not None and arguments.svg is None:
         raise InputError.single(
@@ -108,8 +108,8 @@ def _step_to_draw(plan: ResolvedPlan, asked: int | None) -> int:
 
 def _draw(path: Path, index: int, inputs: Inputs, resolved: ResolvedPlan) -> None:
     from controller.cli.picture import switching_picture
-    from controller.sweep.resolve import make_router
-    from controller.sweep.transition import transition
+    from controller.planning.resolve import make_router
+    from controller.planning.transition import transition
 
     module = inputs.plan.module or inputs.bench.module
     if module is None:

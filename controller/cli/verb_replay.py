@@ -83,7 +83,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 
 def _write_junit(path: Path, outcome: Replay, timestamp: str, seconds: float) -> None:
     from controller.errors import InputError
-    from controller.records.junit import junit_xml
+    from controller.reports.junit import junit_xml
 
     document = junit_xml(
         outcome.plan.name,

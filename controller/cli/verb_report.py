@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Print or write the report."""
     from controller.records.reader import load_record
-    from controller.records.report import report_text
+    from controller.reports.text import report_text
 
     text = report_text(load_record(arguments.record), fahrenheit=arguments.fahrenheit)
     if arguments.output is not None:

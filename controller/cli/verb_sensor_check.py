@@ -14,9 +14,9 @@ from controller.errors import ExitCode, InputError
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
+    from controller.measurement.model import DecisionRule, Verdict
     from controller.sensors.bath import BathResult
     from controller.sensors.curve import Sensor
-    from controller.sweep.model import DecisionRule, Verdict
 
 __all__ = ["add_arguments", "run"]
 
@@ -49,12 +49,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Judge each bath point."""
     from controller.cli.numbers import above_zero
+    from controller.measurement.budget import LEAST_RATIO, uncertainty_ratio
+    from controller.measurement.model import DecisionRule
+    from controller.measurement.verdict import (
+        false_accept_risk,
+        most_false_accept_risk,
+        worst_verdict,
+    )
     from controller.sensors.bath import compare_in_bath
     from controller.sensors.bath_file import load_bath
     from controller.sensors.files import load_sensor
-    from controller.sweep.budget import LEAST_RATIO, uncertainty_ratio
-    from controller.sweep.model import DecisionRule
-    from controller.sweep.verdict import false_accept_risk, most_false_accept_risk, worst_verdict
 
     asked = arguments.tolerance
     given = None if asked is None else above_zero(asked, what="--tolerance")
@@ -120,8 +124,8 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 
 def _verdict(one: BathResult, tolerance: float, rule: DecisionRule) -> Verdict:
     """Judge one point; a resistance that the curve does not reach never passes."""
-    from controller.sweep.model import Verdict
-    from controller.sweep.verdict import judge
+    from controller.measurement.model import Verdict
+    from controller.measurement.verdict import judge
 
     verdict = judge(
         one.error_celsius,
@@ -140,7 +144,7 @@ def _say_points(
     tolerance: float,
     rule: DecisionRule,
 ) -> None:
-    from controller.sweep.verdict import risk_words
+    from controller.measurement.verdict import risk_words
     from controller.text import ohms
 
     unit = output.degrees
@@ -177,7 +181,7 @@ def _say_points(
 
 
 def _sentence(sensor: Sensor, results: tuple[BathResult, ...], verdicts: list[Verdict]) -> str:
-    from controller.sweep.model import Verdict
+    from controller.measurement.model import Verdict
 
     points = f"{len(results)} point{'s' if len(results) > 1 else ''}"
     worst = max(results, key=lambda one: abs(one.error_celsius))

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.errors import ExitCode, InputError
-from controller.sweep.wish import HINT
+from controller.planning.value import HINT
 
 if TYPE_CHECKING:
     from controller.cli.output import Output

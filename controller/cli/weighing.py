@@ -21,6 +21,7 @@ from controller.ladder.calibration.model import rungs_of
 from controller.ladder.electrical import states_ohms
 from controller.ladder.model import Ladder
 from controller.text import clean
+from controller.units import COVERAGE_FACTOR
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
 __all__ = ["COLUMNS", "blank_table", "say_design"]
 
 COLUMNS = "state,ohms,uncertainty_ohms,expected_ohms"
-_COVERAGE = 2.0
 
 
 def blank_table(
@@ -59,7 +59,7 @@ def say_design(
     """Print or write the table of a design, with what each rung will be known to."""
     file_ohms = {rung.relay: rung.ohms for rung in rungs_of(ladder)}
     rungs = [
-        {"relay": relay, "ohms": file_ohms[relay], "uncertainty_ohms": _COVERAGE * u}
+        {"relay": relay, "ohms": file_ohms[relay], "uncertainty_ohms": COVERAGE_FACTOR * u}
         for relay, u in zip(design.relays, design.uncertainties_ohms, strict=True)
     ]
     remarks = [

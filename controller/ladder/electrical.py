@@ -18,11 +18,11 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from controller.arrays import FloatArray
 from controller.errors import InputError
 from controller.ladder.model import Contacts, Group, GroupKind, Ladder
 
 __all__ = [
-    "FloatArray",
     "Output",
     "StateArray",
     "check_state",
@@ -38,7 +38,6 @@ __all__ = [
     "with_contact",
 ]
 
-FloatArray: TypeAlias = npt.NDArray[np.float64]
 StateArray: TypeAlias = npt.NDArray[np.uint64]
 
 

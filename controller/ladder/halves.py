@@ -16,8 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.errors import InputError
-from controller.ladder.electrical import FloatArray, StateArray, parallel_ohms
+from controller.ladder.electrical import StateArray, parallel_ohms
 from controller.ladder.model import Contacts, GroupKind, Ladder, Rung
 
 __all__ = ["ConductanceHalves", "OhmHalves", "Values", "split"]

@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-__all__ = ["Contacts", "Group", "GroupKind", "Ladder", "Relay", "Rung"]
+__all__ = ["Contacts", "Group", "GroupKind", "Ladder", "PathStep", "Relay", "Rung"]
 
 
 class Contacts(Enum):
@@ -99,3 +99,11 @@ class Ladder:
     def format_state(self, state: int) -> str:
         """Write a state as in ``0x0a3f``."""
         return f"0x{state:0{self.state_digits}x}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class PathStep:
+    """One state of a path and how long it is held before the next, in whole milliseconds."""
+
+    state: int
+    hold_ms: int

@@ -24,8 +24,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from controller.arrays import FloatArray
 from controller.ladder.electrical import (
-    FloatArray,
     Output,
     check_state,
     contact_closed,
@@ -50,6 +50,7 @@ __all__ = [
     "excursions_outside",
     "extremes_between",
     "hold_ms",
+    "longest_relay_ms",
     "switches_fast",
 ]
 
@@ -372,3 +373,11 @@ def _beam(ladder: Ladder, start: int, end: int, changed: Sequence[int], scale: S
         walked.append(int(level_states[at]))
         at = int(level_parents[at])
     return walked[::-1]
+
+
+def longest_relay_ms(ladder: Ladder) -> int:
+    """Return how long any relay of a ladder may take to move and come to rest, rounded up."""
+    return max(
+        1,
+        *(math.ceil(max(r.operate_ms, r.release_ms) + r.bounce_ms) for r in ladder.relays),
+    )

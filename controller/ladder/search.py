@@ -18,9 +18,9 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from controller.arrays import FloatArray
 from controller.errors import InputError
 from controller.ladder.electrical import (
-    FloatArray,
     StateArray,
     connected_mask,
     parallel_ohms,

@@ -20,8 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from controller.arrays import FloatArray
 from controller.ladder.electrical import (
-    FloatArray,
     Output,
     StateArray,
     connected_mask,

@@ -11,16 +11,9 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from controller.errors import RelayKnowledge
+from controller.ladder.model import PathStep
 
-__all__ = ["Link", "LinkIdentity", "LinkStatus", "PathStep", "SenseReading"]
-
-
-@dataclass(frozen=True, kw_only=True)
-class PathStep:
-    """One state of a path and how long it is held before the next, in whole milliseconds."""
-
-    state: int
-    hold_ms: int
+__all__ = ["Link", "LinkIdentity", "LinkStatus", "SenseReading"]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,7 +12,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from controller.errors import LinkError, RelayKnowledge
-from controller.links.base import Link, LinkIdentity, LinkStatus, PathStep, SenseReading
+from controller.ladder.model import PathStep
+from controller.links.base import Link, LinkIdentity, LinkStatus, SenseReading
 
 __all__ = ["CountedLink"]
 

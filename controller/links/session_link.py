@@ -12,7 +12,8 @@ from typing import TypeVar
 
 from controller.clock import Clock
 from controller.errors import LinkError, RelayKnowledge
-from controller.links.base import LinkIdentity, LinkStatus, PathStep, SenseReading
+from controller.ladder.model import PathStep
+from controller.links.base import LinkIdentity, LinkStatus, SenseReading
 from controller.links.channel import Channel, ChannelError
 from firmware_protocol.errors import MessageError
 from firmware_protocol.messages import (

@@ -15,6 +15,8 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from controller.arrays import FloatArray
+
 __all__ = [
     "AdcConvention",
     "adc_code",
@@ -22,11 +24,9 @@ __all__ = [
     "divider_ohms",
     "divider_volts",
     "most_watts",
-    "power_watts",
     "short_circuit_amperes",
 ]
 
-FloatArray: TypeAlias = npt.NDArray[np.float64]
 IntArray: TypeAlias = npt.NDArray[np.int64]
 
 
@@ -71,15 +71,6 @@ def most_watts(reference_volts: npt.ArrayLike, pullup_ohms: npt.ArrayLike) -> Fl
     """Return the most power a resistance to ground can take, which is at R = Rp: Vref^2/(4 Rp)."""
     reference = np.asarray(reference_volts, dtype=np.float64)
     return np.asarray(reference**2 / (4.0 * np.asarray(pullup_ohms)))
-
-
-def power_watts(
-    reference_volts: npt.ArrayLike, pullup_ohms: npt.ArrayLike, ohms: npt.ArrayLike
-) -> FloatArray:
-    """Return the power in a resistance to ground: V (Vref - V)/Rp."""
-    reference = np.asarray(reference_volts, dtype=np.float64)
-    voltage = divider_volts(reference, pullup_ohms, ohms)
-    return np.asarray(voltage * (reference - voltage) / np.asarray(pullup_ohms))
 
 
 def adc_code(fraction: npt.ArrayLike, bits: int, convention: AdcConvention) -> IntArray:

@@ -11,9 +11,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from controller.sweep.judging import judge_reported
-from controller.sweep.model import ResolvedPlan, ResolvedStep, StepResult, Verdict
-from controller.sweep.verdict import worst_verdict
+from controller.measurement.model import Verdict
+from controller.measurement.verdict import worst_verdict
+from controller.planning.model import ResolvedPlan, ResolvedStep
+from controller.run.judging import judge_reported
+from controller.run.model import StepResult
 
 __all__ = [
     "EXACT",

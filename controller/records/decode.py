@@ -11,18 +11,11 @@ from collections.abc import Callable, Mapping
 from typing import Any, TypeVar
 
 from controller.errors import InputError
-from controller.links.base import PathStep
+from controller.ladder.model import PathStep
+from controller.measurement.model import Contribution, DecisionRule, SettleRule, Verdict
+from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.records.reader import Record
-from controller.sweep.model import (
-    Contribution,
-    DecisionRule,
-    ResolvedPlan,
-    ResolvedStep,
-    SettleRule,
-    StepKind,
-    StepResult,
-    Verdict,
-)
+from controller.run.model import StepResult
 
 __all__ = ["plan_of", "results_of"]
 

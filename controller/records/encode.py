@@ -11,9 +11,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from controller.links.base import PathStep
+from controller.ladder.model import PathStep
+from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.records.lines import plain
-from controller.sweep.model import ResolvedPlan, ResolvedStep, RunSummary, StepResult
+from controller.run.model import RunSummary, StepResult
 
 __all__ = [
     "path_fields",

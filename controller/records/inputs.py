@@ -10,13 +10,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from controller.bench.files import BenchFile, default_bench, load_bench
 from controller.documents import collecting_files, supplied_files
 from controller.errors import InputError, Problem
+from controller.planning.files import load_plan
+from controller.planning.plan import Plan
 from controller.records.opening import RECORD_FOLDER, kept_files
 from controller.records.reader import Record
-from controller.sweep.benchfile import BenchFile, default_bench, load_bench
-from controller.sweep.plan import Plan
-from controller.sweep.planfile import load_plan
 
 __all__ = ["Inputs", "inputs_of", "load_inputs"]
 

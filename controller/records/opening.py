@@ -19,9 +19,9 @@ from typing import Any
 
 from controller import __version__
 from controller.errors import InputError
+from controller.planning.model import ResolvedPlan
 from controller.records.encode import plan_fields
 from controller.records.lines import digest, plain
-from controller.sweep.model import ResolvedPlan
 
 __all__ = ["RECORD_FOLDER", "canonical_hash", "kept_files", "opening_content"]
 

@@ -13,8 +13,13 @@ from __future__ import annotations
 from contextlib import closing
 from dataclasses import dataclass, replace
 
+from controller.bench.files import BenchFile, LinkKind, ReadbackKind, default_bench
+from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
 from controller.errors import RungwiseError
+from controller.measurement.model import Verdict
+from controller.planning.model import ResolvedPlan
+from controller.planning.resolve import resolve_on
 from controller.records.compare import (
     EXACT,
     Difference,
@@ -27,12 +32,9 @@ from controller.records.compare import (
 from controller.records.decode import plan_of, results_of
 from controller.records.inputs import Inputs, inputs_of
 from controller.records.reader import Record
-from controller.sweep.benchfile import BenchFile, LinkKind, ReadbackKind, default_bench
-from controller.sweep.engine import SweepRun, run_events
-from controller.sweep.events import FaultRaised
-from controller.sweep.model import ResolvedPlan, StepResult, Verdict
-from controller.sweep.resolve import resolve_on
-from controller.sweep.wiring import open_bench
+from controller.run.events import FaultRaised
+from controller.run.model import StepResult
+from controller.run.sweep import SweepRun, run_events
 
 __all__ = ["Replay", "ReplayError", "replay", "simulated_bench", "tolerances_for"]
 

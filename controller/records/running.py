@@ -10,16 +10,17 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from controller.bench.files import BenchFile, LinkKind, ReadbackKind
 from controller.clock import Clock, RealClock, VirtualClock
 from controller.errors import InputError
+from controller.planning.model import ResolvedPlan
 from controller.records.decode import results_of
 from controller.records.inputs import Inputs
 from controller.records.opening import opening_content
 from controller.records.writer import RecordWriter
-from controller.sweep.benchfile import BenchFile, LinkKind, ReadbackKind
-from controller.sweep.events import RunFinished
-from controller.sweep.model import ResolvedPlan, StepResult
-from controller.sweep.summary import summarize
+from controller.run.events import RunFinished
+from controller.run.model import StepResult
+from controller.run.summary import summarize
 
 __all__ = [
     "Begun",
@@ -98,7 +99,7 @@ def begin_record(
     resume: bool,
 ) -> Begun:
     """Begin a record, or go on with one after its last finished step. Raises InputError."""
-    from controller.sweep.resolve import resolve_on
+    from controller.planning.resolve import resolve_on
 
     if not resume:
         writer = RecordWriter.create(path, opening, clock=clock, durable=durable)

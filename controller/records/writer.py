@@ -19,7 +19,7 @@ from controller.links.base import LinkStatus
 from controller.records.encode import path_fields, result_fields, summary_fields
 from controller.records.lines import FIRST_PREVIOUS, digest, encode_line, plain
 from controller.records.reader import RECORD_FORMAT, Record, load_record
-from controller.sweep.events import (
+from controller.run.events import (
     Event,
     FaultRaised,
     LinkReported,

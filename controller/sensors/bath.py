@@ -15,10 +15,9 @@ import numpy as np
 from controller.errors import InputError
 from controller.sensors.curve import Curve
 from controller.sensors.extension import extended_celsius
+from controller.units import COVERAGE_FACTOR
 
 __all__ = ["BathPoint", "BathResult", "compare_in_bath"]
-
-_COVERAGE_FACTOR = 2.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -86,7 +85,7 @@ def compare_in_bath(curve: Curve, points: Sequence[BathPoint]) -> tuple[BathResu
                 expected_ohms=expected,
                 reads_celsius=reads,
                 error_celsius=reads - point.celsius,
-                uncertainty_celsius=_COVERAGE_FACTOR * math.hypot(*(u for _, u in budget)),
+                uncertainty_celsius=COVERAGE_FACTOR * math.hypot(*(u for _, u in budget)),
                 budget=budget,
                 beyond_span=not least <= point.ohms <= most,
             )

@@ -16,9 +16,10 @@ from functools import cached_property
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.errors import InputError
 from controller.sensors.coordinates import NTC, STRAIGHT, Coordinates
-from controller.sensors.curve import Curve, FloatArray
+from controller.sensors.curve import Curve
 from controller.sensors.solve import solve_monotone
 from controller.sensors.spanned import SpannedCurve
 

@@ -10,7 +10,7 @@ from abc import ABC, abstractmethod
 
 import numpy as np
 
-from controller.sensors.curve import FloatArray
+from controller.arrays import FloatArray
 from controller.units import KELVIN_AT_ZERO_CELSIUS
 
 __all__ = ["NTC", "STRAIGHT", "Coordinates"]

@@ -7,14 +7,13 @@ Must not know: any particular kind, files, ladders.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol, TypeAlias
+from typing import Protocol
 
-import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Curve", "FloatArray", "Sensor"]
+from controller.arrays import FloatArray
 
-FloatArray: TypeAlias = npt.NDArray[np.float64]
+__all__ = ["Curve", "Sensor"]
 
 
 class Curve(Protocol):

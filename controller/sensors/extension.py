@@ -10,8 +10,9 @@ from collections.abc import Callable
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.sensors.coordinates import NTC, STRAIGHT
-from controller.sensors.curve import Curve, FloatArray
+from controller.sensors.curve import Curve
 
 __all__ = ["extended_celsius"]
 

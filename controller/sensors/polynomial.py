@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.errors import InputError
-from controller.sensors.curve import FloatArray
 from controller.sensors.solve import solve_monotone
 from controller.sensors.spanned import SpannedCurve
 

@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from controller.sensors.curve import FloatArray
+from controller.arrays import FloatArray
 
 __all__ = ["solve_monotone"]
 

@@ -14,8 +14,8 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from controller.arrays import FloatArray
 from controller.errors import InputError, SpanError
-from controller.sensors.curve import FloatArray
 from controller.units import KELVIN_AT_ZERO_CELSIUS, format_ohms
 
 __all__ = ["SpannedCurve"]

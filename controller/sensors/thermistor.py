@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.errors import InputError
 from controller.sensors.coordinates import NTC
-from controller.sensors.curve import FloatArray
 from controller.sensors.solve import solve_monotone
 from controller.sensors.spanned import SpannedCurve
 from controller.units import KELVIN_AT_ZERO_CELSIUS

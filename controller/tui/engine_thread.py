@@ -18,10 +18,10 @@ from contextlib import closing, suppress
 from dataclasses import dataclass
 from typing import Protocol
 
+from controller.bench.opened import Bench
 from controller.clock import Clock
 from controller.errors import RelayKnowledge, RungwiseError
-from controller.sweep.bench import Bench
-from controller.sweep.events import Event
+from controller.run.events import Event
 from controller.tui.view import RunView, after
 
 __all__ = ["EngineThread", "Job", "Picture", "Sink"]

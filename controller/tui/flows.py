@@ -20,8 +20,8 @@ from controller.tui.text import one_line
 from controller.tui.workshop import look_around
 
 if TYPE_CHECKING:
+    from controller.bench.files import BenchFile
     from controller.records.replay import Replay
-    from controller.sweep.benchfile import BenchFile
     from controller.tui.app import RungwiseApp
     from controller.tui.preparing import Prepared
 

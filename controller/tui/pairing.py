@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from controller.planning.model import ResolvedStep
 from controller.records.compare import Difference
-from controller.sweep.model import ResolvedStep, StepResult
+from controller.run.model import StepResult
 from controller.text import ohms
 from controller.tui.parts import Cells, Column, Tone
 from controller.tui.wording import degrees, step_name, verdict_words

@@ -15,10 +15,12 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from controller.errors import InputError
-from controller.links.base import PathStep
+from controller.ladder.model import PathStep
+from controller.measurement.model import Verdict
+from controller.planning.model import ResolvedPlan
 from controller.records.decode import plan_of, results_of
 from controller.records.reader import Record
-from controller.sweep.events import (
+from controller.run.events import (
     Event,
     FaultRaised,
     NoteMade,
@@ -30,7 +32,7 @@ from controller.sweep.events import (
     StepFinished,
     StepStarted,
 )
-from controller.sweep.model import ResolvedPlan, RunSummary, Verdict
+from controller.run.model import RunSummary
 from controller.tui.view import RunView, after, begin
 
 __all__ = ["Film", "film_of"]

@@ -17,17 +17,19 @@ from typing import TYPE_CHECKING, Any
 
 from controller.clock import Clock, RealClock, VirtualClock
 from controller.errors import InputError
-from controller.sweep.events import Event, RunFinished
-from controller.sweep.model import ResolvedPlan, StepKind, StepResult, Verdict
+from controller.measurement.model import Verdict
+from controller.planning.model import ResolvedPlan, StepKind
+from controller.run.events import Event, RunFinished
+from controller.run.model import StepResult
 from controller.tui.engine_thread import EngineThread
 from controller.tui.view import RunView, begin, estimate_s
 
 if TYPE_CHECKING:
+    from controller.bench.files import BenchFile
     from controller.module.model import Module
+    from controller.planning.single_value import Finder
     from controller.records.inputs import Inputs
     from controller.sensors.curve import Sensor
-    from controller.sweep.benchfile import BenchFile
-    from controller.sweep.single import Finder
 
 __all__ = [
     "PACES",
@@ -125,9 +127,9 @@ class Prepared:
 
 def prepare(plan_path: Path, bench_path: Path | None, runs: Path) -> Prepared:
     """Read, resolve and check everything. Raises InputError with every reason against it."""
+    from controller.planning.resolve import resolve_on
     from controller.records.inputs import load_inputs
     from controller.records.running import fully_simulated, new_record, opening_of
-    from controller.sweep.resolve import resolve_on
 
     inputs = load_inputs(plan_path, bench_path)
     resolved = resolve_on(inputs.plan, inputs.bench)
@@ -168,10 +170,10 @@ def begin_run(
     clock: Clock | None = None,
 ) -> EngineThread:
     """Begin the record and return the thread that will run the plan. Raises InputError."""
+    from controller.bench.wear import wear_file
+    from controller.bench.wiring import open_bench
     from controller.records.running import begin_record
-    from controller.sweep.engine import SweepRun
-    from controller.sweep.wearing import wear_file
-    from controller.sweep.wiring import open_bench
+    from controller.run.sweep import SweepRun
 
     clock = clock or clock_for(pace if prepared.simulated else "real")
     durable = isinstance(clock, RealClock)
@@ -204,7 +206,7 @@ def begin_run(
 def _counting(resolved: ResolvedPlan, earlier: tuple[StepResult, ...]) -> Callable[[Event], Event]:
     """Return what adds an earlier part's results to the summary of a resumed run."""
     from controller.records.running import with_earlier
-    from controller.sweep.events import StepFinished
+    from controller.run.events import StepFinished
 
     now: dict[int, StepResult] = {}
 
@@ -220,8 +222,8 @@ def _counting(resolved: ResolvedPlan, earlier: tuple[StepResult, ...]) -> Callab
 
 def prepare_bench(bench_path: Path | None) -> tuple[BenchFile, Finder, Sensor | None]:
     """Read a bench for setting values by hand; the simulated one without a file."""
-    from controller.sweep.benchfile import default_bench, load_bench
-    from controller.sweep.single import Finder, stand_in_sensor
+    from controller.bench.files import default_bench, load_bench
+    from controller.planning.single_value import Finder, stand_in_sensor
 
     bench: BenchFile = load_bench(bench_path) if bench_path else default_bench(stand_in_sensor())
     sensor = bench.module.sensor if bench.module is not None else None
@@ -236,12 +238,12 @@ def begin_by_hand(
     clock: Clock | None = None,
 ) -> EngineThread:
     """Begin a session of single values; it leaves a record where real relays move."""
+    from controller.bench.wear import wear_file
+    from controller.bench.wiring import open_bench
     from controller.records.opening import opening_content
     from controller.records.running import new_record
     from controller.records.writer import RecordWriter
-    from controller.sweep.hand import HandRun, plan_by_hand
-    from controller.sweep.wearing import wear_file
-    from controller.sweep.wiring import open_bench
+    from controller.run.hold import HandRun, plan_by_hand
 
     clock = clock or RealClock()
     ladder = bench_file.ladder
@@ -281,7 +283,7 @@ def diagnosis_lines(
     results: tuple[StepResult, ...], sensor: Sensor, module: Module | None
 ) -> tuple[str, ...]:
     """Return what the readings say and what to look at next, a sentence each."""
-    from controller.sweep.diagnosis import InputCircuit, Reporting, diagnose, explain, readings_of
+    from controller.diagnosis import InputCircuit, Reporting, diagnose, explain, readings_of
 
     reporting = Reporting.of(module) if module is not None else Reporting()
     diagnosis = diagnose(

@@ -11,9 +11,11 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 from controller.errors import RelayKnowledge
-from controller.links.base import LinkStatus, PathStep
+from controller.ladder.model import PathStep
+from controller.links.base import LinkStatus
+from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.readback.base import Prompt
-from controller.sweep.events import (
+from controller.run.events import (
     Event,
     FaultRaised,
     LinkReported,
@@ -27,7 +29,7 @@ from controller.sweep.events import (
     StepFinished,
     StepStarted,
 )
-from controller.sweep.model import ResolvedPlan, ResolvedStep, RunSummary, StepResult
+from controller.run.model import RunSummary, StepResult
 
 __all__ = ["Driving", "Phase", "Point", "RunView", "after", "begin", "estimate_s"]
 

@@ -10,7 +10,9 @@ import math
 
 from rich.cells import cell_len
 
-from controller.sweep.model import ResolvedPlan, ResolvedStep, StepKind, StepResult, Verdict
+from controller.measurement.model import Verdict
+from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
+from controller.run.model import StepResult
 from controller.text import number, ohms
 from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Cells, Column, Part, Tone
 from controller.tui.text import one_line, short_middle

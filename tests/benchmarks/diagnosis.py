@@ -14,12 +14,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from controller.diagnosis import Diagnosis, InputCircuit, Readings, diagnose
+from controller.diagnosis.fit import fit, profile_intervals
+from controller.diagnosis.hypotheses import hypotheses_for, response_of
+from controller.diagnosis.likelihood import likelihood_of
 from controller.sensors.curve import Sensor
 from controller.sensors.thermistor import BetaCurve
-from controller.sweep.diagnosis import Diagnosis, InputCircuit, Readings, diagnose
-from controller.sweep.diagnosis.fit import fit, profile_intervals
-from controller.sweep.diagnosis.hypotheses import hypotheses_for, response_of
-from controller.sweep.diagnosis.likelihood import likelihood_of
 
 REFERENCE_VOLTS = 5.0
 PULLUP_OHMS = 2200.0

@@ -14,10 +14,11 @@ from pathlib import Path
 from typing import Any
 
 from controller.clock import RealClock
+from controller.measurement.model import SettleRule
+from controller.planning.model import ResolvedPlan
 from controller.records.opening import opening_content
 from controller.records.writer import RecordWriter
-from controller.sweep.events import ReadingSeen
-from controller.sweep.model import ResolvedPlan, SettleRule
+from controller.run.events import ReadingSeen
 
 AIM = 1.3
 LINES = 300

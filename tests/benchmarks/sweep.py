@@ -12,13 +12,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from controller.bench.files import load_bench
+from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
-from controller.sweep.benchfile import load_bench
-from controller.sweep.engine import SweepRun, run_events
-from controller.sweep.plan import Direction, TargetBlock
-from controller.sweep.planfile import load_plan
-from controller.sweep.resolve import resolve
-from controller.sweep.wiring import open_bench
+from controller.planning.files import load_plan
+from controller.planning.plan import Direction, TargetBlock
+from controller.planning.resolve import resolve
+from controller.run.sweep import SweepRun, run_events
 
 __all__ = ["rows"]
 

@@ -15,17 +15,17 @@ from pathlib import Path
 
 import numpy as np
 
-from controller.ladder.electrical import FloatArray
+from controller.arrays import FloatArray
+from controller.bench.files import Switching
 from controller.ladder.files import load_ladder
 from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
 from controller.ladder.path import all_at_once_excursion
 from controller.ladder.search import NearestSearch
 from controller.ladder.sequence import SequencePlan, connected_choice, plan_sequence
-from controller.sweep.benchfile import Switching
-from controller.sweep.model import StepKind
-from controller.sweep.plan import PlanKind
-from controller.sweep.planfile import load_plan
-from controller.sweep.resolve import resolve
+from controller.planning.files import load_plan
+from controller.planning.model import StepKind
+from controller.planning.plan import PlanKind
+from controller.planning.resolve import resolve
 
 __all__ = ["rows"]
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from controller.bench import wiring
 from controller.links.simulated import (
     Direction,
     Fault,
@@ -23,7 +24,6 @@ from controller.links.simulated import (
 )
 from controller.records import writer
 from controller.records.reader import Record, load_record
-from controller.sweep import wiring
 
 Run = Callable[..., Any]
 PARKED = "the ladder is parked"

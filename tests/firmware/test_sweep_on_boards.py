@@ -24,11 +24,11 @@ from typing import Any
 
 import pytest
 
+from controller.bench.simulation import Simulation
 from controller.cli.main import main
 from controller.clock import RealClock
 from controller.links.pty_device import PtyDevice
 from controller.links.simulated import SimulatedDevice
-from controller.sweep.simulation import Simulation
 
 pytestmark = [pytest.mark.toolchain, pytest.mark.pty]
 

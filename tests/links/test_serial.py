@@ -14,7 +14,7 @@ from serial.tools import list_ports as serial_tools
 
 from controller.clock import RealClock, VirtualClock
 from controller.errors import LinkError, RelayKnowledge
-from controller.links.base import PathStep
+from controller.ladder.model import PathStep
 from controller.links.pty_device import PtyDevice
 from controller.links.serial import PortInfo, SerialChannel, list_ports, probe, serial_link
 from controller.links.simulated import SimulatedDevice

@@ -8,7 +8,7 @@ import pytest
 
 from controller.clock import VirtualClock
 from controller.errors import LinkError, RelayKnowledge
-from controller.links.base import PathStep
+from controller.ladder.model import PathStep
 from controller.links.session_link import SessionLink
 from controller.links.simulated import (
     Direction,

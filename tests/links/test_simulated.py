@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from controller.clock import VirtualClock
-from controller.links.base import PathStep
+from controller.ladder.model import PathStep
 from controller.links.channel import ChannelError
 from controller.links.simulated import (
     Direction,

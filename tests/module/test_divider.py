@@ -8,6 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from controller.ladder.loading import state_loading
+from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
 from controller.module.divider import (
     AdcConvention,
     adc_code,
@@ -15,7 +17,6 @@ from controller.module.divider import (
     divider_ohms,
     divider_volts,
     most_watts,
-    power_watts,
     short_circuit_amperes,
 )
 
@@ -39,8 +40,22 @@ def test_resistances_come_back_from_the_voltages_of_the_table(table):
 
 
 def test_powers_are_those_of_the_table(table):
-    watts = power_watts(5.0, table["rp_ohm"], table["r_ohm"])
-    assert watts * 1e3 == pytest.approx(table["p_mW"], abs=1e-6)
+    watts = [
+        state_loading(one_rung(r), 1, reference_volts=5.0, pullup_ohms=rp).rungs[0].watts
+        for r, rp in zip(table["r_ohm"], table["rp_ohm"], strict=True)
+        if 0 < r < math.inf
+    ]
+    inner = np.isfinite(table["r_ohm"]) & (table["r_ohm"] > 0)
+    assert np.array(watts) * 1e3 == pytest.approx(table["p_mW"][inner], abs=1e-6)
+
+
+def one_rung(ohms):
+    return Ladder(
+        name="one resistor",
+        relay_count=1,
+        relays=(Relay(index=0, contact_ohms=0.0),),
+        groups=(Group(kind=GroupKind.PARALLEL, rungs=(Rung(relay=0, ohms=ohms),)),),
+    )
 
 
 @pytest.mark.parametrize(

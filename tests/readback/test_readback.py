@@ -13,7 +13,6 @@ from controller.clock import VirtualClock
 from controller.module.model import ModuleReport
 from controller.readback.base import OperatorCommand, Prompt, Readback, Reading
 from controller.readback.lines import StdinLines
-from controller.readback.replayed import ReplayedReadback
 from controller.readback.simulated import SimulatedReadback
 from controller.readback.typed import TypedReadback
 
@@ -69,12 +68,11 @@ def test_every_readback_is_one():
     clock = VirtualClock()
     readbacks: list[Readback] = [
         make_simulated(clock),
-        ReplayedReadback("list", [], clock),
         TypedReadback(lambda: None, print, clock),
     ]
-    assert [readback.continuous for readback in readbacks] == [True, False, False]
+    assert [readback.continuous for readback in readbacks] == [True, False]
     assert all(readback.name for readback in readbacks)
-    assert [readback.poll() for readback in readbacks] == [None, None, None]
+    assert [readback.poll() for readback in readbacks] == [None, None]
 
 
 def test_a_simulated_reading_is_of_this_moment_and_of_the_open_prompt():
@@ -107,24 +105,6 @@ def test_readings_come_at_the_stated_interval_whatever_the_polling():
         clock.sleep_s(0.1)
     assert times == pytest.approx([0.3 * k for k in range(len(times))], abs=1e-6)
     assert len(times) == 334
-
-
-# Replayed
-
-
-def test_a_list_answers_each_prompt_once_and_then_stops():
-    readback = ReplayedReadback("list", [83.0, None, OperatorCommand.SKIP], VirtualClock())
-    assert readback.poll() is None
-    answers = []
-    for token in range(4):
-        readback.ask(prompt(token))
-        answers.append(readback.poll())
-        assert readback.poll() is None
-    assert answers[:2] == [
-        Reading(token=0, celsius=83.0, at_s=0.0),
-        Reading(token=1, celsius=None, at_s=0.0),
-    ]
-    assert answers[2:] == [OperatorCommand.SKIP, OperatorCommand.STOP]
 
 
 # Typed

@@ -10,10 +10,12 @@ from pathlib import Path
 import pytest
 
 from controller.clock import VirtualClock
-from controller.links.base import PathStep
+from controller.ladder.model import PathStep
+from controller.measurement.model import SettleRule, Verdict
+from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.records.opening import opening_content
 from controller.records.writer import RecordWriter
-from controller.sweep.events import (
+from controller.run.events import (
     Event,
     FaultRaised,
     NoteMade,
@@ -25,15 +27,7 @@ from controller.sweep.events import (
     StepFinished,
     StepStarted,
 )
-from controller.sweep.model import (
-    ResolvedPlan,
-    ResolvedStep,
-    RunSummary,
-    SettleRule,
-    StepKind,
-    StepResult,
-    Verdict,
-)
+from controller.run.model import RunSummary, StepResult
 
 
 @dataclass(frozen=True)

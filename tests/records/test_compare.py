@@ -15,6 +15,8 @@ from hypothesis import strategies as st
 
 from controller.cautions import CAUTIONS
 from controller.errors import InputError
+from controller.measurement.model import Verdict
+from controller.planning.model import ResolvedPlan
 from controller.records.compare import (
     EXACT,
     Difference,
@@ -25,11 +27,11 @@ from controller.records.compare import (
     verdict_of,
 )
 from controller.records.decode import plan_of, results_of
-from controller.records.export import COLUMNS, csv_text
-from controller.records.junit import junit_xml
 from controller.records.reader import load_record
-from controller.records.report import report_text
-from controller.sweep.model import ResolvedPlan, StepResult, Verdict
+from controller.reports.csv import COLUMNS, csv_text
+from controller.reports.junit import junit_xml
+from controller.reports.text import report_text
+from controller.run.model import StepResult
 
 
 def test_a_record_gives_back_the_plan_and_the_results(
@@ -110,7 +112,7 @@ def test_the_tolerance_decides(shift: float) -> None:
 
 
 def _result(reported: float) -> StepResult:
-    from controller.sweep.model import ResolvedStep, StepKind
+    from controller.planning.model import ResolvedStep, StepKind
 
     step = ResolvedStep(
         index=0,

@@ -16,13 +16,15 @@ from hypothesis import strategies as st
 
 from controller.clock import VirtualClock
 from controller.errors import InputError
+from controller.measurement.model import DecisionRule
+from controller.planning.model import ResolvedPlan
 from controller.records import writer as writer_module
 from controller.records.lines import plain
 from controller.records.opening import kept_files, opening_content
 from controller.records.reader import load_record, read_record
 from controller.records.writer import RecordError, RecordWriter
-from controller.sweep.events import Event, NoteMade, StepFinished
-from controller.sweep.model import DecisionRule, ResolvedPlan, StepResult
+from controller.run.events import Event, NoteMade, StepFinished
+from controller.run.model import StepResult
 
 quick = settings(
     max_examples=150,

@@ -11,10 +11,10 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from controller.cli.main import main
+from controller.measurement.model import Verdict
 from controller.records.lines import FIRST_PREVIOUS, digest, encode_line
 from controller.records.reader import load_record
 from controller.records.replay import replay
-from controller.sweep.model import Verdict
 
 RECORDED = Path(__file__).resolve().parents[2] / "sweeps" / "recorded"
 NOT_CONTENT = ("seq", "utc", "elapsed_s", "type", "previous", "check")

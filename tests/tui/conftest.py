@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
+from controller.bench.wiring import open_bench
 from controller.clock import Clock, VirtualClock
-from controller.sweep.engine import SweepRun, run_events
-from controller.sweep.events import Event
-from controller.sweep.wiring import open_bench
+from controller.run.events import Event
+from controller.run.sweep import SweepRun, run_events
 from controller.tui.app import RungwiseApp
 from controller.tui.palette import DARK
 from controller.tui.preparing import PacedClock, Prepared, prepare

@@ -15,11 +15,11 @@ from typing import Any
 from textual.pilot import Pilot
 from textual.widgets import Input
 
+from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
 from controller.errors import RelayKnowledge
-from controller.sweep.engine import SweepRun, run_events
-from controller.sweep.events import Event, PromptOpened, ReadingSeen, StepFinished
-from controller.sweep.wiring import open_bench
+from controller.run.events import Event, PromptOpened, ReadingSeen, StepFinished
+from controller.run.sweep import SweepRun, run_events
 from controller.tui.app import RungwiseApp
 from controller.tui.dialogs import ask_cautions
 from controller.tui.engine_thread import Picture
@@ -196,8 +196,8 @@ async def by_hand(pilot: Pilot[Any]) -> None:
     bench, finder, _sensor = prepare_bench(WORKSHOP / "benches/corroded.toml")
     found = finder.find("20degC", bench.ladder.park_state)
     from controller.links.base import LinkStatus
-    from controller.sweep.events import LinkReported, RelaysSet, RunStarted
-    from controller.sweep.hand import plan_by_hand
+    from controller.run.events import LinkReported, RelaysSet, RunStarted
+    from controller.run.hold import plan_by_hand
 
     ladder = bench.ladder
     plan = plan_by_hand(park_state=ladder.park_state, state_digits=ladder.state_digits)

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pytest
 
+from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
 from controller.errors import RelayKnowledge
 from controller.records.reader import load_record
 from controller.records.writer import RecordError, RecordWriter
-from controller.sweep.engine import SweepRun
-from controller.sweep.events import Event
-from controller.sweep.wiring import open_bench
+from controller.run.events import Event
+from controller.run.sweep import SweepRun
 from controller.tui.engine_thread import EngineThread
 from controller.tui.preparing import PacedClock, Prepared, begin_run
 from controller.tui.view import Driving, Phase, begin

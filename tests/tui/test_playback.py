@@ -10,7 +10,7 @@ from controller.clock import VirtualClock
 from controller.errors import InputError
 from controller.records.reader import load_record
 from controller.records.writer import RecordWriter
-from controller.sweep.events import Event, StepFinished
+from controller.run.events import Event, StepFinished
 from controller.tui.pairing import COLUMNS, pair_rows
 from controller.tui.playback import Film, film_of
 from controller.tui.preparing import Prepared

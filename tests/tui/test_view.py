@@ -9,9 +9,12 @@ from dataclasses import replace
 import pytest
 
 from controller.errors import RelayKnowledge
-from controller.links.base import LinkStatus, PathStep
+from controller.ladder.model import PathStep
+from controller.links.base import LinkStatus
+from controller.measurement.model import Verdict
+from controller.planning.paths import operations
 from controller.readback.base import Prompt
-from controller.sweep.events import (
+from controller.run.events import (
     Event,
     FaultRaised,
     LinkReported,
@@ -25,8 +28,6 @@ from controller.sweep.events import (
     StepFinished,
     StepStarted,
 )
-from controller.sweep.model import Verdict
-from controller.sweep.routing import operations
 from controller.tui.preparing import Prepared
 from controller.tui.view import Driving, Phase, RunView, after, begin, estimate_s
 

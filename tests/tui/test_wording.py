@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from controller.links.base import LinkStatus
-from controller.sweep.events import Event, StepFinished
-from controller.sweep.model import Verdict
+from controller.measurement.model import Verdict
+from controller.run.events import Event, StepFinished
 from controller.tui.parts import Part, Tone, within
 from controller.tui.preparing import Prepared
 from controller.tui.text import ascii_only, fitted, lines, one_line, short_middle

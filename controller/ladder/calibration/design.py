@@ -18,6 +18,7 @@ from itertools import combinations, pairwise
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.errors import InputError
 from controller.ladder.calibration.exchange import Candidates, chosen_rows
 from controller.ladder.calibration.model import (
@@ -28,7 +29,7 @@ from controller.ladder.calibration.model import (
 )
 from controller.ladder.calibration.rows import LEAST_REDUNDANCY
 from controller.ladder.calibration.solve import prior_uncertainties_ohms, undetermined_relays
-from controller.ladder.electrical import FloatArray, connected_mask, states_ohms, with_contact
+from controller.ladder.electrical import connected_mask, states_ohms, with_contact
 from controller.ladder.model import GroupKind, Ladder
 
 __all__ = ["Design", "Instrument", "propose_design"]

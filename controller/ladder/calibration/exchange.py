@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from controller.ladder.electrical import FloatArray
+from controller.arrays import FloatArray
 
 __all__ = ["Candidates", "chosen_rows"]
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from controller.ladder.electrical import FloatArray
+from controller.arrays import FloatArray
 
 __all__ = ["Solution", "chi_square_exceeded", "least_squares", "restrained_coefficients"]
 

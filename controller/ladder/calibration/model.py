@@ -12,9 +12,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.errors import InputError
 from controller.ladder.calibration.slopes import state_slopes
-from controller.ladder.electrical import FloatArray, states_ohms
+from controller.ladder.electrical import states_ohms
 from controller.ladder.model import Ladder, Rung
 
 __all__ = [

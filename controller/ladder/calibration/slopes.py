@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from controller.ladder.electrical import FloatArray, states_ohms
+from controller.arrays import FloatArray
+from controller.ladder.electrical import states_ohms
 from controller.ladder.model import Contacts, GroupKind, Ladder
 
 __all__ = ["Slopes", "state_slopes"]

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.errors import InputError, Problem
 from controller.ladder.calibration.least_squares import (
     Solution,
@@ -30,7 +31,7 @@ from controller.ladder.calibration.model import (
     with_parameters,
 )
 from controller.ladder.calibration.rows import Row, one_row_explains, rows_of
-from controller.ladder.electrical import FloatArray, check_state, states_ohms
+from controller.ladder.electrical import check_state, states_ohms
 from controller.ladder.model import Ladder
 
 __all__ = ["calibrate", "calibrate_and_check", "prior_uncertainties_ohms", "undetermined_relays"]

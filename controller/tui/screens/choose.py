@@ -184,7 +184,7 @@ def _plan_line(plan: Found) -> Part:
 
 def _details(plan: Found) -> tuple[Part, ...]:
     """Return what a plan says of itself, or what is wrong with it."""
-    from controller.sweep.planfile import load_plan
+    from controller.planning.files import load_plan
 
     try:
         read = load_plan(plan.path)

@@ -17,7 +17,7 @@ from textual.widget import Widget
 from textual.widgets import Input
 
 from controller.errors import RungwiseError
-from controller.sweep.wish import HINT
+from controller.planning.value import HINT
 from controller.tui.dialogs import Ask
 from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Cells, Column, Part, Tone
@@ -29,9 +29,9 @@ from controller.tui.widgets.table import RowsTable
 from controller.tui.wording import degrees
 
 if TYPE_CHECKING:
-    from controller.sweep.benchfile import BenchFile
-    from controller.sweep.hand import HandRun
-    from controller.sweep.single import Finder, Setting
+    from controller.bench.files import BenchFile
+    from controller.planning.single_value import Finder, Setting
+    from controller.run.hold import HandRun
 
 __all__ = ["HandScreen"]
 
@@ -190,7 +190,7 @@ class HandScreen(BenchScreen):
 
     def action_nudge(self, direction: int) -> None:
         """Move the typed value, or the one that is driven, a little."""
-        from controller.sweep.wish import nudged
+        from controller.planning.value import nudged
 
         field = self.query_one(Input)
         base = field.value or ("" if self._now is None else self._now.text)

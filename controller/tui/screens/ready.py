@@ -16,7 +16,7 @@ from textual.widget import Widget
 from textual.widgets import Button
 
 from controller.cautions import short_circuit_sentence
-from controller.sweep.model import ResolvedStep, StepKind
+from controller.planning.model import ResolvedStep, StepKind
 from controller.tui.palette import content_of
 from controller.tui.parts import Part, Tone
 from controller.tui.preparing import PACES, Prepared

@@ -15,7 +15,8 @@ from textual.containers import Horizontal, Vertical
 from textual.widget import Widget
 from textual.widgets import Input
 
-from controller.sweep.model import StepResult, Verdict
+from controller.measurement.model import Verdict
+from controller.run.model import StepResult
 from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Cells, Part, Tone
 from controller.tui.preparing import Prepared, diagnosis_lines
@@ -39,7 +40,7 @@ from controller.tui.wording import (
 )
 
 if TYPE_CHECKING:
-    from controller.sweep.engine import SweepRun
+    from controller.run.sweep import SweepRun
 
 __all__ = ["RunScreen", "working_point"]
 

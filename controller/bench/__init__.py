@@ -1,0 +1,1 @@
+"""A bench file, and the equipment it opens; the simulated bench."""

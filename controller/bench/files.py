@@ -1,0 +1,330 @@
+"""Bench files: TOML to a `BenchFile`, and the bench that is simulated when there is no file.
+
+Knows: the keys of the format rungwise-bench/1, and what goes together.
+Must not know: how links and readbacks work, plans.
+
+    format = "rungwise-bench/1"
+    name = "Harbour workshop"
+    ladder = "../ladders/bench-16.toml"
+    hold_off_ms = 2000                # silence after which the ladder parks by itself
+    switching = "path"                # one relay at a time; or "all-at-once", see `Switching`
+
+    [link]
+    kind = "serial"                   # or "simulated" (in memory), or "simulated-pty"
+    url = "/dev/ttyUSB0"
+    baud = 115200
+
+    [readback]
+    kind = "typed"                    # or "simulated"
+    unit = "C"                        # of numbers typed without one; or "F"
+
+    calibration = "../ladders/bench-16-calibration.toml"   # optional
+
+    [surroundings]                    # optional: where the ladder stands
+    ambient_celsius = 12
+    ambient_span_kelvin = 8           # to either side
+
+    [simulation]                      # for a simulated link or readback
+    module = "../modules/engine.toml"
+    seed = 1
+    reading_interval_s = 0.25
+    relays = "moving"                 # with times and bounce; or "ideal", which jump
+
+    [[fault]]                         # what is wrong with the simulated module, if anything
+    kind = "series-resistance"
+    ohms = 150
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+from pathlib import Path
+from typing import Literal, TypeVar
+
+from controller.documents import Document, Table, read_document
+from controller.errors import InputError
+from controller.ladder.calibration import Calibration, calibrated_ladder, load_calibration
+from controller.ladder.files import load_ladder
+from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
+from controller.ladder.path import FAST_MS, switches_fast
+from controller.measurement.budget import Surroundings
+from controller.module.faults import Fault
+from controller.module.files import load_faults, load_module
+from controller.module.model import Module
+from controller.sensors.curve import Sensor
+
+__all__ = [
+    "BENCH_FORMAT",
+    "BenchFile",
+    "LinkKind",
+    "ReadbackKind",
+    "RelayMotion",
+    "Switching",
+    "default_bench",
+    "load_bench",
+]
+
+BENCH_FORMAT = "rungwise-bench/1"
+SHORTEST_HOLD_OFF_MS = 200
+LONGEST_HOLD_OFF_MS = 60_000
+
+_Read = TypeVar("_Read")
+
+
+class LinkKind(Enum):
+    """The way to the ladder."""
+
+    SIMULATED = "simulated"
+    SIMULATED_PTY = "simulated-pty"
+    SERIAL = "serial"
+
+
+class ReadbackKind(Enum):
+    """The way the reported temperature comes in."""
+
+    SIMULATED = "simulated"
+    TYPED = "typed"
+
+
+class Switching(Enum):
+    """How relays are commanded from one state to the next.
+
+    `ALL_AT_ONCE` is for comparison on a simulated ladder, and for ladders whose file says that
+    every switch is fast (`controller.ladder.path.FAST_MS`). With real relays it is refused: what
+    the module sees on the way is left to chance.
+    """
+
+    PATH = "path"
+    ALL_AT_ONCE = "all-at-once"
+
+
+class RelayMotion(Enum):
+    """How simulated relays get from one state to the next: with times and bounce, or in no time."""
+
+    MOVING = "moving"
+    IDEAL = "ideal"
+
+
+@dataclass(frozen=True, kw_only=True)
+class BenchFile:
+    """A bench as written down. `path` is None for the bench that needs no file.
+
+    `ladder` has its calibration put in; then `nominal_ladder` is the one from the file, and
+    `calibration` keeps the correlations. `url` and `baud` are for the serial link; `module`,
+    `faults`, `seed`, `relays` and `reading_interval_s` (seconds between simulated readings) for
+    what is simulated. `typed_unit` is the unit of numbers that are typed without one.
+    """
+
+    name: str
+    ladder: Ladder
+    link: LinkKind = LinkKind.SIMULATED
+    readback: ReadbackKind = ReadbackKind.SIMULATED
+    hold_off_ms: int = 2000
+    url: str | None = None
+    baud: int = 115_200
+    module: Module | None = None
+    faults: tuple[Fault, ...] = ()
+    seed: int = 1
+    reading_interval_s: float = 0.25
+    typed_unit: Literal["C", "F"] = "C"
+    nominal_ladder: Ladder | None = None
+    calibration: Calibration | None = None
+    surroundings: Surroundings | None = None
+    switching: Switching = Switching.PATH
+    relays: RelayMotion = RelayMotion.MOVING
+    path: Path | None = None
+
+    @property
+    def drives_hardware(self) -> bool:
+        """Whether real relays move, so that the cautions have to be shown first."""
+        return self.link is LinkKind.SERIAL
+
+
+def load_bench(path: Path) -> BenchFile:
+    """Read a bench file, and the ladder and module files it names.
+
+    Raises InputError with every problem found in any of them.
+    """
+    document = read_document(path, BENCH_FORMAT)
+    root = document.root
+    name = root.optional_text("name") or path.stem
+    root.optional_text("note")
+    nominal = _load(root, "ladder", load_ladder)
+    calibration = _load(root, "calibration", load_calibration) if "calibration" in root else None
+    root.optional_text("calibration")
+    surroundings = _surroundings(root.optional_table("surroundings"))
+    hold_off_ms = root.integer(
+        "hold_off_ms", default=2000, least=SHORTEST_HOLD_OFF_MS, most=LONGEST_HOLD_OFF_MS
+    )
+    link, url, baud = _link(root.table("link"))
+    readback, unit = _readback(root.table("readback"))
+    simulation = root.optional_table("simulation")
+    simulated = link is not LinkKind.SERIAL or readback is ReadbackKind.SIMULATED
+    module: Module | None = None
+    seed, interval_s, relays = 1, 0.25, RelayMotion.MOVING
+    if simulation is not None:
+        module = _load(simulation, "module", load_module)
+        seed = simulation.integer("seed", default=1, least=0)
+        interval_s = simulation.number("reading_interval_s", default=0.25, least=0.01, most=60.0)
+        if not simulated:
+            root.problem("simulation", "nothing is simulated on this bench", hint="remove it")
+        relays = RelayMotion(
+            simulation.choice("relays", [m.value for m in RelayMotion], default=relays.value)
+        )
+    elif simulated:
+        root.problem("simulation", "is missing", hint="[simulation] names the simulated module")
+    switching = _switching(root, link, nominal)
+    faults = load_faults(root)
+    if faults and not simulated:
+        root.problem("fault", "only a simulated module can be given faults", hint="remove it")
+    ladder = nominal
+    if nominal is not None and calibration is not None:
+        try:
+            ladder = calibrated_ladder(nominal, calibration)
+        except InputError as error:
+            for problem in error.problems:
+                root.problem("calibration", problem.message, hint=problem.hint)
+    document.finish()
+    assert ladder is not None  # noqa: S101 - finish() has raised otherwise
+    return BenchFile(
+        name=name,
+        ladder=ladder,
+        link=link,
+        readback=readback,
+        hold_off_ms=hold_off_ms,
+        url=url,
+        baud=baud,
+        module=module,
+        faults=faults,
+        seed=seed,
+        reading_interval_s=interval_s,
+        typed_unit="F" if unit == "F" else "C",
+        nominal_ladder=None if calibration is None else nominal,
+        calibration=calibration,
+        surroundings=surroundings,
+        switching=switching,
+        relays=relays,
+        path=path,
+    )
+
+
+def _link(table: Table) -> tuple[LinkKind, str | None, int]:
+    kind = LinkKind(table.choice("kind", [k.value for k in LinkKind]))
+    if kind is not LinkKind.SERIAL:
+        for key in ("url", "baud"):
+            if table.raw(key) is not None:
+                table.problem(key, 'belongs to kind = "serial"')
+        return kind, None, 115_200
+    return kind, table.text("url"), table.integer("baud", default=115_200, least=300)
+
+
+def _readback(table: Table) -> tuple[ReadbackKind, str]:
+    kind = ReadbackKind(table.choice("kind", [k.value for k in ReadbackKind]))
+    return kind, table.choice("unit", ("C", "F"), default="C")
+
+
+def _switching(root: Table, link: LinkKind, ladder: Ladder | None) -> Switching:
+    switching = Switching(
+        root.choice("switching", [s.value for s in Switching], default=Switching.PATH.value)
+    )
+    slow = ladder is not None and not switches_fast(ladder)
+    if switching is Switching.ALL_AT_ONCE and link is LinkKind.SERIAL and slow:
+        root.problem(
+            "switching",
+            "real relays that move together may pass through a dead short",
+            hint="leave it out, or use a simulated link; it is also for ladders whose [relays] take"
+            f" {FAST_MS:g} ms at most, bounce included",
+        )
+    return switching
+
+
+def _surroundings(table: Table | None) -> Surroundings | None:
+    if table is None:
+        return None
+    usual = Surroundings()
+    return Surroundings(
+        reference_celsius=table.number("reference_celsius", default=usual.reference_celsius),
+        ambient_celsius=table.number("ambient_celsius", default=usual.ambient_celsius),
+        ambient_span_kelvin=table.number(
+            "ambient_span_kelvin", default=usual.ambient_span_kelvin, least=0.0
+        ),
+        insulation_ohms=table.optional_number("insulation_ohms", above=0.0),
+    )
+
+
+def _load(table: Table, key: str, load: Callable[[Path], _Read]) -> _Read | None:
+    """Load a file this one names; its problems join this file's."""
+    document: Document = table.document
+    relative = table.text(key)
+    if not relative:
+        return None
+    try:
+        return load(document.resolve(relative))
+    except InputError as error:
+        table.problem(key, f"the {key} file cannot be used")
+        document.adopt(error)
+        return None
+
+
+def default_bench(sensor: Sensor, module: Module | None = None) -> BenchFile:
+    """Return the simulated bench that needs no file: a made-up ladder, a healthy module.
+
+    The module is the one given, or one that reads `sensor` through a pull-up of the sensor's
+    resistance in the middle of its span.
+    """
+    if module is None:
+        curve = sensor.curve
+        middle = float(curve.ohms((curve.lowest_celsius + curve.highest_celsius) / 2))
+        module = Module(
+            name=f"simulated module for {sensor.name}",
+            sensor=sensor,
+            reference_volts=5.0,
+            pullup_ohms=middle,
+            open_reports_celsius=-40.0 if not curve.rising else 130.0,
+            short_reports_celsius=130.0 if not curve.rising else -40.0,
+            filter_time_constant_s=0.15,
+            low_volts=0.02,
+            high_volts=4.98,
+        )
+    return BenchFile(name="simulated bench", ladder=default_ladder(), module=module)
+
+
+def default_ladder() -> Ladder:
+    """Return a made-up ladder: 18 rungs in series that grow by 1.8, isolate and short relays.
+
+    From about 1 ohm to 98 kohm. Growing by less than two leaves a choice of states nearly
+    everywhere, and with it quieter paths.
+    """
+    rungs = 18
+    values = [float(f"{2.0 * 1.8**index:.3g}") for index in range(rungs)]
+    return Ladder(
+        name="simulated ladder",
+        relay_count=rungs + 2,
+        relays=tuple(
+            Relay(
+                index=index,
+                contact_ohms=0.05,
+                contact_uncertainty_ohms=0.02,
+                operate_ms=4.0,
+                release_ms=2.0,
+                bounce_ms=1.0,
+            )
+            for index in range(rungs + 2)
+        ),
+        groups=(
+            Group(
+                kind=GroupKind.SERIES,
+                rungs=tuple(
+                    # 0.1 % tolerance, rectangular: divided by the root of three.
+                    Rung(relay=index, ohms=ohms, uncertainty_ohms=ohms * 0.001 / 3**0.5)
+                    for index, ohms in enumerate(values)
+                ),
+            ),
+        ),
+        lead_ohms=0.1,
+        lead_uncertainty_ohms=0.02,
+        isolate_relay=rungs,
+        short_relay=rungs + 1,
+    )

@@ -1,0 +1,112 @@
+"""The simulated bench behind its link: relays that move, and a module that sees them move.
+
+Knows: how latches become a waveform, and a waveform what the module is exposed to.
+Must not know: bytes, the sweep, plans. Nothing comes in but latches and the questions of time.
+
+Every value the module sees was latched by the device at the other end of the link.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from threading import Lock
+
+from controller.clock import Clock
+from controller.ladder.electrical import state_ohms
+from controller.ladder.model import Ladder
+from controller.ladder.motion import Latch, waveform
+from controller.ladder.path import TIME_SPREAD, longest_relay_ms
+from controller.module.faults import Fault
+from controller.module.model import Module, ModuleReport
+from controller.module.simulate import SimulatedModule
+
+__all__ = ["Simulation"]
+
+
+class Simulation:
+    """A ladder's contacts and the module input they are wired to, on an injected clock.
+
+    With `moving` relays every contact has times of its own and bounces; without, a latch takes
+    effect in no time. The device is told to call `latched`. `before_sampling` is called before
+    the module is read: it lets the device do what has fallen due, its hold-off running out for
+    example.
+    """
+
+    def __init__(
+        self,
+        ladder: Ladder,
+        module: Module,
+        clock: Clock,
+        *,
+        faults: Sequence[Fault] = (),
+        seed: int = 1,
+        moving: bool = True,
+    ) -> None:
+        self._ladder = ladder
+        self._moving = moving
+        self._clock = clock
+        self._seed = seed
+        # Behind a pseudo-terminal a thread of its own serves the device and calls `latched`.
+        self._lock = Lock()
+        self._origin_s = clock.now_s()
+        self._settle_ms = longest_relay_ms(ladder) * (1.0 + TIME_SPREAD)
+        self._rest_state = ladder.park_state
+        self._latches: list[Latch] = []
+        self._due: list[tuple[float, float]] = []
+        self._seen_s = self._origin_s
+        self.before_sampling: Callable[[], None] = _nothing
+        self.module = SimulatedModule(
+            module,
+            faults,
+            seed,
+            start_s=self._origin_s,
+            start_ohms=state_ohms(ladder, ladder.park_state),
+        )
+
+    def latched(self, at_s: float, state: int) -> None:
+        """Take in that the device has latched a state; times do not go back."""
+        with self._lock:
+            self._latched(at_s, state)
+
+    def _latched(self, at_s: float, state: int) -> None:
+        if not self._moving:
+            self.module.expose(self._not_back(at_s), state_ohms(self._ladder, state))
+            return
+        at_ms = (at_s - self._origin_s) * 1000.0
+        while self._latches and self._latches[0].at_ms + self._settle_ms <= at_ms:
+            self._rest_state = self._latches.pop(0).state
+        # What this latch cannot change any more has happened.
+        self._expose_until(at_s)
+        self._latches.append(Latch(at_ms=at_ms, state=state))
+        points = waveform(self._ladder, self._rest_state, self._latches, seed=self._seed)
+        self._due = [
+            (self._origin_s + point.at_s, point.ohms)
+            for point in points
+            if self._origin_s + point.at_s > at_s
+        ]
+
+    def report(self) -> ModuleReport:
+        """Return what the module says now."""
+        self.before_sampling()
+        with self._lock:
+            now_s = self._clock.now_s()
+            self._expose_until(now_s)
+            return self.module.report(self._not_back(now_s))
+
+    def _expose_until(self, now_s: float) -> None:
+        while self._due and self._due[0][0] <= now_s:
+            at_s, ohms = self._due.pop(0)
+            self.module.expose(self._not_back(at_s), ohms)
+
+    def _not_back(self, at_s: float) -> float:
+        """Return the time, or the newest one the module has seen where that is later.
+
+        The device counts in whole milliseconds, so a latch may be dated up to one of them before
+        a reading that has already been taken.
+        """
+        self._seen_s = max(self._seen_s, at_s)
+        return self._seen_s
+
+
+def _nothing() -> None:
+    return None

@@ -1,0 +1,42 @@
+"""What runs do to a ladder's relays, and where the counts are kept.
+
+Knows: which benches wear their relays, the user's data folder.
+Must not know: runs, who shows the warnings.
+
+Only real relays wear: on a simulated ladder nothing is counted. Plans do not take the counts into
+account, so that a plan comes to the same states whatever the ladder has behind it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from controller.bench.files import BenchFile
+from controller.ladder.wear import load_operations, wear_warnings
+
+__all__ = ["bench_wear_warnings", "wear_file"]
+
+
+def wear_file(environ: Mapping[str, str]) -> Path:
+    """Return where operations are counted: in RUNGWISE_DATA, else in the user's data folder.
+
+    That is XDG_DATA_HOME/rungwise, or ~/.local/share/rungwise (XDG Base Directory Specification
+    0.8: relative paths in the variable are to be ignored).
+    """
+    if own := environ.get("RUNGWISE_DATA"):
+        return Path(own) / "wear.json"
+    stated = Path(environ.get("XDG_DATA_HOME", ""))
+    base = stated if stated.is_absolute() else Path.home() / ".local" / "share"
+    return base / "rungwise" / "wear.json"
+
+
+def bench_wear_warnings(bench: BenchFile, path: Path) -> tuple[str, ...]:
+    """Return a sentence for each relay of a bench that is near or past its rated life.
+
+    Raises InputError when the counts cannot be read.
+    """
+    if not bench.drives_hardware:
+        return ()
+    ladder = bench.ladder
+    return wear_warnings(ladder, load_operations(path, ladder))

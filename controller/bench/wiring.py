@@ -1,0 +1,211 @@
+"""From a bench file to an open bench: which link, which readback, what is simulated behind them.
+
+Knows: every kind of link and readback, and how the simulated ones hang together.
+Must not know: plans, runs, records.
+
+The simulated bench is the protocol's own device behind a channel: requests are framed, checked
+and carried out as over a wire, and the module sees only what that device latches.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from controller.bench.files import BenchFile, LinkKind, ReadbackKind, RelayMotion
+from controller.bench.opened import Bench
+from controller.bench.simulation import Simulation
+from controller.clock import Clock, RealClock
+from controller.errors import InputError
+from controller.ladder.electrical import state_ohms
+from controller.ladder.wear import add_operations
+from controller.links.base import Link
+from controller.links.counted import CountedLink
+from controller.links.session_link import SessionLink
+from controller.links.simulated import FaultHook, SimulatedChannel, SimulatedDevice
+from controller.module.model import Module, ModuleReport
+from controller.module.simulate import SimulatedModule
+from controller.readback.base import Readback
+from controller.readback.lines import StdinLines
+from controller.readback.simulated import SimulatedReadback
+from controller.readback.typed import LineSource, TypedReadback
+
+__all__ = ["open_bench"]
+
+
+def open_bench(
+    bench: BenchFile,
+    clock: Clock,
+    *,
+    lines: LineSource | None = None,
+    write: Callable[[str], None] | None = None,
+    line_faults: FaultHook | None = None,
+    on_channel: Callable[[SimulatedChannel, SimulatedDevice], None] | None = None,
+    wear_path: Path | None = None,
+) -> Bench:
+    """Return the bench with its parts wired up; the link itself is opened by the run.
+
+    `lines` and `write` are where typed readings come from and questions go to: standard input
+    and standard error unless given. `line_faults` makes the line of a link that is simulated in
+    memory go wrong; `on_channel` is handed that line and its device. `wear_path` is the file in
+    which the operations of real relays are counted, when the bench is closed; without it they are
+    not.
+
+    Raises InputError when what is simulated has no module, or when a link that takes real time is
+    asked to run on a clock that does not.
+    """
+    if bench.link is not LinkKind.SIMULATED and not isinstance(clock, RealClock):
+        raise InputError.single(
+            f'a link of kind "{bench.link.value}" takes real time',
+            where=str(bench.path or bench.name),
+            key="link.kind",
+            hint='leave --pace fast out, or use kind = "simulated"',
+        )
+    ways = _Ways(bench, clock)
+    match bench.link:
+        case LinkKind.SIMULATED:
+            link, sample, release = ways.in_memory(line_faults, on_channel)
+        case LinkKind.SIMULATED_PTY:
+            link, sample, release = ways.over_pty()
+        case LinkKind.SERIAL:
+            link, sample, release = ways.over_serial()
+            if wear_path is not None:
+                link, release = _counted(bench, link, wear_path, write or _to_standard_error)
+    readback: Readback
+    if bench.readback is ReadbackKind.SIMULATED:
+        readback = SimulatedReadback(
+            f"simulated module {ways.module.name!r}", sample, clock, bench.reading_interval_s
+        )
+    else:
+        readback = TypedReadback(
+            lines or StdinLines(), write or _to_standard_error, clock, bench.typed_unit
+        )
+    return Bench(
+        name=bench.name,
+        ladder=bench.ladder,
+        link=link,
+        readback=readback,
+        hold_off_ms=bench.hold_off_ms,
+        drives_hardware=bench.drives_hardware,
+        release=release,
+    )
+
+
+def _counted(
+    bench: BenchFile, link: Link, path: Path, write: Callable[[str], None]
+) -> tuple[Link, Callable[[], None]]:
+    """Return a link that counts, and what adds the counts to the file in the end."""
+    ladder = bench.ladder
+    counted = CountedLink(link, relay_count=ladder.relay_count, park_state=ladder.park_state)
+
+    def keep() -> None:
+        if any(counted.counts):
+            try:
+                add_operations(path, ladder, counted.counts)
+            except InputError as error:
+                write(f"Note: the relays' operations could not be counted: {error}")
+            counted.counts[:] = [0] * ladder.relay_count
+
+    return counted, keep
+
+
+def _to_standard_error(line: str) -> None:
+    sys.stderr.write(line + "\n")
+    sys.stderr.flush()
+
+
+def _nothing() -> None:
+    return None
+
+
+_Wired = tuple[Link, Callable[[], ModuleReport], Callable[[], None]]
+"""A link, a way to read the module, and what to let go of in the end."""
+
+
+class _Ways:
+    """The ways to a ladder, for one bench file and one clock."""
+
+    def __init__(self, bench: BenchFile, clock: Clock) -> None:
+        self._bench = bench
+        self._clock = clock
+
+    @property
+    def module(self) -> Module:
+        """The module to simulate. Raises InputError when the bench names none."""
+        if self._bench.module is None:
+            raise InputError.single(
+                "names no module to simulate",
+                where=str(self._bench.path or self._bench.name),
+                key="simulation.module",
+            )
+        return self._bench.module
+
+    def in_memory(
+        self,
+        faults: FaultHook | None,
+        on_channel: Callable[[SimulatedChannel, SimulatedDevice], None] | None,
+    ) -> _Wired:
+        """Return the device in this process, behind a channel in memory."""
+        simulation, device = self._simulated()
+        channel = SimulatedChannel(device, faults=faults)
+        simulation.before_sampling = device.catch_up
+        if on_channel is not None:
+            on_channel(channel, device)
+        return SessionLink(channel, self._clock), simulation.report, _nothing
+
+    def over_pty(self) -> _Wired:
+        """Return the same device behind a real pseudo-terminal, reached with pyserial."""
+        from controller.links.pty_device import PtyDevice
+        from controller.links.serial import serial_link
+
+        simulation, device = self._simulated()
+        served = PtyDevice(device)
+        served.__enter__()
+        simulation.before_sampling = served.catch_up
+        link = serial_link(served.path, clock=self._clock, baud=self._bench.baud)
+        return link, simulation.report, lambda: served.__exit__(None, None, None)
+
+    def over_serial(self) -> _Wired:
+        """Return the ladder at a port. A simulated module there sees what the device says it has.
+
+        That is for trying a board with nothing wired to it: each reading asks the device for its
+        state.
+        """
+        from controller.links.serial import serial_link
+
+        bench = self._bench
+        assert bench.url is not None  # noqa: S101 - the loader requires it
+        link = serial_link(bench.url, clock=self._clock, baud=bench.baud)
+        module: SimulatedModule | None = None
+
+        def sample() -> ModuleReport:
+            nonlocal module
+            ohms = state_ohms(bench.ladder, link.feed().state)
+            now_s = self._clock.now_s()
+            if module is None:
+                module = SimulatedModule(
+                    self.module, bench.faults, bench.seed, start_s=now_s, start_ohms=ohms
+                )
+            module.expose(now_s, ohms)
+            return module.report(now_s)
+
+        return link, sample, _nothing
+
+    def _simulated(self) -> tuple[Simulation, SimulatedDevice]:
+        bench = self._bench
+        simulation = Simulation(
+            bench.ladder,
+            self.module,
+            self._clock,
+            faults=bench.faults,
+            seed=bench.seed,
+            moving=bench.relays is RelayMotion.MOVING,
+        )
+        device = SimulatedDevice(
+            relay_count=bench.ladder.relay_count,
+            park_state=bench.ladder.park_state,
+            clock=self._clock,
+            on_latch=simulation.latched,
+        )
+        return simulation, device

@@ -1,0 +1,1 @@
+"""What a reading is worth: uncertainty budget, decision rules, verdict."""

@@ -1,0 +1,269 @@
+"""The full uncertainty budget of one step: every source, each in degC (JCGM 100:2008).
+
+Knows: ladder with or without calibration, surroundings, module input, curve, report, repeats.
+Must not know: tolerances' origin, verdicts, files.
+
+`uncertainty` holds the parts that every plan has; here come those that need to be told more: the
+correlations of a calibration, temperature of the bench, self-heating, insulation, truncation,
+repeatability with its degrees of freedom. Parts are independent of each other; what is correlated
+(rungs that share a calibration) is one part. A known deviation that nobody corrects counts with
+its whole size: ``u^2 = variance + deviation^2`` (JCGM 100:2008, F.2.4.5).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from controller.arrays import FloatArray
+from controller.ladder.calibration.model import (
+    Calibration,
+    contact_variances_ohms2,
+    nominal_parameters,
+    rungs_of,
+    sensitivities,
+    states_covariance_ohms2,
+)
+from controller.ladder.electrical import state_ohms
+from controller.ladder.loading import state_loading
+from controller.ladder.model import Ladder, Rung
+from controller.measurement.model import Contribution, SettleRule
+from controller.measurement.parts import ladder_contributions, rectangular_celsius
+from controller.module.encoding import Rounding
+from controller.module.model import Module
+from controller.sensors.curve import Curve
+from controller.units import COVERAGE_FACTOR
+
+__all__ = [
+    "LEAST_RATIO",
+    "Budget",
+    "Surroundings",
+    "effective_degrees_of_freedom",
+    "ratio_warning",
+    "repeatability_of",
+    "step_budgets",
+    "uncertainty_ratio",
+]
+
+LEAST_RATIO = 4.0
+"""Tolerance over expanded uncertainty below this draws a warning (common practice, no source)."""
+
+_DERATING_KELVIN = 85.0
+"""A resistor at its full rating is this much above a 70 degC ambient: the usual derating curve
+ends at 155 degC (common practice, no source)."""
+_USUAL_RATING_WATTS = 0.25
+
+
+@dataclass(frozen=True, kw_only=True)
+class Surroundings:
+    """Where the ladder stands. The rungs' values hold at `reference_celsius`.
+
+    The ambient is anywhere within `ambient_span_kelvin` to either side of `ambient_celsius`.
+    `insulation_ohms` is the least resistance across the ladder's terminals with everything open
+    (board, connector, cable); None: not known, and then not in the budget.
+    """
+
+    reference_celsius: float = 23.0
+    ambient_celsius: float = 23.0
+    ambient_span_kelvin: float = 5.0
+    insulation_ohms: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Budget:
+    """All parts of one step."""
+
+    parts: tuple[Contribution, ...]
+
+    @property
+    def combined_celsius(self) -> float:
+        """The combined standard uncertainty in degC."""
+        return math.hypot(*(part.celsius for part in self.parts))
+
+    @property
+    def degrees_of_freedom(self) -> float:
+        """The effective degrees of freedom; math.inf when every part is known well."""
+        return effective_degrees_of_freedom(self.parts)
+
+    @property
+    def coverage_factor(self) -> float:
+        """k: 2, or Student's t of the same 95.45 % where few repeats make that too little."""
+        freedom = self.degrees_of_freedom
+        if math.isinf(freedom):
+            return COVERAGE_FACTOR
+        from scipy.special import ndtr, stdtrit
+
+        # Degrees of freedom are rounded down to be on the safe side (JCGM 100:2008, G.6.4).
+        return float(stdtrit(max(math.floor(freedom), 1), ndtr(COVERAGE_FACTOR)))
+
+    @property
+    def expanded_celsius(self) -> float:
+        """The expanded uncertainty U = k u in degC."""
+        return self.coverage_factor * self.combined_celsius
+
+
+def effective_degrees_of_freedom(parts: Iterable[Contribution]) -> float:
+    """Return the Welch-Satterthwaite degrees of freedom (JCGM 100:2008, G.4.1, equation G.2b)."""
+    listed = tuple(parts)
+    spread = sum(part.celsius**4 / part.degrees_of_freedom for part in listed)
+    total = math.hypot(*(part.celsius for part in listed))
+    return total**4 / spread if spread > 0 else math.inf
+
+
+def uncertainty_ratio(tolerance_celsius: float, expanded_celsius: float) -> float:
+    """Return how many times the tolerance is larger than the expanded uncertainty."""
+    return tolerance_celsius / expanded_celsius if expanded_celsius > 0 else math.inf
+
+
+def ratio_warning(tolerance_celsius: float, budget: Budget) -> str | None:
+    """Return a sentence when the ratio is under 4 to 1, with the part that matters most."""
+    ratio = uncertainty_ratio(tolerance_celsius, budget.expanded_celsius)
+    if ratio >= LEAST_RATIO:
+        return None
+    largest = max(budget.parts, key=lambda part: part.celsius)
+    return (
+        f"the tolerance of {tolerance_celsius:g} degC is only {ratio:.1f} times the uncertainty of "
+        f"{budget.expanded_celsius:.2g} degC, less than {LEAST_RATIO:g} to 1; the largest part is "
+        f"{largest.name} ({largest.celsius:.2g} degC)"
+    )
+
+
+def repeatability_of(readings_celsius: Sequence[float]) -> Contribution | None:
+    """Return the standard uncertainty of the mean of repeated readings; None for fewer than two.
+
+    Experimental standard deviation of the mean, n - 1 degrees of freedom (JCGM 100:2008, 4.2.3).
+    """
+    count = len(readings_celsius)
+    if count < 2:
+        return None
+    deviation = float(np.std(np.asarray(readings_celsius, dtype=np.float64), ddof=1))
+    return Contribution(
+        name="repeatability", celsius=deviation / math.sqrt(count), degrees_of_freedom=count - 1
+    )
+
+
+def step_budgets(
+    ladder: Ladder,
+    steps: Sequence[tuple[int, float]],
+    curve: Curve,
+    *,
+    settle: SettleRule,
+    module: Module | None = None,
+    surroundings: Surroundings | None = None,
+    calibration: Calibration | None = None,
+    repeatability: Contribution | None = None,
+) -> tuple[Budget, ...]:
+    """Return the budget of every step, given as (state, temperature in degC it makes).
+
+    `ladder` is the one from the file; with a `calibration` its rungs, contacts and leads count as
+    calibrated and correlated. Without a `module` report and self-heating are left out.
+    """
+    if not steps:
+        return ()
+    states = [state for state, _ in steps]
+    slopes = np.abs(curve.slope_ohms_per_kelvin(np.array([celsius for _, celsius in steps])))
+    place = surroundings or Surroundings()
+    ladder_parts = _ladder_parts(ladder, states, slopes, calibration)
+    ambient, heating = _temperature_ohms(ladder, states, place, module)
+    report = _report_part(module)
+    settling = Contribution(name="settling", celsius=rectangular_celsius(settle.within_celsius))
+    found = []
+    for index, (state, celsius) in enumerate(steps):
+        slope = float(slopes[index])
+        parts = [
+            *ladder_parts[index],
+            Contribution(name="ambient", celsius=float(ambient[index]) / slope),
+            Contribution(name="self-heating", celsius=float(heating[index]) / slope),
+        ]
+        if place.insulation_ohms is not None:
+            leak = _insulation_ohms(ladder, state, place.insulation_ohms)
+            parts.append(Contribution(name="insulation", celsius=leak / slope))
+        parts.append(Contribution(name="curve", celsius=float(curve.uncertainty_celsius(celsius))))
+        parts += [part for part in (report, settling, repeatability) if part is not None]
+        found.append(Budget(parts=tuple(parts)))
+    return tuple(found)
+
+
+def _report_part(module: Module | None) -> Contribution | None:
+    """Return what the report's resolution leaves uncertain; nobody corrects a truncating one."""
+    if module is None:
+        return None
+    step = module.resolution_celsius
+    if module.rounding is not Rounding.TRUNCATE:
+        return Contribution(name="report", celsius=rectangular_celsius(step))
+    # Anywhere up to one step too low: variance step^2/12, deviation step/2.
+    return Contribution(name="report", celsius=step / math.sqrt(3))
+
+
+def _ladder_parts(
+    ladder: Ladder, states: Sequence[int], slopes: FloatArray, calibration: Calibration | None
+) -> list[tuple[Contribution, ...]]:
+    if calibration is None:
+        return [
+            ladder_contributions(ladder, state, float(slope))
+            for state, slope in zip(states, slopes, strict=True)
+        ]
+    whole = np.diag(states_covariance_ohms2(ladder, calibration, states))
+    contacts = contact_variances_ohms2(ladder, states, calibration.parameters)
+    shared = np.sqrt(np.maximum(whole - contacts, 0.0)) / slopes
+    own = np.sqrt(contacts) / slopes
+    return [
+        (
+            Contribution(name="calibration", celsius=float(u)),
+            Contribution(name="contacts", celsius=float(c)),
+        )
+        for u, c in zip(shared, own, strict=True)
+    ]
+
+
+def _temperature_ohms(
+    ladder: Ladder, states: Sequence[int], place: Surroundings, module: Module | None
+) -> tuple[FloatArray, FloatArray]:
+    """Return what ambient and self-heating leave uncertain of states, standard, in ohm: (m,) each.
+
+    A temperature coefficient is a limit to either side, rectangular, and each resistor's own; the
+    ambient is one for all, rectangular about its middle. So one rung contributes
+    ``r a/sqrt(3) sqrt(E[dT^2])`` with ``E[dT^2] = offset^2 + span^2/3``, and the rise by its own
+    power adds to the offset.
+    """
+    rungs = rungs_of(ladder)
+    offset = place.ambient_celsius - place.reference_celsius
+    spread = place.ambient_span_kelvin**2 / 3.0
+    limits = np.array([rung.ohms * rung.tempco_ppm_per_k * 1e-6 for rung in rungs])
+    slopes = sensitivities(ladder, states, nominal_parameters(ladder))[:, :-2]
+    per_kelvin2 = (slopes * limits) ** 2 / 3.0
+    rises = np.array([_rises_kelvin(ladder, rungs, state, module) for state in states])
+    ambient = per_kelvin2.sum(axis=1) * (offset**2 + spread)
+    both = (per_kelvin2 * ((offset + rises) ** 2 + spread)).sum(axis=1)
+    return np.sqrt(ambient), np.sqrt(np.maximum(both - ambient, 0.0))
+
+
+def _rises_kelvin(
+    ladder: Ladder, rungs: Sequence[Rung], state: int, module: Module | None
+) -> list[float]:
+    """Return how far each rung warms itself in a state."""
+    if module is None:
+        return [0.0 for _ in rungs]
+    loading = state_loading(
+        ladder,
+        state,
+        reference_volts=module.reference_volts,
+        pullup_ohms=module.lowest_pullup_ohms,
+    )
+    watts = {part.relay: part.watts for part in loading.rungs}
+    return [
+        watts[rung.relay] * _DERATING_KELVIN / (rung.power_watts or _USUAL_RATING_WATTS)
+        for rung in rungs
+    ]
+
+
+def _insulation_ohms(ladder: Ladder, state: int, insulation_ohms: float) -> float:
+    """Return what leakage across the ladder leaves uncertain, standard, in ohm.
+
+    The state is low by anything up to R - R || insulation, and nobody corrects it.
+    """
+    ohms = state_ohms(ladder, state)
+    return ohms**2 / (ohms + insulation_ohms) / math.sqrt(3.0)

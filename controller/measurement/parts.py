@@ -1,0 +1,82 @@
+"""How well the temperature of a step is known, and what that is made of.
+
+Knows: ladders, curves, report resolution, the settle rule; JCGM 100:2008.
+Must not know: tolerances, verdicts, files.
+
+Everything is a standard uncertainty (k = 1) in degC and independent of the rest, so that a whole
+is the root of the sum of squares (JCGM 100:2008, 5.1.2). A resistance's uncertainty becomes one of
+temperature through the slope of the curve. A value that is equally likely anywhere in an interval
+of width w contributes w / sqrt(12) (JCGM 100:2008, 4.3.7).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from controller.ladder.electrical import state_uncertainty_ohms
+from controller.ladder.model import Ladder
+from controller.measurement.model import Contribution, SettleRule
+
+__all__ = [
+    "ladder_contributions",
+    "rectangular_celsius",
+    "report_contributions",
+]
+
+
+def rectangular_celsius(width_celsius: float) -> float:
+    """Return the standard uncertainty of a value anywhere in an interval of this width."""
+    return width_celsius / math.sqrt(12)
+
+
+def ladder_contributions(
+    ladder: Ladder, state: int, slope_ohms_per_kelvin: float
+) -> tuple[Contribution, ...]:
+    """Return what rungs, contacts and leads contribute in a state, at a slope of the curve."""
+    parts = (
+        ("rungs", _with_only(ladder, rungs=True)),
+        ("contacts", _with_only(ladder, contacts=True)),
+        ("leads", _with_only(ladder, leads=True)),
+    )
+    return tuple(
+        Contribution(
+            name=name,
+            celsius=state_uncertainty_ohms(part, state) / abs(slope_ohms_per_kelvin),
+        )
+        for name, part in parts
+    )
+
+
+def report_contributions(
+    resolution_celsius: float | None, settle: SettleRule
+) -> tuple[Contribution, ...]:
+    """Return what the report's resolution and the settle band contribute.
+
+    `resolution_celsius` is the step of the reported temperature, None when it is not known: then
+    it contributes nothing, and whoever asks has to say so. A settled reading may still be
+    anywhere in the settle band.
+    """
+    return (
+        Contribution(name="report", celsius=rectangular_celsius(resolution_celsius or 0.0)),
+        Contribution(name="settling", celsius=rectangular_celsius(settle.within_celsius)),
+    )
+
+
+def _with_only(
+    ladder: Ladder, *, rungs: bool = False, contacts: bool = False, leads: bool = False
+) -> Ladder:
+    """Return the ladder with every uncertainty but those named taken as zero."""
+    return replace(
+        ladder,
+        relays=ladder.relays
+        if contacts
+        else tuple(replace(relay, contact_uncertainty_ohms=0.0) for relay in ladder.relays),
+        groups=ladder.groups
+        if rungs
+        else tuple(
+            replace(group, rungs=tuple(replace(r, uncertainty_ohms=0.0) for r in group.rungs))
+            for group in ladder.groups
+        ),
+        lead_uncertainty_ohms=ladder.lead_uncertainty_ohms if leads else 0.0,
+    )

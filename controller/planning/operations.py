@@ -1,0 +1,50 @@
+"""How often relays move along a plan.
+
+Knows: resolved plans, states.
+Must not know: files, links, what a relay is rated for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from controller.ladder.path import bits_of
+from controller.planning.model import ResolvedPlan
+
+__all__ = ["count_relays", "plan_operations", "step_operations"]
+
+
+def count_relays(counts: list[int], start: int, states: Iterable[int]) -> int:
+    """Add to `counts`, one for each relay, what moves along states; return the last state."""
+    for state in states:
+        for relay in bits_of(start ^ state):
+            counts[relay] += 1
+        start = state
+    return start
+
+
+def plan_operations(plan: ResolvedPlan, relay_count: int) -> list[int]:
+    """Return the operations of each relay over a plan's steps, from the one it starts with.
+
+    They add up to the plan's `relay_operations`; the way back to the park state is not in them.
+    """
+    counts = [0] * relay_count
+    state = plan.park_state
+    for step in plan.steps[plan.first_step :]:
+        state = count_relays(counts, state, (hop.state for hop in step.path))
+    return counts
+
+
+def step_operations(plan: ResolvedPlan) -> list[int]:
+    """Return how many relay operations the path of each step takes, for every step."""
+    totals = []
+    before = plan.park_state
+    for step in plan.steps:
+        start = plan.park_state if step.index == plan.first_step else before
+        moved = 0
+        for hop in step.path:
+            moved += (start ^ hop.state).bit_count()
+            start = hop.state
+        totals.append(moved)
+        before = step.state
+    return totals

@@ -1,0 +1,367 @@
+"""From a plan and a bench to everything a run will do, or a refusal: before anything is driven.
+
+Knows: plans, ladders, curves, the module's input; in which order things are decided.
+Must not know: links, readbacks, clocks, how files look, how events are shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from controller.bench.files import BenchFile, Switching
+from controller.errors import InputError, Problem
+from controller.ladder.calibration import Calibration, calibrated_ladder
+from controller.ladder.electrical import contact_closed, open_state, state_ohms
+from controller.ladder.model import Ladder, PathStep
+from controller.ladder.search import NearestSearch
+from controller.ladder.sequence import connected_choice
+from controller.measurement.budget import Budget, Surroundings, step_budgets
+from controller.measurement.parts import report_contributions
+from controller.module.model import Module
+from controller.planning.filtering import filtered_excursion
+from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
+from controller.planning.paths import Router, operations
+from controller.planning.plan import Plan, Target
+from controller.planning.refusals import (
+    deviation_warnings,
+    excursion_problems,
+    extreme_problems,
+    missing_module_warnings,
+    rating_problems,
+    ratio_warnings,
+)
+from controller.planning.remedies import helps
+from controller.planning.states import Chosen, choose_states
+from controller.sensors.curve import Curve
+from controller.sensors.extension import extended_celsius
+
+__all__ = ["make_router", "resolve", "resolve_on"]
+
+
+def make_router(ladder: Ladder, curve: Curve, switching: Switching = Switching.PATH) -> Router:
+    """Return what finds paths on a ladder as a sensor's module sees them."""
+    search = NearestSearch(ladder)
+    scale = extended_celsius(curve)
+    middle = float(curve.ohms((curve.lowest_celsius + curve.highest_celsius) / 2))
+    return Router(
+        ladder=ladder,
+        search=search,
+        celsius=scale,
+        mid_state=search.nearest_by(middle, scale).state,
+        together=switching is Switching.ALL_AT_ONCE,
+    )
+
+
+def resolve_on(plan: Plan, bench: BenchFile, *, first_step: int = 0) -> ResolvedPlan:
+    """Resolve a plan on a bench: its ladder with any calibration, its module, where it stands."""
+    return resolve(
+        plan,
+        bench.nominal_ladder or bench.ladder,
+        bench.module,
+        first_step=first_step,
+        calibration=bench.calibration,
+        surroundings=bench.surroundings,
+        switching=bench.switching,
+    )
+
+
+def resolve(
+    plan: Plan,
+    ladder: Ladder,
+    module: Module | None = None,
+    *,
+    first_step: int = 0,
+    calibration: Calibration | None = None,
+    surroundings: Surroundings | None = None,
+    switching: Switching = Switching.PATH,
+) -> ResolvedPlan:
+    """Decide every state, path, expectation and uncertainty of a plan on a ladder.
+
+    `module` is the one at the other end; unless the plan names it, it is the bench's. With a
+    `calibration`, `ladder` is the one from the file. Steps before `first_step` are decided too,
+    but the run is to begin there, from the park state. Switched all at once, each step takes its
+    nearest state, and the excursion is the worst that chance may bring.
+
+    Raises InputError with every reason why the plan must not be driven: a ladder that cannot make
+    an open or a short, ratings that the input would exceed, an excursion above the plan's limit.
+    """
+    resolver = _Resolver(plan, ladder, plan.module or module, calibration, surroundings, switching)
+    return resolver.resolved(first_step)
+
+
+@dataclass(frozen=True)
+class _Decided:
+    """A step on its way to being resolved. `celsius` is None for open and short."""
+
+    target: Target
+    state: int
+    celsius: float | None
+    start: int
+    path: tuple[PathStep, ...]
+
+
+class _Resolver:
+    def __init__(
+        self,
+        plan: Plan,
+        ladder: Ladder,
+        module: Module | None,
+        calibration: Calibration | None,
+        surroundings: Surroundings | None,
+        switching: Switching,
+    ) -> None:
+        self._plan = plan
+        self._nominal = ladder
+        self._ladder = calibrated_ladder(ladder, calibration) if calibration else ladder
+        self._module = module
+        self._calibration = calibration
+        self._surroundings = surroundings
+        self._curve = plan.sensor.curve
+        self._router = make_router(self._ladder, self._curve, switching)
+
+    def resolved(self, first_step: int) -> ResolvedPlan:
+        plan, ladder, module = self._plan, self._ladder, self._module
+        targets = plan.targets
+        if not 0 <= first_step < len(targets):
+            raise InputError.single(
+                f"there is no step {first_step} to begin with", where=str(plan.path)
+            )
+        _refuse(extreme_problems(plan, targets, ladder))
+        chosen = choose_states(targets, self._choices(targets), self._router)
+        decided = self._decided(targets, chosen, first_step)
+        budgets = self._budgets([(one.state, one.celsius) for one in decided])
+        steps = [
+            self._step(index, one, budget)
+            for index, (one, budget) in enumerate(zip(decided, budgets, strict=True))
+        ]
+        to_run = steps[first_step:]
+        _refuse(
+            [
+                *rating_problems(plan, self._passed(decided), ladder, module),
+                *excursion_problems(
+                    plan, to_run, lambda step: self._help(step.index, decided[step.index])
+                ),
+            ]
+        )
+        warnings = [
+            *plan.sensor.warnings,
+            *deviation_warnings(plan, steps, self._router.search),
+            *(missing_module_warnings(steps) if module is None else ()),
+            *ratio_warnings(steps, budgets),
+        ]
+        last = decided[-1].state
+        return ResolvedPlan(
+            name=plan.name,
+            kind=plan.kind.value,
+            steps=tuple(steps),
+            settle=plan.settle,
+            worst_excursion_celsius=max(step.excursion_celsius or 0.0 for step in to_run),
+            relay_operations=sum(operations(one.start, one.path) for one in decided[first_step:]),
+            park_state=ladder.park_state,
+            state_digits=ladder.state_digits,
+            short_circuit_amperes=None if module is None else module.short_circuit_amperes,
+            most_watts=None if module is None else module.most_watts,
+            warnings=tuple(dict.fromkeys(warnings)),
+            decision_rule=plan.decision_rule,
+            first_step=first_step,
+            closing_path=self._router.path(last, self._before_parking(last)),
+        )
+
+    # States and paths
+
+    def _choices(self, targets: Sequence[Target]) -> dict[Target, tuple[int, ...]]:
+        """Return the states that would do for each temperature, the nearest first.
+
+        The deviation of the others exceeds the least by no more than the plan's share of the
+        expanded uncertainty.
+        """
+        search, scale, curve = self._router.search, self._router.celsius, self._curve
+        wanted = [
+            (target, target.celsius, target.ohms)
+            for target in dict.fromkeys(targets)
+            if target.celsius is not None and target.ohms is not None
+        ]
+        nearest = [search.nearest_by(ohms, scale).state for _, _, ohms in wanted]
+        made = self._router.temperatures(nearest) if nearest else []
+        budgets = self._budgets(list(zip(nearest, made, strict=True)))
+        choices: dict[Target, tuple[int, ...]] = {}
+        for (target, celsius, ohms), state, reached, budget in zip(
+            wanted, nearest, made, budgets, strict=True
+        ):
+            share = 0.0 if self._router.together else self._plan.near_tie_share
+            slack = share * budget.expanded_celsius
+            width = abs(reached - celsius) + slack
+            low = max(celsius - width, curve.lowest_celsius)
+            high = min(celsius + width, curve.highest_celsius)
+            choices[target] = (state,)
+            if slack > 0 and low < high:
+                ends = sorted(float(value) for value in curve.ohms(np.array([low, high])))
+                choices[target] = connected_choice(search, ohms, ends[0], ends[1], scale).states
+        return choices
+
+    def _decided(
+        self, targets: Sequence[Target], chosen: Sequence[Chosen], first_step: int
+    ) -> list[_Decided]:
+        park = self._ladder.park_state
+        starts = [park, *(choice.state for choice in chosen[:-1])]
+        starts[first_step] = park
+        decided = []
+        for index, (target, choice, start) in enumerate(zip(targets, chosen, starts, strict=True)):
+            celsius = None
+            if target.kind is StepKind.TEMPERATURE:
+                [celsius] = self._router.temperatures([choice.state])
+            path = self._path(start, choice, resumed=index == first_step > 0)
+            decided.append(_Decided(target, choice.state, celsius, start, path))
+        return decided
+
+    def _help(self, index: int, one: _Decided) -> str:
+        """Return what would help the step that strays furthest."""
+        targets = self._plan.targets
+        if self._router.together:
+            return 'switching = "path" in the bench file lowers it'
+        return helps(
+            targets,
+            self._ladder,
+            at=index,
+            changed=one.start ^ one.state,
+            between=self._between(targets, index),
+            limit_celsius=self._plan.max_excursion_celsius or 0.0,
+            replanned=self._replanned,
+        )
+
+    def _between(self, targets: Sequence[Target], index: int) -> Target | None:
+        """Return a target half way from the one before, where both are temperatures apart."""
+        ends = [target.celsius for target in targets[max(index - 1, 0) : index + 1]]
+        if len(ends) < 2 or ends[0] is None or ends[1] is None or ends[0] == ends[1]:
+            return None
+        middle = (ends[0] + ends[1]) / 2
+        return Target(
+            kind=StepKind.TEMPERATURE, celsius=middle, ohms=float(self._curve.ohms(middle))
+        )
+
+    def _replanned(self, targets: Sequence[Target], ladder: Ladder) -> float:
+        """Return the worst excursion of other targets, or on another ladder."""
+        other = self
+        if ladder is not self._ladder:
+            other = _Resolver(
+                self._plan, ladder, self._module, None, self._surroundings, Switching.PATH
+            )
+        before, worst = ladder.park_state, 0.0
+        for chosen in choose_states(targets, other._choices(targets), other._router):
+            worst = max(worst, other._router.excursion(before, chosen.path))
+            before = chosen.state
+        return worst
+
+    def _passed(self, decided: Sequence[_Decided]) -> list[tuple[int, ...]]:
+        """Return for each step every state that it may pass through, its own included."""
+        return [
+            tuple(
+                dict.fromkeys(s for way in self._router.ways(one.start, one.path) for s, _ in way)
+            )
+            for one in decided
+        ]
+
+    def _path(self, start: int, choice: Chosen, *, resumed: bool) -> tuple[PathStep, ...]:
+        limit = self._plan.ramp_limit_celsius_per_s
+        if limit is not None and self._router.can_ramp(start, choice.state):
+            return self._router.ramp(start, choice.state, limit)
+        if resumed or self._router.together:
+            return self._router.path(start, choice.state)
+        return choice.path
+
+    def _before_parking(self, last: int) -> int:
+        """Return the state to go to quietly before the ladder parks all at once.
+
+        Where it parks isolated, opening the isolate relay hides whatever moves after it.
+        """
+        isolate, park = self._ladder.isolate_relay, self._ladder.park_state
+        if isolate is None or contact_closed(self._ladder, park, isolate):
+            return park
+        return open_state(self._ladder, base=last)
+
+    # Expectations and uncertainties
+
+    def _step(self, index: int, one: _Decided, budget: Budget) -> ResolvedStep:
+        expected = self._expected(one)
+        return ResolvedStep(
+            index=index,
+            kind=one.target.kind,
+            target_celsius=one.target.celsius,
+            target_ohms=one.target.ohms,
+            state=one.state,
+            achieved_ohms=state_ohms(self._ladder, one.state),
+            achieved_celsius=one.celsius,
+            expected_celsius=expected,
+            tolerance_celsius=None if expected is None else self._plan.tolerance_at(expected),
+            uncertainty_celsius=budget.expanded_celsius,
+            excursion_celsius=self._router.excursion(one.start, one.path),
+            path=one.path,
+            dwell_s=self._plan.dwell_s,
+            budget=budget.parts,
+            filtered_excursion_celsius=self._filtered(one),
+        )
+
+    def _filtered(self, one: _Decided) -> float | None:
+        """Return what the module's filter leaves of the excursion, with either pull-up."""
+        module = self._module
+        if module is None:
+            return None
+        return max(
+            filtered_excursion(
+                [state_ohms(self._ladder, state) for state in (one.start, *(s for s, _ in way))],
+                [held_s for _, held_s in way],
+                pullup_ohms=pullup_ohms,
+                time_constant_s=module.filter_time_constant_s,
+                celsius=self._router.celsius,
+            )
+            for way in self._router.ways(one.start, one.path)
+            for pullup_ohms in {module.pullup_ohms, module.lowest_pullup_ohms}
+        )
+
+    def _expected(self, one: _Decided) -> float | None:
+        """Return what a healthy module reports at a step."""
+        module = self._module
+        match one.target.kind:
+            case StepKind.OPEN:
+                return None if module is None else module.open_reports_celsius
+            case StepKind.SHORT:
+                return None if module is None else module.short_reports_celsius
+            case StepKind.TEMPERATURE:
+                if one.celsius is None or module is None:
+                    return one.celsius
+                lowest, highest = module.lowest_report_celsius, module.highest_report_celsius
+                return min(max(one.celsius, lowest), highest)
+
+    def _budgets(self, made: Sequence[tuple[int, float | None]]) -> list[Budget]:
+        """Return the budget of each state at its temperature; None stands for open and short."""
+        curve = self._curve
+        low, high = curve.lowest_celsius, curve.highest_celsius
+        inside = [(s, min(max(t, low), high)) for s, t in made if t is not None]
+        found = iter(
+            step_budgets(
+                self._nominal,
+                inside,
+                curve,
+                settle=self._plan.settle,
+                module=self._module,
+                surroundings=self._surroundings,
+                calibration=self._calibration,
+            )
+        )
+        return [self._end_budget() if celsius is None else next(found) for _, celsius in made]
+
+    def _end_budget(self) -> Budget:
+        """Return the budget of an open or a short: what the report itself leaves uncertain."""
+        resolution = None if self._module is None else self._module.resolution_celsius
+        parts = report_contributions(resolution, self._plan.settle)
+        return Budget(parts=parts)
+
+
+def _refuse(problems: Iterable[Problem]) -> None:
+    """Raise InputError when there are problems."""
+    found = tuple(problems)
+    if found:
+        raise InputError(found)

@@ -1,0 +1,148 @@
+"""A record as a plain text report that can be filed with a work order.
+
+Knows: what belongs in a report, the cautions included.
+Must not know: terminals, how runs are made.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from controller.cautions import CAUTIONS, CAUTIONS_TITLE, short_circuit_sentence
+from controller.measurement.verdict import risk_words
+from controller.planning.model import ResolvedPlan
+from controller.records.compare import verdict_of
+from controller.records.decode import plan_of, results_of
+from controller.records.reader import Record
+from controller.run.model import StepResult
+from controller.text import clean, number, ohms, table
+from controller.units import fahrenheit_from_celsius
+
+__all__ = ["report_text"]
+
+_WIDTH = 96
+
+
+def report_text(record: Record, *, fahrenheit: bool = False) -> str:
+    """Return the report. Raises InputError when a line cannot be read by this version."""
+    plan, results = plan_of(record), results_of(record)
+    verdict = verdict_of(plan, results)
+    lines = [
+        "RUN REPORT",
+        "",
+        *_facts(record, plan),
+        "",
+        f"Verdict: {verdict.value.upper()}",
+        *_wrapped(_sentence(record)),
+        "",
+        *_results(plan, results, fahrenheit=fahrenheit),
+        "",
+        *_codes(results),
+        *_happenings(record),
+        f"{CAUTIONS_TITLE}:",
+        *(line for caution in CAUTIONS for line in _wrapped(caution, first="- ")),
+        *_wrapped(short_circuit_sentence(plan.short_circuit_amperes, plan.most_watts), first="- "),
+        "",
+        "Proof of the record:",
+        (
+            f"  {len(record.lines)} lines, each naming the SHA-256 of the one before;"
+            " the hash of the last is"
+        ),
+        f"  {record.tail_hash}",
+        "",
+    ]
+    return clean("\n".join(lines))
+
+
+def _facts(record: Record, plan: ResolvedPlan) -> list[str]:
+    opening = record.opening
+    device = next(
+        (
+            str(line["device"])
+            for line in record.lines
+            if line["type"] == "note" and "device" in line
+        ),
+        "none answered",
+    )
+    rows = [
+        ("Plan", f"{plan.name} ({plan.kind})"),
+        ("Bench", str((opening.get("bench") or {}).get("name", "not named"))),
+        ("Ladder", device),
+        ("Readings", "simulated" if opening.get("simulated") else "from real equipment"),
+        ("Begun", str(opening["utc"]) + (" (virtual time)" if opening["pace"] == "fast" else "")),
+        ("Ended", f"{record.lines[-1]['utc']} ({record.lines[-1]['elapsed_s']:.1f} s of run time)"),
+        ("Decision rule", risk_words(plan.decision_rule)),
+        (
+            "Settled means",
+            (
+                f"within {plan.settle.within_celsius:g} degC for {plan.settle.for_s:g} s,"
+                f" at most {plan.settle.at_most_s:g} s"
+            ),
+        ),
+        ("Program", f"rungwise {opening['versions']['rungwise']}"),
+        ("Record", record.path.name),
+    ]
+    width = max(len(name) for name, _ in rows)
+    return [f"{name:<{width}}  {text}" for name, text in rows]
+
+
+def _sentence(record: Record) -> str:
+    closing = record.closing
+    if closing is None:
+        return "The record was never closed: the run was cut off."
+    return str(closing["sentence"])
+
+
+def _results(plan: ResolvedPlan, results: Sequence[StepResult], *, fahrenheit: bool) -> list[str]:
+    unit = "degF" if fahrenheit else "degC"
+
+    def temperature(celsius: float | None) -> str:
+        if celsius is not None and fahrenheit:
+            celsius = fahrenheit_from_celsius(celsius)
+        return number(celsius, 2)
+
+    def difference(kelvin: float | None, *, sign: bool = False) -> str:
+        return number(kelvin * 1.8 if kelvin is not None and fahrenheit else kelvin, 2, sign=sign)
+
+    rows = [
+        [
+            str(result.step.index + 1),
+            result.step.kind.value
+            if result.step.target_celsius is None
+            else temperature(result.step.target_celsius),
+            ohms(result.step.achieved_ohms),
+            temperature(result.step.expected_celsius),
+            temperature(result.reported_celsius),
+            difference(result.error_celsius, sign=True),
+            difference(result.step.uncertainty_celsius),
+            difference(result.step.tolerance_celsius),
+            result.verdict.value,
+            result.reason or "",
+        ]
+        for result in results
+    ]
+    heads = ["step", "target", "ohm", "expected", "reported", "error", "U (k=2)", "tolerance"]
+    lines = [f"Temperatures in {unit}."]
+    lines += table([*heads, "verdict", ""], rows)
+    missing = len(plan.steps) - len(results)
+    return [*lines, f"{missing} of {len(plan.steps)} steps have no result."] if missing else lines
+
+
+def _codes(results: Sequence[StepResult]) -> list[str]:
+    rows = [[str(r.step.index + 1), ", ".join(r.codes)] for r in results if r.codes]
+    return ["Fault codes reported:", *table(["step", "codes"], rows), ""] if rows else []
+
+
+def _happenings(record: Record) -> list[str]:
+    """Return faults and remarks, with the time they came at."""
+    rows = [
+        [f"{line['elapsed_s']:.1f} s", line["type"], str(line.get("message") or line.get("text"))]
+        for line in record.lines
+        if line["type"] in ("fault", "note")
+    ]
+    return ["Faults and remarks:", *table(["at", "kind", "what"], rows), ""] if rows else []
+
+
+def _wrapped(text: str, *, first: str = "") -> list[str]:
+    return textwrap.wrap(text, _WIDTH, initial_indent=first, subsequent_indent=" " * len(first))

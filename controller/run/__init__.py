@@ -1,0 +1,1 @@
+"""What drives relays: one driver, and its jobs."""

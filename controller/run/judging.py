@@ -1,0 +1,77 @@
+"""From a step's last reading to its result.
+
+Knows: resolved steps, readings, decision rules.
+Must not know: how the reading came in, links, the rest of the run.
+"""
+
+from __future__ import annotations
+
+from controller.measurement.model import DecisionRule, Verdict
+from controller.measurement.verdict import judge
+from controller.planning.model import ResolvedStep
+from controller.readback.base import Reading
+from controller.run.model import StepResult
+
+__all__ = ["judge_reported", "judge_step", "skipped"]
+
+
+def judge_reported(
+    step: ResolvedStep, rule: DecisionRule, reported_celsius: float | None, *, settled: bool
+) -> tuple[float | None, Verdict, str | None]:
+    """Return a step's error in degC, its verdict, and the reason where numbers do not say it.
+
+    A reading that has not settled is judged as it is, except that it cannot pass.
+    """
+    if reported_celsius is None:
+        return None, Verdict.UNDECIDED, "no reading"
+    if step.expected_celsius is None or step.tolerance_celsius is None:
+        return None, Verdict.UNDECIDED, "expected reading not known"
+    error = reported_celsius - step.expected_celsius
+    verdict = judge(
+        error,
+        tolerance_celsius=step.tolerance_celsius,
+        uncertainty_celsius=step.uncertainty_celsius,
+        rule=rule,
+    )
+    if settled:
+        return error, verdict, None
+    return error, Verdict.FAIL if verdict is Verdict.FAIL else Verdict.UNDECIDED, "did not settle"
+
+
+def judge_step(
+    step: ResolvedStep,
+    rule: DecisionRule,
+    reading: Reading | None,
+    *,
+    attempt: int,
+    settled: bool,
+    settle_s: float,
+) -> StepResult:
+    """Judge the reading a step ended with; None when there was none."""
+    reported = None if reading is None else reading.celsius
+    error, verdict, reason = judge_reported(step, rule, reported, settled=settled)
+    return StepResult(
+        step=step,
+        attempt=attempt,
+        reported_celsius=reported,
+        error_celsius=error,
+        verdict=verdict,
+        settled=settled and reported is not None,
+        settle_s=settle_s,
+        codes=() if reading is None else reading.codes,
+        reason=reason,
+    )
+
+
+def skipped(step: ResolvedStep, attempt: int) -> StepResult:
+    """Return the result of a step that a person left without a reading."""
+    return StepResult(
+        step=step,
+        attempt=attempt,
+        reported_celsius=None,
+        error_celsius=None,
+        verdict=Verdict.UNDECIDED,
+        settled=False,
+        settle_s=0.0,
+        reason="skipped",
+    )

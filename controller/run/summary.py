@@ -1,0 +1,154 @@
+"""A run in one sentence, and what a person is asked.
+
+Knows: results and how to say them plainly.
+Must not know: colours, widths, files, links.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from controller.measurement.model import Verdict
+from controller.measurement.verdict import worst_verdict
+from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
+from controller.run.model import RunSummary, StepResult
+from controller.units import format_ohms
+
+__all__ = ["prompt_text", "step_words", "summarize"]
+
+
+def step_words(step: ResolvedStep) -> str:
+    """Name what a step puts at the input: ``20.0 degC``, ``open circuit``, ``short circuit``."""
+    if step.kind is StepKind.TEMPERATURE and step.target_celsius is not None:
+        return f"{step.target_celsius:.1f} degC"
+    return f"{step.kind.value} circuit"
+
+
+def prompt_text(step: ResolvedStep, steps: int) -> str:
+    """Ask for the reading of one step."""
+    made = f", {format_ohms(step.achieved_ohms)}" if step.kind is StepKind.TEMPERATURE else ""
+    return (
+        f"Step {step.index + 1} of {steps}, {step_words(step)}{made}:"
+        " wait until it is steady; what temperature does the module report?"
+    )
+
+
+def summarize(
+    plan: ResolvedPlan, results: Sequence[StepResult], *, ended: str, relays: str
+) -> RunSummary:
+    """Return the end of a run. `results` holds the one that counts of each step judged.
+
+    A run that was not completed never passes: what it did not run is undecided.
+    """
+    not_run = len(plan.steps) - plan.first_step - len(results)
+    verdicts = [result.verdict for result in results]
+    verdict = worst_verdict(verdicts)
+    if not_run and verdict is Verdict.PASS:
+        verdict = Verdict.UNDECIDED
+    return RunSummary(
+        verdict=verdict,
+        ended=ended,
+        passed=verdicts.count(Verdict.PASS),
+        failed=verdicts.count(Verdict.FAIL),
+        undecided=verdicts.count(Verdict.UNDECIDED),
+        unsettled=sum(result.reason == "did not settle" for result in results),
+        not_run=not_run,
+        relays=relays,
+        sentence=_sentence(results, ended=ended, not_run=not_run, relays=relays),
+    )
+
+
+def _sentence(results: Sequence[StepResult], *, ended: str, not_run: int, relays: str) -> str:
+    found = _found(results) + _codes(results)
+    if ended == "complete":
+        return f"{found}."
+    how = "Stopped" if ended == "stopped" else "Ended by a fault"
+    return f"{how} with {_count(not_run, 'step')} not run; {relays}. Up to there: {_lower(found)}."
+
+
+def _found(results: Sequence[StepResult]) -> str:
+    if not results:
+        return "Nothing was judged"
+    failed = [r for r in results if r.verdict is Verdict.FAIL]
+    undecided = [r for r in results if r.verdict is Verdict.UNDECIDED]
+    if failed:
+        worst = max(failed, key=_error_size)
+        said = f"{len(failed)} of {_count(len(results), 'step')} failed{_leaning(failed)}"
+        return f"{said}, most at {step_words(worst.step)}: {_numbers(worst)}{_also(undecided)}"
+    if undecided:
+        reasons = sorted({r.reason or "too near the limit to tell" for r in undecided})
+        return (
+            f"{len(undecided)} of {_count(len(results), 'step')} undecided"
+            f" ({'; '.join(reasons)}), the others passed"
+            if len(undecided) < len(results)
+            else f"All {_count(len(results), 'step')} undecided ({'; '.join(reasons)})"
+        )
+    worst = max(results, key=_error_size)
+    all_of = "The one step" if len(results) == 1 else f"All {len(results)} steps"
+    return f"{all_of} passed; largest error at {step_words(worst.step)}: {_numbers(worst)}"
+
+
+def _codes(results: Sequence[StepResult]) -> str:
+    """Name the codes that came up at a temperature, where a healthy module sets none.
+
+    An open or short step sets codes as it should; those stay set and are not news afterwards.
+    Codes of the first step are not news either: a parked ladder is an open circuit.
+    """
+    known = set(results[0].codes) if results else set()
+    said: list[str] = []
+    for result in results[1:]:
+        fresh = [code for code in result.codes if code not in known]
+        known.update(fresh)
+        if fresh and result.step.kind is StepKind.TEMPERATURE:
+            said.append(f"{' and '.join(fresh)} at step {result.step.index + 1}")
+    return (
+        f"; the module set {', '.join(said)} though nothing extreme was asked for" if said else ""
+    )
+
+
+def _leaning(failed: Sequence[StepResult]) -> str:
+    """Say which way the module errs, when it errs one way at every failed temperature."""
+    errors = [
+        r.error_celsius
+        for r in failed
+        if r.error_celsius is not None and r.step.kind is StepKind.TEMPERATURE
+    ]
+    if len(errors) < 2:
+        return ""
+    if all(error < 0 for error in errors):
+        return ", the module reads too cold"
+    if all(error > 0 for error in errors):
+        return ", the module reads too hot"
+    return ""
+
+
+def _numbers(result: StepResult) -> str:
+    step = result.step
+    if result.reported_celsius is None or step.expected_celsius is None:
+        return result.reason or "no reading"
+    limit = "" if step.tolerance_celsius is None else f", tolerance {step.tolerance_celsius:g}"
+    unsure = f"uncertainty {step.uncertainty_celsius:.2f}"
+    return (
+        f"reported {result.reported_celsius:.1f} where {step.expected_celsius:.1f} degC was"
+        f" expected (error {_error(result):+.1f}, {unsure}{limit})"
+    )
+
+
+def _also(undecided: Sequence[StepResult]) -> str:
+    return f"; {len(undecided)} more undecided" if undecided else ""
+
+
+def _error(result: StepResult) -> float:
+    return result.error_celsius or 0.0
+
+
+def _error_size(result: StepResult) -> float:
+    return abs(_error(result))
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def _lower(text: str) -> str:
+    return text[:1].lower() + text[1:]

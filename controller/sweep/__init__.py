@@ -1,1 +1,0 @@
-"""Plans, the run itself, settling, verdict, diagnosis."""

@@ -1,0 +1,287 @@
+"""The uncertainty budget against published rules, an independent library, and Monte Carlo."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+import uncertainties
+from scipy import stats
+
+from controller.bench.files import default_bench, load_bench
+from controller.ladder.calibration import Measurement, calibrate, propose_design
+from controller.ladder.electrical import contact_closed, state_ohms
+from controller.ladder.model import GroupKind
+from controller.measurement.budget import (
+    Budget,
+    Surroundings,
+    effective_degrees_of_freedom,
+    ratio_warning,
+    repeatability_of,
+    step_budgets,
+    uncertainty_ratio,
+)
+from controller.measurement.model import Contribution, SettleRule
+from controller.measurement.parts import ladder_contributions, report_contributions
+from controller.module.encoding import Rounding
+from controller.planning.files import load_plan
+from controller.planning.model import StepKind
+from controller.planning.resolve import resolve
+from controller.sensors.thermistor import BetaCurve
+
+SWEEPS = Path(__file__).resolve().parents[2] / "sweeps"
+PLANS = sorted(path.name for path in SWEEPS.glob("*.toml"))
+SETTLE = SettleRule(within_celsius=0.5, for_s=3.0, at_most_s=30.0)
+PLACE = Surroundings(ambient_celsius=12.0, ambient_span_kelvin=6.0, insulation_ohms=50e6)
+
+
+def demo(name):
+    plan = load_plan(SWEEPS / name)
+    bench = load_bench(plan.bench_path) if plan.bench_path else default_bench(plan.sensor)
+    module = plan.module or bench.module
+    return plan, bench.ladder, module, resolve(plan, bench.ladder, module)
+
+
+def temperature_steps(resolved):
+    return [
+        (step.state, step.achieved_celsius)
+        for step in resolved.steps
+        if step.kind is StepKind.TEMPERATURE
+    ]
+
+
+def part(budget, name):
+    return next(part.celsius for part in budget.parts if part.name == name)
+
+
+def drawn_ohms(ladder, state, rungs, contacts, lead):
+    """The resistance of a state from drawn parts, written out independently of the product.
+
+    `rungs` and `contacts` map relay -> value or array; works for arrays and for ufloats alike.
+    """
+    total = lead
+    for group in ladder.groups:
+        if group.kind is GroupKind.SERIES:
+            for rung in group.rungs:
+                r, c = rungs[rung.relay], contacts[rung.relay]
+                total = total + (
+                    r * c / (r + c) if contact_closed(ladder, state, rung.relay) else r
+                )
+        else:
+            siemens = 0
+            for rung in group.rungs:
+                if contact_closed(ladder, state, rung.relay):
+                    siemens = siemens + 1 / (rungs[rung.relay] + contacts[rung.relay])
+            total = total + 1 / siemens
+    if ladder.isolate_relay is not None:
+        total = total + contacts[ladder.isolate_relay]
+    return total
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_the_linear_budget_agrees_with_monte_carlo(name):
+    """JCGM 101:2008: every source drawn from its own distribution, 1e5 draws a step."""
+    plan, ladder, module, resolved = demo(name)
+    assert module is not None
+    curve = plan.sensor.curve
+    steps = temperature_steps(resolved)
+    picked = sorted({0, len(steps) // 2, len(steps) - 1})
+    budgets = step_budgets(
+        ladder,
+        [steps[i] for i in picked],
+        curve,
+        settle=plan.settle,
+        module=module,
+        surroundings=PLACE,
+    )
+    rng = np.random.default_rng(20)
+    draws = 100_000
+    for (state, celsius), budget in zip([steps[i] for i in picked], budgets, strict=True):
+        low, high = PLACE.ambient_celsius - 6.0, PLACE.ambient_celsius + 6.0
+        ambient = rng.uniform(low, high, draws) - PLACE.reference_celsius
+        ohms_now = state_ohms(ladder, state)
+        amperes = module.reference_volts / (ohms_now + module.lowest_pullup_ohms)
+        rungs = {}
+        for group in ladder.groups:
+            inside = [r for r in group.rungs if contact_closed(ladder, state, r.relay)]
+            joined = sum(1 / r.ohms for r in inside) if group.kind is GroupKind.PARALLEL else 1.0
+            for rung in group.rungs:
+                tolerance = rung.uncertainty_ohms * 3**0.5
+                value = rung.ohms + rng.uniform(-tolerance, tolerance, draws)
+                tempco = rng.uniform(-1, 1, draws) * rung.tempco_ppm_per_k * 1e-6
+                if group.kind is GroupKind.PARALLEL:
+                    own = amperes / joined / rung.ohms if rung in inside else 0.0
+                else:
+                    own = 0.0 if rung in inside else amperes
+                rise = own**2 * rung.ohms * 85.0 / (rung.power_watts or 0.25)
+                rungs[rung.relay] = value * (1 + tempco * (ambient + rise))
+        contacts = {
+            r.index: r.contact_ohms + rng.normal(0, r.contact_uncertainty_ohms, draws)
+            for r in ladder.relays
+        }
+        lead = ladder.lead_ohms + rng.normal(0, ladder.lead_uncertainty_ohms, draws)
+        ohms = drawn_ohms(ladder, state, rungs, contacts, lead)
+        # The leakage is anywhere between none and the stated worst; the deviation is what counts.
+        worst = ohms_now - ohms_now * PLACE.insulation_ohms / (ohms_now + PLACE.insulation_ohms)
+        ohms = ohms - rng.uniform(0, 1, draws) * worst
+        inside_span = np.sort(curve.ohms(np.array([curve.lowest_celsius, curve.highest_celsius])))
+        exact = curve.celsius(np.clip(ohms, *inside_span))
+        exact = exact + rng.normal(0, float(curve.uncertainty_celsius(celsius)), draws)
+        shown = exact + rng.uniform(-0.5, 0.5, draws) * module.resolution_celsius
+        shown = shown + rng.uniform(-0.5, 0.5, draws) * plan.settle.within_celsius
+        off = shown - float(curve.celsius(ohms_now))
+        root_mean_square = float(np.sqrt(np.mean(off**2)))
+        assert budget.combined_celsius == pytest.approx(root_mean_square, rel=0.02)
+        inside = float(np.mean(np.abs(off) <= budget.expanded_celsius))
+        assert inside >= 0.95
+
+
+def test_the_parts_agree_with_an_independent_propagation_of_correlated_inputs():
+    """`uncertainties` 3.2: the same calibration, propagated by automatic differentiation."""
+    plan, ladder, module, resolved = demo("coolant-sweep.toml")
+    truth = {r.relay: r.ohms * 1.0004 for g in ladder.groups for r in g.rungs}
+    contacts = {r.index: r.contact_ohms for r in ladder.relays}
+    states = propose_design(ladder, measurements=24).states
+    measured = []
+    for state in states:
+        if contact_closed(ladder, state, ladder.short_relay):
+            ohms = ladder.lead_ohms + contacts[ladder.short_relay]
+        else:
+            ohms = drawn_ohms(ladder, state, truth, contacts, ladder.lead_ohms)
+        spread = 1e-4 * ohms + 0.01
+        measured.append(Measurement(state=state, ohms=ohms, uncertainty_ohms=spread))
+    found = calibrate(ladder, measured, utc="2026-03-31", common_relative_uncertainty=2e-4)
+    steps = temperature_steps(resolved)
+    budgets = step_budgets(
+        ladder, steps, plan.sensor.curve, settle=plan.settle, module=module, calibration=found
+    )
+    values = uncertainties.correlated_values(found.parameters, found.covariance_ohms2)
+    rungs = dict(zip(found.relays, values[:-2], strict=True))
+    inverse = uncertainties.wrap(lambda ohms: float(plan.sensor.curve.celsius(ohms)))
+    for (state, _), budget in list(zip(steps, budgets, strict=True))[::6]:
+        closed = {
+            r.index: r.contact_ohms
+            + values[-2]
+            + uncertainties.ufloat(0.0, r.contact_uncertainty_ohms)
+            for r in ladder.relays
+        }
+        ohms = drawn_ohms(ladder, state, rungs, closed, values[-1])
+        oracle = inverse(ohms)
+        own = math.hypot(part(budget, "calibration"), part(budget, "contacts"))
+        assert own == pytest.approx(oracle.std_dev, rel=0.01)
+
+
+def test_welch_satterthwaite_on_the_end_gauge():
+    """JCGM 100:2008, H.1.6: u = 32 nm, effective degrees of freedom 16.7 (values from memory)."""
+    parts = (
+        Contribution(name="standard", celsius=25.0, degrees_of_freedom=18),
+        Contribution(name="difference", celsius=9.7, degrees_of_freedom=25.6),
+        Contribution(name="expansion", celsius=2.9, degrees_of_freedom=50),
+        Contribution(name="temperature", celsius=16.6, degrees_of_freedom=2),
+    )
+    assert effective_degrees_of_freedom(parts) == pytest.approx(16.7, abs=0.1)
+    budget = Budget(parts=parts)
+    assert budget.combined_celsius == pytest.approx(32, abs=0.5)
+    assert budget.coverage_factor == pytest.approx(stats.t.ppf(stats.norm.cdf(2), 16))
+
+
+def test_without_few_repeats_the_factor_is_two():
+    budget = Budget(parts=(Contribution(name="report", celsius=0.3),))
+    assert math.isinf(budget.degrees_of_freedom)
+    assert budget.coverage_factor == 2.0
+    assert budget.expanded_celsius == pytest.approx(0.6)
+
+
+def test_repeated_readings():
+    """Mean of n: s / sqrt(n), n - 1 degrees of freedom (JCGM 100:2008, 4.2.3)."""
+    assert repeatability_of([20.0]) is None
+    found = repeatability_of([20.0, 21.0, 20.0, 19.0])
+    assert found.celsius == pytest.approx(stats.sem([20.0, 21.0, 20.0, 19.0]))
+    assert found.degrees_of_freedom == 3
+
+
+def budget_of(module_change=None, **changes):
+    plan, ladder, module, resolved = demo("coolant-sweep.toml")
+    if module_change:
+        from dataclasses import replace
+
+        module = replace(module, **module_change)
+    steps = temperature_steps(resolved)
+    step = steps[len(steps) // 4]
+    return step_budgets(
+        ladder, [step], plan.sensor.curve, settle=plan.settle, module=module, **changes
+    )[0]
+
+
+def test_a_truncating_report_counts_its_deviation():
+    nearest = budget_of({"rounding": Rounding.NEAREST})
+    whole = budget_of({"rounding": Rounding.TRUNCATE})
+    rng = np.random.default_rng(21)
+    exact = rng.uniform(0, 100, 200_000)
+    # What it means: root mean square of report minus truth.
+    off = np.floor(exact) - exact
+    assert part(whole, "report") == pytest.approx(np.sqrt(np.mean(off**2)), rel=0.01)
+    assert part(nearest, "report") == pytest.approx(np.std(off), rel=0.01)
+
+
+def test_insulation_matters_where_resistance_is_high():
+    curve = BetaCurve(
+        reference_ohms=2800.0,
+        reference_celsius=25.0,
+        beta_kelvin=3450.0,
+        lowest_celsius=-50.0,
+        highest_celsius=150.0,
+    )
+    _, ladder, module, _ = demo("coolant-sweep.toml")
+    states = temperature_steps(demo("coolant-sweep.toml")[3])
+    cold = min(states, key=lambda step: step[1])
+    hot = max(states, key=lambda step: step[1])
+    found = step_budgets(
+        ladder, [cold, hot], curve, settle=SETTLE, module=module, surroundings=PLACE
+    )
+    assert part(found[0], "insulation") > 10 * part(found[1], "insulation")
+    none = step_budgets(ladder, [cold], curve, settle=SETTLE, module=module)
+    assert all(one.name != "insulation" for one in none[0].parts)
+
+
+def test_a_warmer_bench_is_a_wider_budget():
+    near = budget_of(surroundings=Surroundings(ambient_span_kelvin=1.0))
+    far = budget_of(surroundings=Surroundings(ambient_span_kelvin=20.0))
+    assert part(far, "ambient") == pytest.approx(20 * part(near, "ambient"))
+
+
+def test_a_ratio_under_four_to_one_is_a_warning_with_its_largest_part():
+    budget = Budget(
+        parts=(Contribution(name="report", celsius=0.3), Contribution(name="leads", celsius=0.1))
+    )
+    assert uncertainty_ratio(3.0, budget.expanded_celsius) == pytest.approx(3 / 0.632, rel=0.01)
+    assert ratio_warning(3.0, budget) is None
+    warning = ratio_warning(2.0, budget)
+    assert warning is not None
+    assert "report" in warning
+    assert "4 to 1" in warning
+
+
+def test_no_steps_have_no_budgets():
+    plan, ladder, _, _ = demo("coolant-sweep.toml")
+    assert step_budgets(ladder, [], plan.sensor.curve, settle=SETTLE) == ()
+
+
+def test_without_anything_told_extra_the_parts_are_the_simple_ones():
+    """The same parts, worked out by the short way of `parts`."""
+    plan, ladder, module, resolved = demo("coolant-sweep.toml")
+    steps = temperature_steps(resolved)
+    curve = plan.sensor.curve
+    budgets = step_budgets(ladder, steps, curve, settle=plan.settle, module=module)
+    for (state, celsius), budget in zip(steps, budgets, strict=True):
+        slope = float(curve.slope_ohms_per_kelvin(celsius))
+        simple = (
+            *ladder_contributions(ladder, state, slope),
+            Contribution(name="curve", celsius=float(curve.uncertainty_celsius(celsius))),
+            *report_contributions(module.resolution_celsius, plan.settle),
+        )
+        assert len(simple) == 6
+        for one in simple:
+            assert part(budget, one.name) == pytest.approx(one.celsius, rel=1e-9)

@@ -1,0 +1,67 @@
+from __future__ import annotations
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from controller.measurement.model import SettleRule
+from controller.run.settle import SettleDetector, SettleState
+
+RULE = SettleRule(within_celsius=1.0, for_s=3.0, at_most_s=30.0)
+
+SAMPLES = st.lists(
+    st.tuples(
+        st.floats(0.01, 3.0), st.one_of(st.none(), st.floats(-4, 4), st.sampled_from([0.0, 1.0]))
+    ),
+    min_size=1,
+    max_size=60,
+)
+
+
+def by_definition(rule: SettleRule, samples: list[tuple[float, float | None]]) -> SettleState:
+    """Say the same the slow way: try every run of samples that ends with the newest."""
+    last_s = samples[-1][0]
+    for start in range(len(samples)):
+        window = samples[start:]
+        values = [value for _, value in window]
+        if None in values or max(values) - min(values) > rule.within_celsius:
+            continue
+        if last_s - window[0][0] >= rule.for_s:
+            return SettleState.SETTLED
+    return SettleState.OUT_OF_TIME if last_s >= rule.at_most_s else SettleState.MOVING
+
+
+@given(SAMPLES, st.floats(0, 3), st.floats(0, 8), st.floats(8, 40))
+def test_the_detector_says_what_the_definition_says(steps, within, for_s, at_most_s):
+    rule = SettleRule(within_celsius=within, for_s=for_s, at_most_s=at_most_s)
+    detector = SettleDetector(rule, started_s=0.0)
+    seen: list[tuple[float, float | None]] = []
+    now_s = 0.0
+    for step_s, value in steps:
+        now_s += step_s
+        seen.append((now_s, value))
+        assert detector.add(now_s, value) is by_definition(rule, seen)
+
+
+def test_a_slow_drift_inside_the_band_for_the_whole_time_is_settled():
+    detector = SettleDetector(RULE, started_s=0.0)
+    states = [detector.add(float(second), 0.3 * second) for second in range(5)]
+    assert states[2] is SettleState.MOVING
+    assert states[3] is SettleState.SETTLED  # 0.0 to 0.9 in 3 s
+    assert detector.add(5.0, 9.0) is SettleState.MOVING
+
+
+def test_time_runs_out_without_samples_too():
+    detector = SettleDetector(RULE, started_s=100.0)
+    assert detector.state(129.9) is SettleState.MOVING
+    assert detector.state(130.0) is SettleState.OUT_OF_TIME
+
+
+def test_a_restart_forgets_what_came_before():
+    detector = SettleDetector(RULE, started_s=0.0)
+    for second in range(4):
+        detector.add(float(second), 20.0)
+    assert detector.state(3.0) is SettleState.SETTLED
+    detector.restart(10.0)
+    assert detector.state(10.0) is SettleState.MOVING
+    assert detector.add(10.0, 20.0) is SettleState.MOVING
+    assert detector.add(13.0, 20.0) is SettleState.SETTLED
