@@ -37,9 +37,9 @@ __all__ = ["Design", "Instrument", "propose_design"]
 _EVERY_STATE_UP_TO = 11
 _MIXED_STATES = 1500
 _WELL_KNOWN = 1e-3
-_SEARCH_EFFORT = 20_000
+_SEARCH_EFFORT = 72_000
 """Random starts times measurements times candidate states: keeps any search within seconds."""
-_MOST_STARTS = 8
+_MOST_STARTS = 80
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -97,17 +97,22 @@ def _filled(
 
 
 def _exchanged(candidates: Candidates, chosen: list[int]) -> tuple[float, list[int]]:
-    """Return the choice after exchanging rows while that lowers the cost, and its cost."""
+    """Return the choice after exchanging rows while that lowers the cost, and its cost.
+
+    The first pass looks at the variance alone, so that all values become determined before rows
+    that check others are worth anything.
+    """
     size = len(chosen)
     now = np.inf
-    for _ in range(_MOST_PASSES):
-        before = now
+    for round_ in range(_MOST_PASSES):
+        before = now if round_ > 1 else np.inf
+        penalty = _PENALTY if round_ > 0 else 0.0
         for place in range(candidates.fixed, size):
             rest = chosen[:place] + chosen[place + 1 :]
             allowed = _allowed(candidates, rest, size)
             if not allowed.any():
                 continue
-            cost, index = _best_addition(candidates, rest, allowed, chosen[place])
+            cost, index = _best_addition(candidates, rest, allowed, chosen[place], penalty)
             chosen[place], now = index, cost
         if not now < before * (1 - 1e-3):
             break
@@ -115,7 +120,11 @@ def _exchanged(candidates: Candidates, chosen: list[int]) -> tuple[float, list[i
 
 
 def _best_addition(
-    candidates: Candidates, rest: list[int], allowed: npt.NDArray[np.bool_], present: int
+    candidates: Candidates,
+    rest: list[int],
+    allowed: npt.NDArray[np.bool_],
+    present: int,
+    penalty: float,
 ) -> tuple[float, int]:
     """Return the least cost, and the row that gives it together with the rest.
 
@@ -138,7 +147,7 @@ def _best_addition(
         + _short_of(1.0 / grown, _WANTED_REDUNDANCY)
         + _short_of(slips / grown, _WANTED_SHOWN)
     )
-    cost = variance * (1.0 + _PENALTY * unseen)
+    cost = variance * (1.0 + penalty * unseen)
     cost[~allowed] = np.inf
     looked_at = np.argsort(cost)[:_LOOKED_AT]
     looked_at = looked_at[np.isfinite(cost[looked_at])]
@@ -146,7 +155,7 @@ def _best_addition(
         looked_at = np.append(looked_at, present)
     separation = _separations(own, across[:, looked_at].T, grown[looked_at])
     separation *= np.column_stack([np.tile(slips[rest], (len(looked_at), 1)), slips[looked_at]])
-    cost = cost[looked_at] + variance[looked_at] * _PENALTY * (
+    cost = cost[looked_at] + variance[looked_at] * penalty * (
         _short_of(separation, _WANTED_SEPARATION).sum(axis=1)
     )
     best = int(np.argmin(cost))

@@ -29,8 +29,8 @@ SWEEPS = Path(__file__).resolve().parents[3] / "sweeps"
 FOLDER = SWEEPS / "ladders" / "calibrations"
 METER = Instrument()
 LEAD_OHMS, CONTACT_OHMS = 0.14, 0.06
-MOVED_RELAY, MOVED_SHARE = 9, 0.0010
-"""Between the two, the rung of relay 9 has gone up by a tenth of a percent."""
+MOVED_RELAY, MOVED_SHARE = 9, 0.0008
+"""Between the two, the rung of relay 9 has gone up by 0.08 %: seen, and near its tolerance."""
 SEEDS = {"bench-16-2025-09": 41, "bench-16-2026-03": 42, "bench-16-2026-06-spots": 43}
 CALIBRATIONS = ("bench-16-2025-09", "bench-16-2026-03")
 
