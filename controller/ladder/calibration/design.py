@@ -36,6 +36,8 @@ __all__ = ["Design", "Instrument", "propose_design"]
 
 _EVERY_STATE_UP_TO = 11
 _MIXED_STATES = 1500
+_ROOM = 6
+"""So many readings more than rungs leave one for a second zero."""
 _WELL_KNOWN = 1e-3
 _SEARCH_EFFORT = 72_000
 """Random starts times measurements times candidate states: keeps any search within seconds."""
@@ -80,8 +82,9 @@ def propose_design(
 
     The rungs' variances are kept small under the condition that every state is checked by the
     others, as far as so many measurements can (`exchange`). The short state comes
-    first when the ladder has a short relay: it parts leads and contacts. Raises InputError when so
-    few measurements cannot determine all rungs.
+    first when the ladder has a short relay: it parts leads and contacts. Where nothing else would
+    check it, it comes last once more. Raises InputError when so few measurements cannot determine
+    all rungs.
     """
     rungs = rungs_of(ladder)
     zero = _short_states(ladder)
@@ -93,6 +96,8 @@ def propose_design(
             where=ladder.name,
         )
     meter = instrument or Instrument()
+    if zero and measurements >= len(rungs) + _ROOM and _leads_are_vague(ladder, meter):
+        zero = zero * 2
     states = [*zero, *_pool(ladder, seed)]
     nominal = nominal_parameters(ladder)
     own = meter.uncertainty_ohms(states_ohms(ladder, np.array(states, dtype=np.uint64)))
@@ -125,6 +130,8 @@ def propose_design(
         ],
         searched=2 * (len(rungs) + 2),
     )
+    if len(zero) > 1:  # the second zero comes last: it shows a meter that wandered, too
+        chosen = [chosen[0], *chosen[2:], chosen[1]]
     picked = [states[index] for index in chosen]
     if undetermined_relays(ladder, picked):
         raise InputError.single(
@@ -140,6 +147,13 @@ def propose_design(
         uncertainties_ohms=tuple(reached.tolist()),
         redundancies=tuple(np.clip(1.0 - leverage, 0.0, 1.0).tolist()),
     )
+
+
+def _leads_are_vague(ladder: Ladder, meter: Instrument) -> bool:
+    """Return whether the file knows so little of the leads that it cannot check the zero."""
+    known = np.hypot(*prior_uncertainties_ohms(ladder))
+    read = np.hypot(meter.floor_ohms, prior_uncertainties_ohms(ladder)[0])
+    return bool(read**2 < LEAST_REDUNDANCY * (read**2 + known**2))
 
 
 def _neighbours(ladder: Ladder, states: Sequence[int]) -> list[int]:

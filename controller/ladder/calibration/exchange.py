@@ -25,7 +25,7 @@ scatter hide their share: 30 times the uncertainty then stands out by seven ..."
 _WANTED_SEPARATION = 0.03
 """... and this when any one other row is left out: by five from a slip in the other."""
 _PENALTY = 10.0
-_LOOKED_AT = 24
+_LOOKED_AT = 16
 """So many of the best candidates for a place have their separation worked out."""
 _MOST_PASSES = 8
 
@@ -149,11 +149,17 @@ def _best_addition(
     )
     cost = variance * (1.0 + penalty * unseen)
     cost[~allowed] = np.inf
-    looked_at = np.argsort(cost)[:_LOOKED_AT]
-    looked_at = looked_at[np.isfinite(cost[looked_at])]
+    # The best so far, and those that say most of the row that is told apart worst.
+    left = np.eye(len(rest)) - own
+    worst = int(np.argmin(_separations(left[None])[0] * slips[rest]))
+    telling = np.where(allowed, across[worst] ** 2 / grown * np.sqrt(slips), -1.0)
+    looked_at = np.unique(
+        np.concatenate([np.argsort(cost)[:_LOOKED_AT], np.argsort(-telling)[:_LOOKED_AT]])
+    )
+    looked_at = looked_at[allowed[looked_at]]
     if allowed[present] and present not in looked_at:
         looked_at = np.append(looked_at, present)
-    separation = _separations(own, across[:, looked_at].T, grown[looked_at])
+    separation = _separations(_with_additions(left, across[:, looked_at].T, grown[looked_at]))
     separation *= np.column_stack([np.tile(slips[rest], (len(looked_at), 1)), slips[looked_at]])
     cost = cost[looked_at] + variance[looked_at] * penalty * (
         _short_of(separation, _WANTED_SEPARATION).sum(axis=1)
@@ -162,22 +168,28 @@ def _best_addition(
     return float(cost[best]), int(looked_at[best])
 
 
-def _separations(own: FloatArray, across: FloatArray, grown: FloatArray) -> FloatArray:
-    """Return, for each of k additions, what each row shows when the worst other is left out.
+def _with_additions(left: FloatArray, across: FloatArray, grown: FloatArray) -> FloatArray:
+    """Return 1 - hat of the rest (r, r) with each of k additions: (k, r + 1, r + 1).
 
-    `own` (r, r) is the hat matrix of the rest, `across` (k, r) its product with the additions.
-    With S = 1 - hat: S_ii (1 - S_ij^2 / (S_ii S_jj)), least over j; (k, r + 1).
+    `across` (k, r) is the rest's part of the hat matrix before an addition takes its share.
     """
     count, rest = across.shape
-    left = np.empty((count, rest + 1, rest + 1))
-    left[:, :rest, :rest] = (
-        np.eye(rest) - own + across[:, :, None] * across[:, None, :] / grown[:, None, None]
-    )
-    left[:, :rest, rest] = left[:, rest, :rest] = -across / grown[:, None]
-    left[:, rest, rest] = 1.0 / grown
+    found = np.empty((count, rest + 1, rest + 1))
+    found[:, :rest, :rest] = left + across[:, :, None] * across[:, None, :] / grown[:, None, None]
+    found[:, :rest, rest] = found[:, rest, :rest] = -across / grown[:, None]
+    found[:, rest, rest] = 1.0 / grown
+    return found
+
+
+def _separations(left: FloatArray) -> FloatArray:
+    """Return what each row shows when the worst other is left out; (k, r).
+
+    With `left` S = 1 - hat (k, r, r): S_ii (1 - S_ij^2 / (S_ii S_jj)), least over j.
+    """
     diagonal = np.maximum(np.diagonal(left, axis1=1, axis2=2), 1e-12)
     shared = left**2 / (diagonal[:, :, None] * diagonal[:, None, :])
-    shared[:, np.arange(rest + 1), np.arange(rest + 1)] = 0.0
+    places = np.arange(left.shape[1])
+    shared[:, places, places] = 0.0
     return np.asarray(diagonal * (1.0 - np.minimum(shared.max(axis=2), 1.0)))
 
 
