@@ -309,16 +309,12 @@ def _emf_ohms(
     """Return what the voltages of warm contacts leave uncertain, (m,), as ohm at the input.
 
     A contact beside its rung passes on the share r/(r + c) of its voltage, which is the root of
-    dR/dc. At a divider ``dV/dR = Vref Rp/(R + Rp)^2``; the pull-up that makes it worst counts.
+    dR/dc. In a divider e volt in series with R count as ``e (R + Rp)/Vref`` ohm; the larger
+    pull-up makes it worse.
     """
-    limit = place.contact_emf_microvolts * 1e-6
-    volts = limit / math.sqrt(3.0) * np.sqrt(state_slopes(ladder, states).contacts.sum(axis=1))
-    return np.maximum(
-        *(
-            volts * (ohms + pullup) ** 2 / (module.reference_volts * pullup)
-            for pullup in (module.pullup_ohms, module.lowest_pullup_ohms)
-        )
-    )
+    volts = place.contact_emf_microvolts * 1e-6 / math.sqrt(3.0)
+    shares = np.sqrt(state_slopes(ladder, states).contacts.sum(axis=1))
+    return np.asarray(volts * shares * (ohms + module.pullup_ohms) / module.reference_volts)
 
 
 def _settling_celsius(settle: SettleRule, resolution_celsius: float | None) -> float:

@@ -104,14 +104,14 @@ def most_false_accept_risk(rule: DecisionRule) -> float:
 
 
 def risk_words(rule: DecisionRule) -> str:
-    """Name a rule and its false-accept risk, with the conditions under which that number holds.
+    """Name a rule and the false-accept risk of an error exactly at its limit.
 
-    It is no share of all passes: those further inside the limit are wrong far more rarely.
+    It is no share of all passes: those further inside the limit are wrong far more rarely. The
+    conditions are those of `most_false_accept_risk`.
     """
     percent = 100 * most_false_accept_risk(rule)
     return (
-        f"{rule.value}: false-accept risk {percent:.3g} % exactly at the acceptance limit, less"
-        " inside it; normal, one-sided"
+        f"{rule.value}: false-accept risk {percent:.3g} % at the acceptance limit, less inside it"
     )
 
 

@@ -19,6 +19,7 @@ from typing import Any
 
 from controller import __version__
 from controller.errors import InputError
+from controller.measurement.budget import EDITION
 from controller.planning.model import ResolvedPlan
 from controller.records.encode import plan_fields
 from controller.records.lines import digest, plain
@@ -53,6 +54,7 @@ def opening_content(
         "versions": _versions(),
         "simulated": simulated,
         "pace": pace,
+        "uncertainty_budget": EDITION,
         "plan": resolved,
         "bench": bench_fields,
         "hashes": {
