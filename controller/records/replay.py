@@ -79,8 +79,9 @@ def replay(record: Record) -> Replay:
     plan, recorded = plan_of(record), results_of(record)
     inputs = inputs_of(record)
     bench = simulated_bench(inputs)
+    # What counted as settled is part of what was recorded.
     resolved = (
-        resolve_on(inputs.plan, bench)
+        replace(resolve_on(inputs.plan, bench), settle=plan.settle)
         if _same_budget(record)
         else _remade(plan, inputs.plan, bench)
     )

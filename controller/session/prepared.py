@@ -14,6 +14,7 @@ from controller.errors import InputError
 from controller.module.model import Module
 from controller.planning.model import ResolvedPlan, StepKind
 from controller.planning.resolve import resolve_on
+from controller.planning.settling import settle_problems
 from controller.records.inputs import Inputs, load_inputs
 from controller.records.reader import read_record
 from controller.sensors.curve import Sensor
@@ -91,6 +92,8 @@ def prepare(
             key="kind",
             hint=f"run it with: rungwise {kind}",
         )
+    if unsettled := tuple(settle_problems(inputs.plan, inputs.bench, inputs.module)):
+        raise InputError(unsettled)
     resolved = resolve_on(inputs.plan, inputs.bench)
     return Prepared(inputs=inputs, resolved=resolved, warnings=wear_warnings(inputs.bench))
 
