@@ -120,6 +120,8 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     if meter.relative == meter.floor_ohms == 0:
         raise InputError.single("no meter is exact", where="--meter-percent, --meter-ohms")
     ladder = load_ladder(arguments.ladder)
+    for warning in ladder.warnings:
+        output.warn(f"Note: {warning}")
     previous = None if arguments.previous is None else load_calibration(arguments.previous)
     _refuse_existing(arguments.out)
     readings = arguments.readings

@@ -58,6 +58,8 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         else parse_temperature(arguments.ambient, what="--ambient")
     )
     ladder = load_ladder(arguments.ladder)
+    for warning in ladder.warnings:
+        output.warn(f"Note: {warning}")
     calibration = load_calibration(arguments.calibration)
     wanted = spot_states(ladder)
     if arguments.readings is None:

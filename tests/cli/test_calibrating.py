@@ -21,6 +21,9 @@ LADDER = """\
 format = "rungwise-ladder/1"
 name = "Three rungs"
 relay_count = 5
+lead_uncertainty_ohms = 0
+[relays]
+contact_uncertainty_ohms = 0
 [output]
 isolate_relay = 3
 short_relay = 4
