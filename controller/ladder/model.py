@@ -78,6 +78,7 @@ class Ladder:
     energised, connects the ladder through its contact (which adds its contact resistance). The
     short relay sits across the output on the module's side of the isolate relay and, when
     energised, shorts it through its contact. `park_state` is what the ladder falls back to.
+    `warnings` are sentences for people: what the file left unstated, and what is taken for it.
     """
 
     name: str
@@ -90,6 +91,7 @@ class Ladder:
     short_relay: int | None = None
     park_state: int = 0
     max_current_amperes: float | None = None
+    warnings: tuple[str, ...] = ()
 
     @property
     def state_digits(self) -> int:

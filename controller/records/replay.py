@@ -3,6 +3,10 @@
 Knows: what of a record has to come out the same, and how exactly for each kind of run.
 Must not know: terminals, XML, how a run proceeds.
 
+A record keeps the uncertainty it was judged with. One that was made with an earlier edition of the
+budget is not planned anew, which would choose other states within another uncertainty: its own
+plan is held against the ladder and run again.
+
 Three things are held against the record: its own readings, judged again by its plan's rule; the
 plan, resolved again from the files the record keeps; and what the simulated bench reports when
 that plan is run on it in virtual time.
@@ -17,9 +21,12 @@ from controller.bench.files import BenchFile, LinkKind, ReadbackKind, default_be
 from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
 from controller.errors import RungwiseError
+from controller.ladder.electrical import state_ohms
+from controller.measurement.budget import EDITION
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
-from controller.planning.resolve import resolve_on
+from controller.planning.plan import Plan
+from controller.planning.resolve import make_router, resolve_on
 from controller.records.codec import was_interrupted
 from controller.records.compare import (
     EXACT,
@@ -73,9 +80,15 @@ def replay(record: Record) -> Replay:
     inputs = inputs_of(record)
     bench = simulated_bench(inputs)
     # What counted as settled is part of what was recorded.
-    resolved = replace(resolve_on(inputs.plan, bench), settle=plan.settle)
+    resolved = (
+        replace(resolve_on(inputs.plan, bench), settle=plan.settle)
+        if _same_budget(record)
+        else _remade(plan, inputs.plan, bench)
+    )
     replayed, simulated_s = _run(resolved, bench)
     tolerances, why = tolerances_for(record, plan)
+    if not _same_budget(record):
+        why += "; states and uncertainties stand as recorded, by an earlier uncertainty budget"
     differences = [
         *rejudge(plan, recorded),
         *compare_steps(plan.steps, resolved.steps, tolerances),
@@ -102,6 +115,27 @@ def replay(record: Record) -> Replay:
         why=why,
         simulated_s=simulated_s,
     )
+
+
+def _same_budget(record: Record) -> bool:
+    """Whether the record's uncertainties are of today's budget; the first one was not numbered."""
+    return bool(record.opening.get("uncertainty_budget", 1) == EDITION)
+
+
+def _remade(recorded: ResolvedPlan, plan: Plan, bench: BenchFile) -> ResolvedPlan:
+    """Return a recorded plan with what its states make on the ladder worked out again."""
+    router = make_router(bench.ladder, plan.sensor.curve)
+    states = [step.state for step in recorded.steps if step.achieved_celsius is not None]
+    made = dict(zip(states, router.temperatures(states) if states else [], strict=True))
+    steps = tuple(
+        replace(
+            step,
+            achieved_ohms=state_ohms(bench.ladder, step.state),
+            achieved_celsius=None if step.achieved_celsius is None else made[step.state],
+        )
+        for step in recorded.steps
+    )
+    return replace(recorded, steps=steps)
 
 
 def simulated_bench(inputs: Inputs) -> BenchFile:
