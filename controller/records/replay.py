@@ -9,7 +9,8 @@ plan is held against the ladder and run again.
 
 Three things are held against the record: its own readings, judged again by its plan's rule; the
 plan, resolved again from the files the record keeps; and what the simulated bench reports when
-that plan is run on it in virtual time.
+that plan is run on it in virtual time. Where another generation of the planner made the plan, its
+states and paths are taken from the record, and all that follows from them is worked out again.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from controller.errors import RungwiseError
 from controller.ladder.electrical import state_ohms
 from controller.measurement.budget import EDITION
 from controller.measurement.model import Verdict
-from controller.planning.model import ResolvedPlan
+from controller.planning.model import PLANNER, ResolvedPlan
 from controller.planning.plan import Plan
 from controller.planning.resolve import make_router, resolve_on
 from controller.records.codec import was_interrupted
@@ -79,9 +80,10 @@ def replay(record: Record) -> Replay:
     plan, recorded = plan_of(record), results_of(record)
     inputs = inputs_of(record)
     bench = simulated_bench(inputs)
+    kept = plan.steps if plan.planner != PLANNER else None
     # What counted as settled is part of what was recorded.
     resolved = (
-        replace(resolve_on(inputs.plan, bench), settle=plan.settle)
+        replace(resolve_on(inputs.plan, bench, kept=kept), settle=plan.settle)
         if _same_budget(record)
         else _remade(plan, inputs.plan, bench)
     )
@@ -89,6 +91,8 @@ def replay(record: Record) -> Replay:
     tolerances, why = tolerances_for(record, plan)
     if not _same_budget(record):
         why += "; states and uncertainties stand as recorded, by an earlier uncertainty budget"
+    elif kept is not None:
+        why += "; planned by an earlier version, its states and paths are taken as they are"
     differences = [
         *rejudge(plan, recorded),
         *compare_steps(plan.steps, resolved.steps, tolerances),
