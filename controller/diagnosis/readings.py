@@ -1,7 +1,4 @@
 """What a diagnosis is made from: the ohms that were put in, and what the module said.
-
-Knows: arrays of readings, and how a module rounds and limits the temperature it reports.
-Must not know: faults, files (see `readings_csv`), how a reading was taken.
 """
 
 from __future__ import annotations
@@ -67,13 +64,15 @@ class Readings:
     `ohms` is the true resistance of the achieved state: 0 for a short, math.inf for an open
     circuit. `uncertainty_celsius` is the standard uncertainty (k = 1) of each reading that is
     not shared with the others: repeatability, settle residue, the state's own ohms; a scalar
-    is spread over all. Raises InputError for negative or undefined values.
+    is spread over all. `covariance_ohms2` (n, n) is that of the ohms, which share rungs; None when
+    not known. Raises InputError for negative or undefined values.
     """
 
     ohms: FloatArray
     reported_celsius: FloatArray
     uncertainty_celsius: FloatArray = field(default_factory=lambda: np.zeros(()))
     reporting: Reporting = field(default_factory=Reporting)
+    covariance_ohms2: FloatArray | None = None
 
     def __post_init__(self) -> None:
         ohms = _column(self.ohms)
@@ -97,6 +96,11 @@ class Readings:
             Problem(message="is not zero or more", key=f"uncertainty_celsius[{i}]")
             for i in np.flatnonzero(~(np.isfinite(uncertainty) & (uncertainty >= 0)))
         ]
+        joint = self.covariance_ohms2
+        if joint is not None and joint.shape != (ohms.size, ohms.size):
+            problems.append(
+                Problem(message=f"is not {ohms.size} by {ohms.size}", key="covariance_ohms2")
+            )
         if problems:
             raise InputError(problems)
         object.__setattr__(self, "ohms", ohms)
@@ -105,6 +109,17 @@ class Readings:
 
     def __len__(self) -> int:
         return int(self.ohms.size)
+
+    def only(self, chosen: npt.NDArray[np.bool_]) -> Readings:
+        """Return some of the readings, as a mask (n,) chooses them."""
+        joint = self.covariance_ohms2
+        return Readings(
+            ohms=self.ohms[chosen],
+            reported_celsius=self.reported_celsius[chosen],
+            uncertainty_celsius=self.uncertainty_celsius[chosen],
+            reporting=self.reporting,
+            covariance_ohms2=None if joint is None else joint[np.ix_(chosen, chosen)],
+        )
 
 
 def readings_of(results: Iterable[StepResult], *, reporting: Reporting) -> Readings:
