@@ -31,6 +31,8 @@ READINGS_PER_SLIP = 30
 
 _CHANCE = 0.01
 _MOST_BENDS = 4
+_LEAST_SPARE = 4
+"""So many readings beyond all that is fitted, or nothing can be said of their shape."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,7 +71,10 @@ def adequacy(one: Fit, ohms: FloatArray, likelihood: Likelihood, *, rising: bool
             probability=scatter_probability,
         ),
         scatter_passes=scatter_probability >= _CHANCE,
-        shape_passes=_bends(one, ohms, left, kept, rising=rising) >= _CHANCE,
+        shape_passes=_bends(
+            one, ohms, left, kept, rising=rising, rounding_celsius=likelihood.step_celsius
+        )
+        >= _CHANCE,
         slips=slips,
         slips_too_many=slips.size > ohms.size // READINGS_PER_SLIP,
     )
@@ -82,12 +87,13 @@ def _bends(
     kept: npt.NDArray[np.bool_],
     *,
     rising: bool,
+    rounding_celsius: float,
 ) -> float:
     """Return how likely chance alone makes the residuals (n,) follow a smooth line so well."""
     count = int(kept.sum())
     slopes = _slopes(one, ohms)[kept]
-    bends = min(_MOST_BENDS, count - slopes.shape[1] - 3)
-    if bends < 1:
+    bends = min(_MOST_BENDS, count - slopes.shape[1] - _LEAST_SPARE)
+    if bends < 2:
         return 1.0
     at = position(ohms, ohms, STRAIGHT if rising else NTC)[kept]
     smooth = np.column_stack([slopes, legendre(at, bends)])
@@ -98,13 +104,10 @@ def _bends(
     spare = count - rank
     if gained < 1 or spare < 2 or before <= 0.0:
         return 1.0
-    ratio = ((before - after) / gained) / max(after / spare, _LEAST_VARIANCE)
+    ratio = ((before - after) / gained) / max(after / spare, rounding_celsius**2 / 12.0, 1e-9)
     from scipy.special import fdtrc
 
     return float(fdtrc(gained, spare, max(ratio, 0.0)))
-
-
-_LEAST_VARIANCE = 1e-6
 
 
 def _slopes(one: Fit, ohms: FloatArray) -> FloatArray:

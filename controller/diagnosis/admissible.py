@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import TypeAlias
 
 import numpy as np
@@ -21,6 +22,7 @@ __all__ = [
     "refuse_contradictory_units",
     "sorted_out",
     "what_is_missing",
+    "with_tolerance",
 ]
 
 Mask: TypeAlias = npt.NDArray[np.bool_]
@@ -47,6 +49,17 @@ def sorted_out(readings: Readings, response: Response) -> tuple[Mask, Mask, Mask
     opens = np.isinf(readings.ohms) & (reporting.open_celsius is not None)
     shorts = (readings.ohms == 0) & (reporting.short_celsius is not None)
     return finite, opens, shorts
+
+
+def with_tolerance(
+    readings: Readings, curve: Curve, tolerance_at: Callable[[float], float]
+) -> Readings:
+    """Return readings that were written down by hand with the tolerance of their temperatures."""
+    ends = np.sort(curve.ohms(np.array([curve.lowest_celsius, curve.highest_celsius])))
+    ordinary = np.isfinite(readings.ohms) & (readings.ohms > 0)
+    celsius = curve.celsius(np.clip(np.where(ordinary, readings.ohms, ends[0]), *ends))
+    limits = np.array([tolerance_at(float(one)) for one in celsius])
+    return replace(readings, tolerance_celsius=np.where(ordinary, limits, np.nan))
 
 
 def what_is_missing(readings: Readings, used: Mask) -> tuple[str, ...]:

@@ -31,7 +31,6 @@ from controller.arrays import FloatArray
 from controller.diagnosis.adequacy import Adequacy, adequacy
 from controller.diagnosis.admissible import (
     LEAST_READINGS,
-    Mask,
     covering,
     refuse_contradictory_units,
     sorted_out,
@@ -66,6 +65,8 @@ _LEAST_JUMPING = 2
 _PRIOR_HEALTHY = 0.75
 _PRIOR_SINGLE = 0.238
 _PRIOR_PAIR = 0.012
+_PRIOR_UNKNOWN = 0.005
+"""It can imitate every named fault, so it needs the readings' word to come before one."""
 
 
 def diagnose(
@@ -75,15 +76,13 @@ def diagnose(
     candidates: Sequence[Sensor] = (),
     circuit: InputCircuit | None = None,
     noise_celsius: float | None = None,
-    tolerance_celsius: npt.ArrayLike | None = None,
 ) -> Diagnosis:
     """Return which fault explains the readings, taken against the sensor curve of the plan.
 
     `candidates` are other sensors the module might expect. `circuit` lets a leakage to a supply
     and the converter's own reference be tried. `noise_celsius` is the standard deviation of a
-    reading before it is rounded; None when not known. `tolerance_celsius` is the plan's, one for
-    all readings or (n,): no module is called healthy outside it. Raises InputError when the
-    columns contradict their units.
+    reading before it is rounded; None when not known. No module is called healthy outside the
+    readings' tolerance. Raises InputError when the columns contradict their units.
     """
     response = response_of(curve)
     used, opens, shorts = sorted_out(readings, response)
@@ -101,7 +100,7 @@ def diagnose(
         )
     refuse_contradictory_units(readings, used, response)
 
-    kept = readings.only(used)
+    kept = _with_counts(readings.only(used), curve, circuit)
     likelihood = likelihood_of(
         kept,
         noise_celsius=noise_celsius,
@@ -126,7 +125,7 @@ def diagnose(
     ranked, test = _fitting_first(ranked, tests)
     explanations = _explanations(ranked, kept, likelihood, np.flatnonzero(used))
     best = ranked.fits[0]
-    reason = _why_not(best, test, kept, curve, tolerance_celsius, used)
+    reason = _why_not(best, test, kept, curve)
     said = reason in (None, Reason.READINGS_JUMP)
     certain = said and reason is None and not ranked.rivals and _may_be_certain(best)
     rival = ranked.fits[ranked.rivals[0]] if ranked.rivals else None
@@ -145,6 +144,18 @@ def diagnose(
             test.misfit, worst_reading=int(np.flatnonzero(used)[test.misfit.worst_reading])
         ),
     )
+
+
+def _with_counts(readings: Readings, curve: Curve, circuit: InputCircuit | None) -> Readings:
+    """Add what the converter's counts leave uncertain: one count wide, rectangular."""
+    if circuit is None or circuit.adc_bits is None:
+        return readings
+    ends = curve.lowest_celsius, curve.highest_celsius
+    celsius = np.clip(readings.reported_celsius, *ends)
+    ohms = circuit.count_ohms(curve.ohms(celsius))
+    width = ohms / np.abs(curve.slope_ohms_per_kelvin(celsius))
+    own = np.hypot(readings.uncertainty_celsius, width / math.sqrt(12.0))
+    return replace(readings, uncertainty_celsius=own)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -180,6 +191,8 @@ def _ranked(fits: Sequence[Fit]) -> _Ranked:
             prior = _PRIOR_HEALTHY
         elif "+" in kind:
             prior = _PRIOR_PAIR / pairs
+        elif kind == UNKNOWN_CURVE:
+            prior = _PRIOR_UNKNOWN
         else:
             # The best of several sensors or switching places was picked.
             prior = _PRIOR_SINGLE / singles / counts[kind]
@@ -226,18 +239,15 @@ def _why_not(
     test: Adequacy,
     kept: Readings,
     curve: Curve,
-    tolerance_celsius: npt.ArrayLike | None,
-    used: Mask,
 ) -> Reason | None:
     """Return why the best explanation may not be given as the answer, or not as a certain one."""
     if not test.fits:
         return Reason.NOTHING_FITS
-    if best.hypothesis.kind == "healthy" and tolerance_celsius is not None:
-        limits = np.broadcast_to(np.asarray(tolerance_celsius, dtype=np.float64), used.shape)[used]
-        off = np.abs(_error_celsius(kept, curve))
-        inside = np.ones(len(kept), dtype=bool)
-        inside[test.slips] = False
-        if np.any(off[inside] > limits[inside] + kept.reporting.resolution_celsius / 2.0):
+    if best.hypothesis.kind == "healthy":
+        off = np.abs(_error_celsius(kept, curve)) - kept.reporting.resolution_celsius / 2.0
+        outside = off > kept.tolerance_celsius
+        outside[test.slips] = False
+        if outside.any():
             return Reason.OUTSIDE_TOLERANCE
     return Reason.READINGS_JUMP if test.slips_too_many else None
 
@@ -282,9 +292,13 @@ def _lag(best: Fit, rival: Fit, behind: float) -> float:
 
 def _margin(best: Fit, rival: Fit) -> float:
     extends = best.hypothesis.parts < rival.hypothesis.parts
-    # Another curve does not contain "healthy", nor is a contact that comes and goes a plain one.
-    if rival.hypothesis.kind in ("wrong-curve", UNKNOWN_CURVE):
-        extends = False
+    if best.hypothesis.parts == frozenset() and rival.hypothesis.kind in (
+        "wrong-curve",
+        UNKNOWN_CURVE,
+    ):
+        extends = False  # another curve does not contain "healthy"
+    if best.hypothesis.kind == "series-resistance" and rival.hypothesis.kind == INTERMITTENT:
+        extends = True
     return EXTENSION_MARGIN if extends else RIVAL_MARGIN
 
 

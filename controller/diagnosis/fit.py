@@ -219,7 +219,8 @@ def _valley(
     for _ in range(12):
         slopes, here = _slopes(residuals, best, hypothesis)
         weight = 1.0 / (1.0 + here**2)
-        normal = (slopes * weight) @ slopes.T
+        # Readings that say nothing of a parameter leave it anywhere within its bounds.
+        normal = (slopes * weight) @ slopes.T + np.diag((4.0 / (bounds[1] - bounds[0])) ** 2)
         damping = 1e-9 * np.trace(normal) + 1e-300
         # Scaled, since a conductance and a logarithm differ by many powers of ten.
         size = 1.0 / np.sqrt(np.diag(normal) + damping)

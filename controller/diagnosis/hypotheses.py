@@ -58,12 +58,13 @@ class InputCircuit:
     """What is known of the module's input; needed only to express a leakage to a supply in ohm.
 
     `supply_volts` is the supply a wire may chafe against: 12.5 V, a charged lead-acid battery at
-    rest, is common practice, no source.
+    rest, is common practice, no source. `adc_bits` None: not known, and taken as fine.
     """
 
     pullup_ohms: float
     reference_volts: float = 5.0
     supply_volts: float = 12.5
+    adc_bits: int | None = None
 
     @classmethod
     def of(cls, module: Module, *, supply_volts: float = 12.5) -> InputCircuit:
@@ -72,7 +73,15 @@ class InputCircuit:
             pullup_ohms=module.pullup_ohms,
             reference_volts=module.reference_volts,
             supply_volts=supply_volts,
+            adc_bits=module.adc_bits,
         )
+
+    def count_ohms(self, ohms: FloatArray) -> FloatArray:
+        """Return how many ohm one count of the converter is worth at resistances (n,)."""
+        if self.adc_bits is None:
+            return np.zeros(ohms.shape)
+        # f = R/(R + Rp), so dR = Rp df/(1 - f)^2 = (R + Rp)^2/Rp df.
+        return np.asarray((ohms + self.pullup_ohms) ** 2 / self.pullup_ohms / 2**self.adc_bits)
 
 
 @dataclass(frozen=True, kw_only=True)

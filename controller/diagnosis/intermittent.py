@@ -20,7 +20,7 @@ __all__ = ["INTERMITTENT", "fit_intermittent"]
 
 INTERMITTENT = "intermittent-contact"
 
-_SHARES = np.array([0.1, 0.25, 0.45, 0.65])
+_SHARES = np.array([0.1, 0.25, 0.45])
 _LOG_SD_BETWEEN = 0.8
 _SIZES = 41
 

@@ -34,10 +34,10 @@ _SLIP_SPAN_CELSIUS = 300.0
 
 _LEAST_SCALE_CELSIUS = 0.5
 """A finer report does not make the module's converter and filter quieter."""
-MOST_NOISE_OVER_SCALE = 0.7
-_NOISE_OVER_SCALE = np.geomspace(0.06, MOST_NOISE_OVER_SCALE, 7)
-_NOISE_CENTRE = 0.3
-_NOISE_LOG_SD = 0.8
+_MOST_NOISE_OVER_SCALE = 0.7
+_NOISE_OVER_SCALE = np.geomspace(0.1, _MOST_NOISE_OVER_SCALE, 6)
+_NOISE_CENTRE = 0.35
+_NOISE_LOG_SD = 0.6
 _CLIP = 4.0
 """Residuals beyond so many deviations do not move what the readings have in common."""
 
@@ -57,6 +57,7 @@ class Likelihood:
     exact: bool
     shared: FloatArray
     most_sigma: FloatArray
+    step_celsius: float
 
     def deviance(self, predicted_celsius: FloatArray) -> FloatArray:
         """Return -2 ln(likelihood) for predictions of shape (m, n): shape (m,)."""
@@ -166,6 +167,7 @@ def likelihood_of(
         exact=bool(np.all(low == high)),
         shared=np.zeros((low.size, 0)) if shared is None else shared,
         most_sigma=np.sqrt(sigma[-1] ** 2 + step**2 / 12.0),
+        step_celsius=step,
     )
 
 

@@ -33,7 +33,7 @@ def position(ohms: FloatArray, reference: FloatArray, coordinates: Coordinates) 
     """Return where resistances lie between the ends of `reference`, as -1 to 1."""
     v = coordinates.v(reference)
     centre, half = (v.max() + v.min()) / 2.0, max(float(np.ptp(v)) / 2.0, 1e-12)
-    return np.asarray(np.clip((coordinates.v(ohms) - centre) / half, -1.5, 1.5))
+    return np.asarray(np.clip((coordinates.v(np.maximum(ohms, 1e-9)) - centre) / half, -1.5, 1.5))
 
 
 def legendre(at: FloatArray, count: int) -> FloatArray:

@@ -48,7 +48,7 @@ def _gained(rng: np.random.Generator) -> float:
 def _other_curve(rng: np.random.Generator) -> Celsius:
     size = float(rng.choice([2000.0, 2252.0, 3000.0, 5000.0, 10000.0]))
     if rng.random() < 0.4:
-        return steinhart_celsius(*TEN_KOHM_CONSTANTS, scale=size / 10e3)
+        return steinhart_celsius(*TEN_KOHM_CONSTANTS, scale=min(size, 3000.0) / 10e3)
     return beta_celsius(size, float(rng.choice([3250.0, 3435.0, 3700.0, 3977.0, 4200.0])))
 
 
@@ -151,7 +151,7 @@ FAULTS = (
         kinds=("unknown-curve",),
         inside=False,
         draw=lambda rng, ohms: Input(
-            celsius=type1_celsius(float(rng.choice([2000.0, 2252.0, 5000.0, 10e3])))
+            celsius=type1_celsius(float(rng.choice([2000.0, 2252.0, 3300.0, 7000.0])))
         ),
     ),
     Fault(
