@@ -216,6 +216,20 @@ def test_the_extension_leaves_the_span_without_a_step(curve):
         assert np.abs(around - celsius).max() <= 3e-9 * ohms / slope + 1e-9
 
 
+@settings(max_examples=60, deadline=None)
+@given(curves, shares)
+def test_the_covariance_is_one_and_has_the_uncertainty_on_its_diagonal(curve, share):
+    celsius = spread(curve, share)
+    covariance = curve.covariance_celsius2(celsius)
+    assert covariance.shape == (len(celsius), len(celsius))
+    np.testing.assert_array_equal(covariance, covariance.T)
+    size = float(np.trace(covariance))
+    np.testing.assert_allclose(
+        np.diag(covariance), curve.uncertainty_celsius(celsius) ** 2, rtol=1e-9, atol=1e-15
+    )
+    assert np.linalg.eigvalsh(covariance).min() >= -1e-9 * size
+
+
 def test_the_span_error_says_value_unit_curve_and_span(demo):
     curve = demo("tern-coolant").curve
     with pytest.raises(SpanError, match=r"150 degC .* Tern coolant sensor, -40 to 135 degC"):
