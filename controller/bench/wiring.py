@@ -28,6 +28,7 @@ from controller.module.model import Module, ModuleReport
 from controller.module.simulate import SimulatedModule
 from controller.readback.base import Readback
 from controller.readback.lines import StdinLines
+from controller.readback.none import NoReadback
 from controller.readback.simulated import SimulatedReadback
 from controller.readback.typed import LineSource, TypedReadback
 
@@ -43,6 +44,8 @@ def open_bench(
     line_faults: FaultHook | None = None,
     on_channel: Callable[[SimulatedChannel, SimulatedDevice], None] | None = None,
     wear_path: Path | None = None,
+    keep_early: bool = False,
+    reads_back: bool = True,
 ) -> Bench:
     """Return the bench with its parts wired up; the link itself is opened by the run.
 
@@ -50,7 +53,8 @@ def open_bench(
     and standard error unless given. `line_faults` makes the line of a link that is simulated in
     memory go wrong; `on_channel` is handed that line and its device. `wear_path` is the file in
     which the operations of real relays are counted, when the bench is closed; without it they are
-    not.
+    not. `keep_early` says that typed lines come from a script; with `reads_back` False the bench
+    gets no readback at all.
 
     Raises InputError when what is simulated has no module, or when a link that takes real time is
     asked to run on a clock that does not.
@@ -73,13 +77,19 @@ def open_bench(
             if wear_path is not None:
                 link, release = _counted(bench, link, wear_path, write or _to_standard_error)
     readback: Readback
-    if bench.readback is ReadbackKind.SIMULATED:
+    if not reads_back:
+        readback = NoReadback()
+    elif bench.readback is ReadbackKind.SIMULATED:
         readback = SimulatedReadback(
             f"simulated module {ways.module.name!r}", sample, clock, bench.reading_interval_s
         )
     else:
         readback = TypedReadback(
-            lines or StdinLines(), write or _to_standard_error, clock, bench.typed_unit
+            lines or StdinLines(),
+            write or _to_standard_error,
+            clock,
+            bench.typed_unit,
+            keep_early=keep_early,
         )
     return Bench(
         name=bench.name,

@@ -89,7 +89,7 @@ def _readings(path: Path, plan_path: Path | None) -> tuple[Readings, Sensor, Mod
     if plan_path is None and _is_record(path):
         record = load_record(path)
         inputs = inputs_of(record)
-        module = inputs.plan.module or inputs.bench.module
+        module = inputs.module
         reporting = Reporting.of(module) if module is not None else Reporting()
         readings = readings_of(results_of(record), reporting=reporting, bench=inputs.bench)
         return readings, inputs.plan.sensor, module

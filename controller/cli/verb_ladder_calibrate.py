@@ -118,7 +118,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
             from controller.cli.weighing import say_design
 
             return say_design(output, ladder, design, meter, out=arguments.out)
-        from controller.cli.measuring import measure_states
+        from controller.cli.measure_ladder import measure_states
 
         ended = measure_states(
             output,

@@ -111,7 +111,7 @@ def _draw(path: Path, index: int, inputs: Inputs, resolved: ResolvedPlan) -> Non
     from controller.planning.resolve import make_router
     from controller.planning.transition import transition
 
-    module = inputs.plan.module or inputs.bench.module
+    module = inputs.module
     if module is None:
         raise InputError.single(
             "the picture needs to know the module's input",

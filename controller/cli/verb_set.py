@@ -39,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Set the value, hold it, park."""
-    from controller.cli.setting import set_and_hold
+    from controller.cli.hold_value import set_and_hold
 
     hold_s = None if arguments.hold is None else _seconds(arguments.hold)
     return int(

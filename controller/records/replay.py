@@ -20,6 +20,7 @@ from controller.errors import RungwiseError
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
 from controller.planning.resolve import resolve_on
+from controller.records.codec import was_interrupted
 from controller.records.compare import (
     EXACT,
     Difference,
@@ -32,9 +33,10 @@ from controller.records.compare import (
 from controller.records.decode import plan_of, results_of
 from controller.records.inputs import Inputs, inputs_of
 from controller.records.reader import Record
+from controller.run.driver import run_events
 from controller.run.events import FaultRaised
 from controller.run.model import StepResult
-from controller.run.sweep import SweepRun, run_events
+from controller.run.sweep import SweepRun
 
 __all__ = ["Replay", "ReplayError", "replay", "simulated_bench", "tolerances_for"]
 
@@ -121,12 +123,15 @@ def tolerances_for(record: Record, plan: ResolvedPlan) -> tuple[Tolerances, str]
             Tolerances(reported_celsius=None, timing_s=None),
             "real equipment: readings within each step's tolerance and uncertainty",
         )
-    resumed = any(line["type"] == "note" and line["text"] == "resumed" for line in record.lines)
-    if record.opening["pace"] == "fast" and not resumed:
+    if record.opening["pace"] == "fast":
+        if any(was_interrupted(line) for line in record.lines):
+            # An interruption takes time of its own; what each step settles to is the same.
+            interrupted = Tolerances(timing_s=None)
+            return interrupted, "simulated in virtual time, with interruptions: equal readings"
         return EXACT, "simulated in virtual time: equal, but for floating point"
     return (
         Tolerances(reported_celsius=plan.settle.within_celsius, timing_s=None),
-        "simulated in real time or resumed: readings within the settle rule's band",
+        "simulated in real time: readings within the settle rule's band",
     )
 
 
@@ -136,5 +141,7 @@ def _run(plan: ResolvedPlan, bench_file: BenchFile) -> tuple[tuple[StepResult, .
         run = SweepRun(plan, bench, clock)
         for event in run_events(run):
             if isinstance(event, FaultRaised):
-                raise ReplayError(f"the simulated run failed: {event.message}; {event.relays}")
+                raise ReplayError(
+                    f"the simulated run failed: {event.message}; {event.relays.value}"
+                )
         return run.results, clock.now_s()

@@ -118,7 +118,7 @@ def _results(plan: ResolvedPlan, results: Sequence[StepResult], *, fahrenheit: b
             difference(result.step.uncertainty_celsius),
             difference(result.step.tolerance_celsius),
             result.verdict.value,
-            result.reason or "",
+            result.reason.value if result.reason else "",
         ]
         for result in results
     ]

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from controller.errors import RelayKnowledge
 from controller.measurement.model import Verdict
 from controller.measurement.verdict import worst_verdict
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
-from controller.run.model import RunSummary, StepResult
+from controller.run.model import Ending, Reason, RunSummary, StepResult
 from controller.units import format_ohms
 
 __all__ = ["prompt_text", "step_words", "summarize"]
@@ -34,7 +35,7 @@ def prompt_text(step: ResolvedStep, steps: int) -> str:
 
 
 def summarize(
-    plan: ResolvedPlan, results: Sequence[StepResult], *, ended: str, relays: str
+    plan: ResolvedPlan, results: Sequence[StepResult], *, ended: Ending, relays: RelayKnowledge
 ) -> RunSummary:
     """Return the end of a run. `results` holds the one that counts of each step judged.
 
@@ -51,19 +52,22 @@ def summarize(
         passed=verdicts.count(Verdict.PASS),
         failed=verdicts.count(Verdict.FAIL),
         undecided=verdicts.count(Verdict.UNDECIDED),
-        unsettled=sum(result.reason == "did not settle" for result in results),
+        unsettled=sum(result.reason is Reason.UNSETTLED for result in results),
         not_run=not_run,
         relays=relays,
         sentence=_sentence(results, ended=ended, not_run=not_run, relays=relays),
     )
 
 
-def _sentence(results: Sequence[StepResult], *, ended: str, not_run: int, relays: str) -> str:
+def _sentence(
+    results: Sequence[StepResult], *, ended: Ending, not_run: int, relays: RelayKnowledge
+) -> str:
     found = _found(results) + _codes(results)
-    if ended == "complete":
+    if ended is Ending.COMPLETE:
         return f"{found}."
-    how = "Stopped" if ended == "stopped" else "Ended by a fault"
-    return f"{how} with {_count(not_run, 'step')} not run; {relays}. Up to there: {_lower(found)}."
+    how = "Stopped" if ended is Ending.STOPPED else "Ended by a fault"
+    left = _count(not_run, "step")
+    return f"{how} with {left} not run; {relays.value}. Up to there: {_lower(found)}."
 
 
 def _found(results: Sequence[StepResult]) -> str:
@@ -76,7 +80,7 @@ def _found(results: Sequence[StepResult]) -> str:
         said = f"{len(failed)} of {_count(len(results), 'step')} failed{_leaning(failed)}"
         return f"{said}, most at {step_words(worst.step)}: {_numbers(worst)}{_also(undecided)}"
     if undecided:
-        reasons = sorted({r.reason or "too near the limit to tell" for r in undecided})
+        reasons = sorted({_why(r) for r in undecided})
         return (
             f"{len(undecided)} of {_count(len(results), 'step')} undecided"
             f" ({'; '.join(reasons)}), the others passed"
@@ -106,6 +110,10 @@ def _codes(results: Sequence[StepResult]) -> str:
     )
 
 
+def _why(undecided: StepResult) -> str:
+    return undecided.reason.value if undecided.reason else "too near the limit to tell"
+
+
 def _leaning(failed: Sequence[StepResult]) -> str:
     """Say which way the module errs, when it errs one way at every failed temperature."""
     errors = [
@@ -125,7 +133,7 @@ def _leaning(failed: Sequence[StepResult]) -> str:
 def _numbers(result: StepResult) -> str:
     step = result.step
     if result.reported_celsius is None or step.expected_celsius is None:
-        return result.reason or "no reading"
+        return (result.reason or Reason.NO_READING).value
     limit = "" if step.tolerance_celsius is None else f", tolerance {step.tolerance_celsius:g}"
     unsure = f"uncertainty {step.uncertainty_celsius:.2f}"
     return (

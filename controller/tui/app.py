@@ -35,7 +35,7 @@ from controller.tui.workshop import RUNS
 if TYPE_CHECKING:
     from controller.records.replay import Replay
     from controller.tui.engine_thread import EngineThread, Picture
-    from controller.tui.preparing import Prepared
+    from controller.tui.preparing import ReadyRun
 
 __all__ = ["RungwiseApp", "main"]
 
@@ -232,11 +232,11 @@ class RungwiseApp(App[int]):
 
         self.flow("prepare", flows.prepare(self, plan, bench))
 
-    def start_run(self, prepared: Prepared, *, pace: str, resume: bool) -> None:
+    def start_run(self, run: ReadyRun, *, pace: str, resume: bool) -> None:
         """Ask what has to be asked, then run."""
         from controller.tui import flows
 
-        self.flow("start", flows.start_run(self, prepared, pace=pace, resume=resume))
+        self.flow("start", flows.start_run(self, run, pace=pace, resume=resume))
 
     def by_hand(self, bench: Path | None) -> None:
         """Open a bench for single values."""

@@ -23,50 +23,50 @@ if TYPE_CHECKING:
     from controller.bench.files import BenchFile
     from controller.records.replay import Replay
     from controller.tui.app import RungwiseApp
-    from controller.tui.preparing import Prepared
+    from controller.tui.preparing import ReadyRun
 
 __all__ = ["by_hand", "compare_with", "open_record", "prepare", "show_replay", "start_run"]
 
 
 async def prepare(app: RungwiseApp, plan: Path, bench: Path | None) -> None:
     """Read and resolve a plan, then show what it would do."""
-    from controller.tui.preparing import prepare as prepare_run
+    from controller.tui.preparing import ready
     from controller.tui.screens.ready import ReadyScreen
 
     if app.busy():
         return
     try:
-        prepared = await asyncio.to_thread(prepare_run, plan, bench, app.runs)
+        run = await asyncio.to_thread(ready, plan, bench, app.runs)
     except RungwiseError as error:
         await _refuse(app, "This plan cannot be run", error)
         return
-    app.push_screen(ReadyScreen(prepared))
+    app.push_screen(ReadyScreen(run))
 
 
-async def start_run(app: RungwiseApp, prepared: Prepared, *, pace: str, resume: bool) -> None:
+async def start_run(app: RungwiseApp, run: ReadyRun, *, pace: str, resume: bool) -> None:
     """Ask what has to be asked, then run."""
     from controller.tui.preparing import begin_run
     from controller.tui.screens.run import RunScreen
 
-    plan = prepared.resolved
+    prepared, plan = run.prepared, run.prepared.resolved
     if app.busy() or not await _cautioned(
         app, prepared.bench, plan.short_circuit_amperes, plan.most_watts
     ):
         return
-    if prepared.extremes and not await app.push_screen_wait(_ask_extremes(prepared)):
+    if prepared.extremes and not await app.push_screen_wait(_ask_extremes(run)):
         return
     try:
         engine = begin_run(
-            prepared, pace=pace, resume=resume, changed=app.engine_changed, clock=app.clock
+            run, pace=pace, resume=resume, changed=app.engine_changed, clock=app.clock
         )
     except RungwiseError as error:
         await _refuse(app, "The run cannot begin", error)
         return
-    unfinished = prepared.unfinished
+    unfinished = run.unfinished
     goes_on = resume and unfinished is not None
-    app.record_path = unfinished.path if goes_on and unfinished else prepared.record
+    app.record_path = unfinished.path if goes_on and unfinished else run.record
     app.begin(engine)
-    app.switch_screen(RunScreen(prepared, engine))
+    app.switch_screen(RunScreen(run, engine))
 
 
 async def by_hand(app: RungwiseApp, bench_path: Path | None) -> None:
@@ -148,10 +148,10 @@ async def _refuse(app: RungwiseApp, title: str, error: RungwiseError) -> None:
     await app.push_screen_wait(Ask(title, parts, yes=None, no="Close"))
 
 
-def _ask_extremes(prepared: Prepared) -> Ask:
-    from controller.tui.screens.ready import ready_parts
+def _ask_extremes(run: ReadyRun) -> Ask:
+    from controller.tui.screens.ready import extreme_parts
 
-    shown = [part for part in ready_parts(prepared) if part.text.startswith(("A short", "Step"))]
+    shown = list(extreme_parts(run.prepared.resolved))
     shown.append(Part("The module may store fault codes, and a cooling fan may start: keep clear."))
-    name = one_line(prepared.resolved.name)
+    name = one_line(run.prepared.resolved.name)
     return Ask(f"{name} drives an extreme", shown, yes="Start; the relays move")

@@ -6,7 +6,7 @@ import gc
 from pathlib import Path
 
 from controller.clock import VirtualClock
-from controller.tui.preparing import begin_run, prepare
+from controller.tui.preparing import begin_run, ready
 from controller.tui.screens.run import RunScreen
 
 SWEEPS = Path(__file__).resolve().parents[2] / "sweeps"
@@ -40,8 +40,8 @@ for_s = 0.5
 at_most_s = 5.0
 """
     )
-    prepared = prepare(plan, None, helper.runs)
-    total = len(prepared.resolved.steps)
+    prepared = ready(plan, None, helper.runs)
+    total = len(prepared.prepared.resolved.steps)
     assert total >= 2000
 
     async def body() -> None:

@@ -71,7 +71,7 @@ def load(path: Path) -> Loaded:
     except RungwiseError:
         pass  # a record without a plan file can still be looked at
     else:
-        sensor, module = inputs.plan.sensor, inputs.plan.module or inputs.bench.module
+        sensor, module = inputs.plan.sensor, inputs.module
     return Loaded(record, film_of(record), sensor, module)
 
 
@@ -304,7 +304,7 @@ class RecordScreen(BenchScreen):
     async def action_diagnose(self) -> None:
         """Say which fault explains the deviations."""
         from controller.records.decode import results_of
-        from controller.tui.preparing import diagnosis_lines
+        from controller.session.findings import diagnosis_lines
 
         loaded = self._loaded
         if loaded.sensor is None:

@@ -17,9 +17,10 @@ from textual.widgets import Input
 
 from controller.measurement.model import Verdict
 from controller.run.model import StepResult
+from controller.session.findings import diagnosis_lines
 from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Cells, Part, Tone
-from controller.tui.preparing import Prepared, diagnosis_lines
+from controller.tui.preparing import ReadyRun
 from controller.tui.screens.base import BenchScreen
 from controller.tui.text import one_line
 from controller.tui.view import Phase, RunView
@@ -79,9 +80,9 @@ class RunScreen(BenchScreen):
         Binding("escape", "leave", "Back", tooltip="Back, once the run is over", id="run.leave"),
     ]  # fmt: skip
 
-    def __init__(self, prepared: Prepared, engine: EngineThread) -> None:
-        super().__init__(classes="-steps -typed" if prepared.typed else "-steps")
-        self._prepared = prepared
+    def __init__(self, run: ReadyRun, engine: EngineThread) -> None:
+        super().__init__(classes="-steps -typed" if run.prepared.typed else "-steps")
+        self._prepared = run.prepared
         self._engine = engine
         self._shown: RunView | None = None
         self._view_index = 0
