@@ -21,6 +21,7 @@ is among the rivals, but is never a diagnosis: it says that none of the named fa
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -38,12 +39,12 @@ from controller.diagnosis.admissible import (
 )
 from controller.diagnosis.common import shared_celsius2
 from controller.diagnosis.ends import EndReadings, end_remarks, next_step
-from controller.diagnosis.fit import Fit, Interval, fit, profile_intervals
-from controller.diagnosis.hypotheses import InputCircuit, hypotheses_for, response_of
+from controller.diagnosis.fit import Fit, Interval, fit, profile_intervals, rough_cost
+from controller.diagnosis.hypotheses import Hypothesis, InputCircuit, hypotheses_for, response_of
 from controller.diagnosis.intermittent import INTERMITTENT, fit_intermittent
 from controller.diagnosis.likelihood import Likelihood, likelihood_of, shared_factor
 from controller.diagnosis.readings import Readings
-from controller.diagnosis.result import UNTRIED_PROBABILITY, Diagnosis, Explanation, Reason
+from controller.diagnosis.result import UNTRIED_PROBABILITY, Diagnosis, Explanation, Misfit, Reason
 from controller.diagnosis.unknown_curve import UNKNOWN_CURVE, fit_unknown_curve
 from controller.sensors.curve import Curve, Sensor
 
@@ -61,6 +62,8 @@ _ODD_LOG_GAIN = 0.3
 """A pull-up or a reference is seldom further off; a sensor of another size mostly is (common
 practice, no source)."""
 _LEAST_JUMPING = 2
+_SWITCHING_PLACES = 6
+"""So many places of a second pull-up are fitted closely."""
 
 _PRIOR_HEALTHY = 0.75
 _PRIOR_SINGLE = 0.238
@@ -114,10 +117,14 @@ def diagnose(
         pairs=len(kept) >= _READINGS_FOR_PAIRS,
     )
     ends = EndReadings(readings=readings, opens=opens, shorts=shorts, curve=curve)
-    fits = [fit(hypothesis, kept.ohms, likelihood) for hypothesis in hypotheses]
+    places = Counter(hypothesis.kind for hypothesis in hypotheses)
+    fits = [
+        fit(hypothesis, kept.ohms, likelihood)
+        for hypothesis in _promising(hypotheses, kept.ohms, likelihood)
+    ]
     fits.append(fit_unknown_curve(kept.ohms, response, likelihood, rising=curve.rising))
     fits.append(fit_intermittent(kept.ohms, response, likelihood))
-    ranked = _ranked([_with_ends(one, ends) for one in fits])
+    ranked = _ranked([_with_ends(one, ends) for one in fits], places)
     tests = [
         adequacy(one, kept.ohms, likelihood, rising=curve.rising)
         for one in (ranked.fits[0], *(ranked.fits[index] for index in ranked.rivals))
@@ -140,9 +147,7 @@ def diagnose(
         end_remarks=end_remarks(readings, curve),
         reason=reason,
         nearest=None if said else explanations[0],
-        misfit=replace(
-            test.misfit, worst_reading=int(np.flatnonzero(used)[test.misfit.worst_reading])
-        ),
+        misfit=_misfit(best, test, kept, curve, np.flatnonzero(used)),
     )
 
 
@@ -174,12 +179,21 @@ def _with_ends(one: Fit, ends: EndReadings) -> Fit:
     )
 
 
-def _ranked(fits: Sequence[Fit]) -> _Ranked:
-    counts: dict[str, int] = {}
+def _promising(
+    hypotheses: Sequence[Hypothesis], ohms: FloatArray, likelihood: Likelihood
+) -> list[Hypothesis]:
+    """Leave out switching places that miss the readings even at their best."""
+    switching = [one for one in hypotheses if one.kind == "second-pullup"]
+    switching.sort(key=lambda one: rough_cost(one, ohms, likelihood))
+    others = [one for one in hypotheses if one.kind != "second-pullup"]
+    return others + switching[:_SWITCHING_PLACES]
+
+
+def _ranked(fits: Sequence[Fit], places: Counter[str]) -> _Ranked:
+    """Order fits by score; `places` counts what was tried of each kind."""
     best: dict[str, Fit] = {}
     for one in fits:
         kind = one.hypothesis.kind
-        counts[kind] = counts.get(kind, 0) + 1
         if kind not in best or one.log_evidence > best[kind].log_evidence:
             best[kind] = one
     singles = sum(kind != "healthy" and "+" not in kind for kind in best)
@@ -195,7 +209,7 @@ def _ranked(fits: Sequence[Fit]) -> _Ranked:
             prior = _PRIOR_UNKNOWN
         else:
             # The best of several sensors or switching places was picked.
-            prior = _PRIOR_SINGLE / singles / counts[kind]
+            prior = _PRIOR_SINGLE / singles / max(places[kind], 1)
         return -2.0 * (one.log_evidence + math.log(prior))
 
     ordered = sorted(((score(one), one) for one in best.values()), key=lambda item: item[0])
@@ -250,6 +264,23 @@ def _why_not(
         if outside.any():
             return Reason.OUTSIDE_TOLERANCE
     return Reason.READINGS_JUMP if test.slips_too_many else None
+
+
+def _misfit(
+    best: Fit, test: Adequacy, kept: Readings, curve: Curve, places: npt.NDArray[np.intp]
+) -> Misfit:
+    """Return what the best explanation leaves; of a curve nobody knows, what the plan's leaves."""
+    found = test.misfit
+    if best.hypothesis.kind == UNKNOWN_CURVE:
+        off = _error_celsius(kept, curve)
+        worst = int(np.argmax(np.abs(off)))
+        found = replace(
+            found,
+            rms_celsius=float(np.sqrt(np.mean(off**2))),
+            worst_celsius=float(off[worst]),
+            worst_reading=worst,
+        )
+    return replace(found, worst_reading=int(places[found.worst_reading]))
 
 
 def _error_celsius(kept: Readings, curve: Curve) -> FloatArray:

@@ -239,9 +239,9 @@ def _unexplained(diagnosis: Diagnosis) -> Words:
 
 def _tried(diagnosis: Diagnosis) -> tuple[str, ...]:
     """Return what was tried, in words: an answer is only as good as the list it is picked from."""
-    parts = dict.fromkeys(part for one in diagnosis.explanations for part in one.kind.split("+"))
+    parts = {part for one in diagnosis.explanations for part in one.kind.split("+")}
     pairs = any("+" in one.kind for one in diagnosis.explanations)
-    names = [_NAMES[part] for part in parts]
+    names = [name for kind, name in _NAMES.items() if kind in parts - {"healthy", "unknown-curve"}]
     told = f"Tried: {', '.join(names)}"
     told += "; and two of the wiring faults at once." if pairs else "."
     return (told,) if names else ()
@@ -264,8 +264,13 @@ def sentence(diagnosis: Diagnosis) -> str:
     if diagnosis.rivals:
         others = _joined([_named(one) for one in _rivals(diagnosis)])
         return f"Cannot tell apart: {name}{f' ({values})' if values else ''}, or {others}."
-    if best.kind == "unknown-curve":
-        return f"None of the named faults fits: {_MEANING_OF_SMOOTH}."
+    if best.kind == "unknown-curve" and diagnosis.misfit is not None:
+        return (
+            f"None of the explanations fits: the readings are up to "
+            f"{abs(diagnosis.misfit.worst_celsius):.1f} degC off the plan's curve (reading "
+            f"{diagnosis.misfit.worst_reading + 1}) and lie on another smooth one, as of a sensor "
+            "that was not tried."
+        )
     if not diagnosis.distinguishable:
         jumping = diagnosis.slips or best.jumping
         return (
@@ -279,9 +284,6 @@ def sentence(diagnosis: Diagnosis) -> str:
     if best.kind == "intermittent-contact":
         return f"Readings jump: {told} in {_numbered(best.jumping)}."
     return f"{told[0].upper()}{told[1:]}; nothing else that was tried fits as well."
-
-
-_MEANING_OF_SMOOTH = "the readings lie on another smooth curve, as of a sensor that was not tried"
 
 
 def _sentence_without_answer(diagnosis: Diagnosis) -> str:

@@ -22,7 +22,7 @@ from controller.arrays import FloatArray
 from controller.diagnosis.hypotheses import Hypothesis
 from controller.diagnosis.likelihood import Likelihood
 
-__all__ = ["CONFIDENCE", "Fit", "Interval", "confidence_rise", "fit", "profile_intervals"]
+__all__ = ["CONFIDENCE", "Fit", "Interval", "confidence_rise", "fit", "profile_intervals", "rough_cost"]
 
 CONFIDENCE = 0.95
 """Of every interval; both ends together."""
@@ -156,6 +156,17 @@ def _log_prior(hypothesis: Hypothesis, points: FloatArray) -> FloatArray:
     )
 
 
+def rough_cost(hypothesis: Hypothesis, ohms: FloatArray, likelihood: Likelihood) -> float:
+    """Return how badly the best of the starting points misses the readings; cheap."""
+    target, scale = _middles(likelihood)
+    left = (hypothesis.predict(_starts(hypothesis), ohms) - target) / scale
+    return float(np.log1p(left**2).sum(axis=1).min())
+
+
+def _starts(hypothesis: Hypothesis) -> FloatArray:
+    return np.array(list(itertools.product(*(p.starts for p in hypothesis.parameters))))
+
+
 def confidence_rise(*, count: int, free: int, noise_known: bool) -> float:
     """Return how far the deviance rises at the ends of a 95 % interval.
 
@@ -210,7 +221,7 @@ def _valley(
     def residuals(points: FloatArray) -> FloatArray:
         return (hypothesis.predict(points, ohms) - target) / scale
 
-    starts = np.array(list(itertools.product(*(p.starts for p in hypothesis.parameters))))
+    starts = _starts(hypothesis)
     # Grows with the logarithm only: one gross slip must not choose the valley.
     cost = np.log1p(residuals(starts) ** 2).sum(axis=1)
     best = starts[int(np.argmin(cost))]
