@@ -7,7 +7,8 @@ Criteria that count parameters (AIC, BIC) were not taken: from five readings the
 is not among the known ones pass for one that is.
 
 The prior says that three of four modules examined are healthy, that a single fault is twenty
-times likelier than two at once, and shares each part out evenly.
+times likelier than two at once, and shares each part out evenly, but that a gain is likelier and an
+offset rarer than the rest (common practice, no source).
 
 Margins, on the scale of Kass & Raftery: a rival that is another explanation must be behind by 6
 (odds 20 to 1, "strong"). A rival that contains the winner and adds to it need only be behind by
@@ -58,7 +59,7 @@ __all__ = [
 RIVAL_MARGIN = 6.0
 EXTENSION_MARGIN = 4.0
 _READINGS_FOR_PAIRS = 5
-_ODD_LOG_GAIN = 0.3
+_ODD_LOG_GAIN = 0.25
 """A pull-up or a reference is seldom further off; a sensor of another size mostly is (common
 practice, no source)."""
 _LEAST_JUMPING = 2
@@ -68,6 +69,7 @@ _SWITCHING_PLACES = 6
 _PRIOR_HEALTHY = 0.75
 _PRIOR_SINGLE = 0.238
 _PRIOR_PAIR = 0.012
+_WEIGHTS = {"gain": 1.5, "curve-offset": 0.5}
 _PRIOR_UNKNOWN = 0.005
 """It can imitate every named fault, so it needs the readings' word to come before one."""
 
@@ -196,7 +198,11 @@ def _ranked(fits: Sequence[Fit], places: Counter[str]) -> _Ranked:
         kind = one.hypothesis.kind
         if kind not in best or one.log_evidence > best[kind].log_evidence:
             best[kind] = one
-    singles = sum(kind != "healthy" and "+" not in kind for kind in best)
+    singles = sum(
+        _WEIGHTS.get(kind, 1.0)
+        for kind in best
+        if kind not in ("healthy", UNKNOWN_CURVE) and "+" not in kind
+    )
     pairs = sum("+" in kind for kind in best)
 
     def score(one: Fit) -> float:
@@ -209,7 +215,7 @@ def _ranked(fits: Sequence[Fit], places: Counter[str]) -> _Ranked:
             prior = _PRIOR_UNKNOWN
         else:
             # The best of several sensors or switching places was picked.
-            prior = _PRIOR_SINGLE / singles / max(places[kind], 1)
+            prior = _WEIGHTS.get(kind, 1.0) * _PRIOR_SINGLE / singles / max(places[kind], 1)
         return -2.0 * (one.log_evidence + math.log(prior))
 
     ordered = sorted(((score(one), one) for one in best.values()), key=lambda item: item[0])
@@ -224,8 +230,20 @@ def _rivals(fits: Sequence[Fit], scores: FloatArray) -> tuple[int, ...]:
         index
         for index in range(1, len(fits))
         if _lag(first, fits[index], float(scores[index] - scores[0])) < _margin(first, fits[index])
-        or (fits[index].hypothesis.kind == UNKNOWN_CURVE and _gain_is_odd(first))
+        or _are_twins(first, fits[index])
     )
+
+
+def _are_twins(best: Fit, rival: Fit) -> bool:
+    """Whether no reading can tell two explanations apart, however unlike their priors.
+
+    Two thermistors of one material differ by a factor alone (IEC 60539-1, B value alike), which
+    is what a gain is. A small one is left to wiring and module, with its twin named.
+    """
+    pair = (best.hypothesis.kind, rival.hypothesis.kind)
+    if pair == ("wrong-curve", "gain"):
+        return rival.deviance - best.deviance < RIVAL_MARGIN
+    return rival.hypothesis.kind == UNKNOWN_CURVE and _gain_is_odd(best)
 
 
 def _fitting_first(ranked: _Ranked, tests: Sequence[Adequacy]) -> tuple[_Ranked, Adequacy]:

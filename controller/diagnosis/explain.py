@@ -168,9 +168,10 @@ _MEASURE_THE_PULLUP = (
     " Measuring tells: open-circuit voltage over short-circuit current is the pull-up."
 )
 
-_TWIN_OF_A_GAIN = (
-    "No reading can tell it from a sensor of the same material and another size: if the pull-up "
-    "and its supply measure right, the module expects another sensor."
+_TWIN_OF_A_GAIN = "a sensor of the same material and another size"
+_HOW_TO_TELL_THE_TWIN = (
+    f"No reading can tell a gain from {_TWIN_OF_A_GAIN}: if the pull-up and its supply measure "
+    "right, the module expects another sensor."
 )
 
 _UNITS = {
@@ -260,7 +261,8 @@ def sentence(diagnosis: Diagnosis) -> str:
         return _sentence_without_answer(diagnosis)
     name = _named(best)
     values = _values(best)
-    told = f"{name}: {values}" if values else name
+    twin = f", or {_TWIN_OF_A_GAIN}" if best.twins and "+" not in best.kind else ""
+    told = f"{name}{twin}: {values}" if values else name
     if diagnosis.rivals:
         others = _joined([_named(one) for one in _rivals(diagnosis)])
         return f"Cannot tell apart: {name}{f' ({values})' if values else ''}, or {others}."
@@ -346,7 +348,7 @@ def _not_ruled_out(diagnosis: Diagnosis, best: Explanation) -> tuple[str, ...]:
             for one in _rivals(diagnosis)
         )
     if best.twins:
-        return (_TWIN_OF_A_GAIN,)
+        return (_HOW_TO_TELL_THE_TWIN,)
     if best.kind != "healthy":
         return ()
     found = []
