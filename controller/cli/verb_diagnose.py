@@ -1,7 +1,4 @@
 """`rungwise diagnose`: which electrical fault explains the deviations.
-
-Knows: where readings come from: a record, or a CSV file and a plan.
-Must not know: how a diagnosis is found or worded.
 """
 
 from __future__ import annotations
@@ -44,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.epilog = (
         "exit status: 0 when no fault is found, 1 when one explains the readings,"
-        " 4 when the readings cannot tell"
+        " 4 when the readings cannot tell or nothing that was tried fits"
     )
 
 
@@ -83,7 +80,7 @@ def _sensor_files(named: Sequence[Path]) -> list[Path]:
 
 def _readings(path: Path, plan_path: Path | None) -> tuple[Readings, Sensor, Module | None]:
     """Return the readings, and the sensor and the module of the plan they belong to."""
-    from controller.diagnosis import Reporting, readings_from_csv, readings_of
+    from controller.diagnosis import Reporting, readings_from_csv, readings_of, with_tolerance
     from controller.planning.files import load_plan
     from controller.records.decode import results_of
     from controller.records.inputs import inputs_of
@@ -94,7 +91,8 @@ def _readings(path: Path, plan_path: Path | None) -> tuple[Readings, Sensor, Mod
         inputs = inputs_of(record)
         module = inputs.module
         reporting = Reporting.of(module) if module is not None else Reporting()
-        return readings_of(results_of(record), reporting=reporting), inputs.plan.sensor, module
+        readings = readings_of(results_of(record), reporting=reporting, bench=inputs.bench)
+        return readings, inputs.plan.sensor, module
     if plan_path is None:
         raise InputError.single(
             "this is not a record; a CSV file needs the plan its readings belong to",
@@ -103,7 +101,10 @@ def _readings(path: Path, plan_path: Path | None) -> tuple[Readings, Sensor, Mod
         )
     plan = load_plan(plan_path)
     reporting = Reporting.of(plan.module) if plan.module is not None else Reporting()
-    return readings_from_csv(path, reporting=reporting), plan.sensor, plan.module
+    readings = with_tolerance(
+        readings_from_csv(path, reporting=reporting), plan.sensor.curve, plan.tolerance_at
+    )
+    return readings, plan.sensor, plan.module
 
 
 def _is_record(path: Path) -> bool:
