@@ -1,8 +1,5 @@
 """A record, judged again and run again on the simulated bench.
 
-Knows: what of a record has to come out the same, and how exactly for each kind of run.
-Must not know: terminals, XML, how a run proceeds.
-
 Three things are held against the record: its own readings, judged again by its plan's rule; the
 plan, resolved again from the files the record keeps; and what the simulated bench reports when
 that plan is run on it in virtual time.
@@ -20,6 +17,7 @@ from controller.errors import RungwiseError
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
 from controller.planning.resolve import resolve_on
+from controller.readback.called import ReadbackFunction
 from controller.records.codec import was_interrupted
 from controller.records.compare import (
     EXACT,
@@ -33,6 +31,7 @@ from controller.records.compare import (
 from controller.records.decode import plan_of, results_of
 from controller.records.inputs import Inputs, inputs_of
 from controller.records.reader import Record
+from controller.run.called import called_readback
 from controller.run.driver import run_events
 from controller.run.events import FaultRaised
 from controller.run.model import StepResult
@@ -64,17 +63,18 @@ class Replay:
     simulated_s: float
 
 
-def replay(record: Record) -> Replay:
-    """Judge and run a record again.
+def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
+    """Judge and run a record again; `called` gives the readings in place of the simulated module.
 
-    Raises InputError when its files cannot be used, ReplayError when the simulated run fails.
+    Raises InputError when its files cannot be used, ReplayError when the simulated run fails, and
+    whatever `called` raises.
     """
     plan, recorded = plan_of(record), results_of(record)
     inputs = inputs_of(record)
     bench = simulated_bench(inputs)
     resolved = resolve_on(inputs.plan, bench)
-    replayed, simulated_s = _run(resolved, bench)
-    tolerances, why = tolerances_for(record, plan)
+    replayed, simulated_s = _run(resolved, bench, called)
+    tolerances, why = tolerances_for(record, plan, called=called is not None)
     differences = [
         *rejudge(plan, recorded),
         *compare_steps(plan.steps, resolved.steps, tolerances),
@@ -116,12 +116,19 @@ def simulated_bench(inputs: Inputs) -> BenchFile:
     )
 
 
-def tolerances_for(record: Record, plan: ResolvedPlan) -> tuple[Tolerances, str]:
-    """Return how closely a record has to be met, and why."""
-    if not record.opening["simulated"]:
+def tolerances_for(
+    record: Record, plan: ResolvedPlan, *, called: bool = False
+) -> tuple[Tolerances, str]:
+    """Return how closely a record has to be met, and why; `called`: by a program's function."""
+    was_called = (record.opening.get("bench") or {}).get("readback") == ReadbackKind.CALLED.value
+    if not (was_called if called else record.opening["simulated"]):
+        if called:
+            source = "replayed with a program's function"
+        else:
+            source = "recorded from a program's function" if was_called else "real equipment"
         return (
-            Tolerances(reported_celsius=None, timing_s=None),
-            "real equipment: readings within each step's tolerance and uncertainty",
+            Tolerances(reported_celsius=None, timing_s=None, codes=not (called or was_called)),
+            f"{source}: readings within each step's tolerance and uncertainty",
         )
     if record.opening["pace"] == "fast":
         if any(was_interrupted(line) for line in record.lines):
@@ -135,12 +142,17 @@ def tolerances_for(record: Record, plan: ResolvedPlan) -> tuple[Tolerances, str]
     )
 
 
-def _run(plan: ResolvedPlan, bench_file: BenchFile) -> tuple[tuple[StepResult, ...], float]:
+def _run(
+    plan: ResolvedPlan, bench_file: BenchFile, called: ReadbackFunction | None
+) -> tuple[tuple[StepResult, ...], float]:
     clock = VirtualClock()
-    with closing(open_bench(bench_file, clock)) as bench:
+    readback = None if called is None else called_readback(called, plan, bench_file, clock)
+    with closing(open_bench(bench_file, clock, readback=readback)) as bench:
         run = SweepRun(plan, bench, clock)
         for event in run_events(run):
             if isinstance(event, FaultRaised):
+                if readback is not None and readback.failure is not None:
+                    raise readback.failure
                 raise ReplayError(
                     f"the simulated run failed: {event.message}; {event.relays.value}"
                 )
