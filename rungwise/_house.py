@@ -1,3 +1,4 @@
+# ruff: noqa: PTH100, PTH118, PTH120 - pathlib costs more than all else of the start-up
 """Makes sure that `controller` and `firmware_protocol` are those installed beside this package.
 
 Both names are so common that a folder of either may stand earlier on somebody's path. So they are
@@ -38,7 +39,8 @@ def claim() -> None:
 def _require_ours(name: str, beside: str) -> None:
     """Raise ImportError unless the package of this name that is loaded lies beside this one."""
     where = getattr(sys.modules[name], "__file__", None)
-    if where is None or path.realpath(where) != path.realpath(path.join(beside, name, "__init__.py")):
+    ours = path.join(beside, name, "__init__.py")
+    if where is None or path.realpath(where) != path.realpath(ours):
         raise ImportError(
             f"rungwise cannot be used in this process: the package {name!r} that is loaded here is"
             f" not its own but {where or 'a folder without __init__.py'}",

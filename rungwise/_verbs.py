@@ -5,6 +5,7 @@ A plan or a bench may be given as a path, or as loaded before (and changed since
 
 from __future__ import annotations
 
+import math
 import os
 import sys
 from collections.abc import Iterable, Sequence
@@ -140,6 +141,13 @@ def judge(
             where="reported_celsius",
             hint="one for each step in the order of the plan, None where there was none",
         )
+    for index, celsius in enumerate(reported_celsius):
+        if celsius is not None and not math.isfinite(celsius):
+            raise InputError.single(
+                f"{celsius!r} is not a temperature",
+                where=f"reported_celsius[{index}]",
+                hint="write None where the module reported nothing",
+            )
     steps = tuple(
         judge_step(
             step,

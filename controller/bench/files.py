@@ -37,13 +37,12 @@ Must not know: how links and readbacks work, plans.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
-from typing import Literal, TypeVar
+from typing import Literal
 
-from controller.documents import Document, Table, read_document
+from controller.documents import Table, read_document
 from controller.errors import InputError
 from controller.ladder.calibration import Calibration, calibrated_ladder, load_calibration
 from controller.ladder.files import load_ladder
@@ -69,8 +68,6 @@ __all__ = [
 BENCH_FORMAT = "rungwise-bench/1"
 SHORTEST_HOLD_OFF_MS = 200
 LONGEST_HOLD_OFF_MS = 60_000
-
-_Read = TypeVar("_Read")
 
 
 class LinkKind(Enum):
@@ -155,9 +152,8 @@ def load_bench(path: Path) -> BenchFile:
     root = document.root
     name = root.optional_text("name") or path.stem
     root.optional_text("note")
-    nominal = _load(root, "ladder", load_ladder)
-    calibration = _load(root, "calibration", load_calibration) if "calibration" in root else None
-    root.optional_text("calibration")
+    nominal = root.file("ladder", load_ladder)
+    calibration = root.optional_file("calibration", load_calibration)
     surroundings = _surroundings(root.optional_table("surroundings"))
     hold_off_ms = root.integer(
         "hold_off_ms", default=2000, least=SHORTEST_HOLD_OFF_MS, most=LONGEST_HOLD_OFF_MS
@@ -169,7 +165,7 @@ def load_bench(path: Path) -> BenchFile:
     module: Module | None = None
     seed, interval_s, relays = 1, 0.25, RelayMotion.MOVING
     if simulation is not None:
-        module = _load(simulation, "module", load_module)
+        module = simulation.file("module", load_module)
         seed = simulation.integer("seed", default=1, least=0)
         interval_s = simulation.number("reading_interval_s", default=0.25, least=0.01, most=60.0)
         if not simulated:
@@ -257,20 +253,6 @@ def _surroundings(table: Table | None) -> Surroundings | None:
         ),
         insulation_ohms=table.optional_number("insulation_ohms", above=0.0),
     )
-
-
-def _load(table: Table, key: str, load: Callable[[Path], _Read]) -> _Read | None:
-    """Load a file this one names; its problems join this file's."""
-    document: Document = table.document
-    relative = table.text(key)
-    if not relative:
-        return None
-    try:
-        return load(document.resolve(relative))
-    except InputError as error:
-        table.problem(key, f"the {key} file cannot be used")
-        document.adopt(error)
-        return None
 
 
 def default_bench(sensor: Sensor, module: Module | None = None) -> BenchFile:

@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+from controller.bench.exposing import ExposingLink
 from controller.bench.files import BenchFile, LinkKind, ReadbackKind, RelayMotion
 from controller.bench.opened import Bench
 from controller.bench.simulation import Simulation
@@ -134,6 +135,10 @@ def _nothing() -> None:
     return None
 
 
+def _nothing_to_sample() -> ModuleReport:
+    raise AssertionError("no simulated module is wired up")
+
+
 _Wired = tuple[Link, Callable[[], ModuleReport], Callable[[], None]]
 """A link, a way to read the module, and what to let go of in the end."""
 
@@ -184,28 +189,34 @@ class _Ways:
     def over_serial(self) -> _Wired:
         """Return the ladder at a port. A simulated module there sees what the device says it has.
 
-        That is for trying a board with nothing wired to it: each reading asks the device for its
-        state.
+        That is for trying a board with nothing wired to it: the module is told of every state that
+        the device acknowledges, and each reading asks the device for its state.
         """
         from controller.links.serial import serial_link
 
         bench = self._bench
         assert bench.url is not None  # noqa: S101 - the loader requires it
         link = serial_link(bench.url, clock=self._clock, baud=bench.baud)
-        module: SimulatedModule | None = None
+        if bench.readback is not ReadbackKind.SIMULATED:
+            return link, _nothing_to_sample, _nothing
+        module = SimulatedModule(
+            self.module,
+            bench.faults,
+            bench.seed,
+            start_s=self._clock.now_s(),
+            start_ohms=state_ohms(bench.ladder, bench.ladder.park_state),
+        )
+
+        def expose(at_s: float, state: int) -> None:
+            module.expose(at_s, state_ohms(bench.ladder, state))
+
+        exposing = ExposingLink(link, self._clock, expose)
 
         def sample() -> ModuleReport:
-            nonlocal module
-            ohms = state_ohms(bench.ladder, link.feed().state)
-            now_s = self._clock.now_s()
-            if module is None:
-                module = SimulatedModule(
-                    self.module, bench.faults, bench.seed, start_s=now_s, start_ohms=ohms
-                )
-            module.expose(now_s, ohms)
-            return module.report(now_s)
+            exposing.feed()
+            return module.report(self._clock.now_s())
 
-        return link, sample, _nothing
+        return exposing, sample, _nothing
 
     def _simulated(self) -> tuple[Simulation, SimulatedDevice]:
         bench = self._bench

@@ -30,12 +30,10 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 from controller.documents import Document, Table, read_document
-from controller.errors import InputError
 from controller.measurement.model import DecisionRule, SettleRule
 from controller.module.files import load_module
 from controller.planning.model import StepKind
@@ -49,7 +47,6 @@ __all__ = ["MOST_STEPS", "PLAN_FORMAT", "load_plan", "range_values"]
 PLAN_FORMAT = "rungwise-plan/1"
 MOST_STEPS = 100_000
 
-_Read = TypeVar("_Read")
 _EXTREMES = {"open": StepKind.OPEN, "short": StepKind.SHORT}
 _DIRECTIONS = [d.value for d in Direction]
 _UNITS = ("celsius", "fahrenheit", "ohms")
@@ -66,9 +63,9 @@ def load_plan(path: Path) -> Plan:
     root.optional_text("note")
     kind = PlanKind(root.choice("kind", [k.value for k in PlanKind]))
     sensor_path = document.resolve(root.text("sensor"))
-    sensor = _load(document, "sensor", sensor_path, load_sensor) if "sensor" in root else None
+    sensor = root.file("sensor", load_sensor)
     module_path = _optional_path(document, "module")
-    module = _load(document, "module", module_path, load_module) if module_path else None
+    module = root.optional_file("module", load_module)
     bench_path = _optional_path(document, "bench")
     blocks = _blocks(root, sensor)
     tolerance = _tolerance(root)
@@ -105,16 +102,6 @@ def load_plan(path: Path) -> Plan:
 def _optional_path(document: Document, key: str) -> Path | None:
     text = document.root.optional_text(key)
     return document.resolve(text) if text else None
-
-
-def _load(document: Document, key: str, path: Path, load: Callable[[Path], _Read]) -> _Read | None:
-    """Load a file this one names; its problems join this file's."""
-    try:
-        return load(path)
-    except InputError as error:
-        document.root.problem(key, f"the {key} file cannot be used")
-        document.adopt(error)
-        return None
 
 
 def _blocks(root: Table, sensor: Sensor | None) -> tuple[TargetBlock, ...]:

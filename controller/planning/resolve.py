@@ -34,6 +34,7 @@ from controller.planning.refusals import (
     ratio_warnings,
 )
 from controller.planning.remedies import helps
+from controller.planning.settling import believable
 from controller.planning.states import Chosen, choose_states
 from controller.sensors.curve import Curve
 from controller.sensors.extension import extended_celsius
@@ -157,7 +158,7 @@ class _Resolver:
             name=plan.name,
             kind=plan.kind.value,
             steps=tuple(steps),
-            settle=plan.settle,
+            settle=believable(plan.settle, module),
             worst_excursion_celsius=max(step.excursion_celsius or 0.0 for step in to_run),
             relay_operations=sum(operations(one.start, one.path) for one in decided[first_step:]),
             park_state=ladder.park_state,

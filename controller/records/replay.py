@@ -72,7 +72,8 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
     plan, recorded = plan_of(record), results_of(record)
     inputs = inputs_of(record)
     bench = simulated_bench(inputs)
-    resolved = resolve_on(inputs.plan, bench)
+    # What counted as settled is part of what was recorded.
+    resolved = replace(resolve_on(inputs.plan, bench), settle=plan.settle)
     replayed, simulated_s = _run(resolved, bench, called)
     tolerances, why = tolerances_for(record, plan, called=called is not None)
     differences = [

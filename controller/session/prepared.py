@@ -10,6 +10,7 @@ from controller.errors import InputError
 from controller.module.model import Module
 from controller.planning.model import ResolvedPlan, StepKind
 from controller.planning.resolve import resolve_on
+from controller.planning.settling import settle_problems
 from controller.readback.called import ReadbackFunction
 from controller.records.inputs import Inputs, load_inputs
 from controller.records.reader import read_record
@@ -103,6 +104,8 @@ def prepare_inputs(
         )
     if called is not None:
         inputs = replace(inputs, bench=replace(inputs.bench, readback=ReadbackKind.CALLED))
+    if unsettled := tuple(settle_problems(inputs.plan, inputs.bench, inputs.module)):
+        raise InputError(unsettled)
     resolved = resolve_on(inputs.plan, inputs.bench)
     return Prepared(
         inputs=inputs,
