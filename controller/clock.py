@@ -10,7 +10,7 @@ import time
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
-__all__ = ["Clock", "RealClock", "VirtualClock"]
+__all__ = ["Clock", "PacedClock", "RealClock", "VirtualClock"]
 
 
 class Clock(Protocol):
@@ -65,3 +65,17 @@ class VirtualClock:
     def utc(self) -> datetime:
         """Return the start date plus the virtual seconds that have passed."""
         return self._start_utc + timedelta(seconds=self._now_s)
+
+
+class PacedClock(VirtualClock):
+    """Virtual time that a person can watch: each second of it takes a fraction of a real one."""
+
+    def __init__(self, speed: float) -> None:
+        super().__init__()
+        self._speed = speed
+
+    def sleep_s(self, seconds: float) -> None:
+        """Move time forward and wait for its share."""
+        super().sleep_s(seconds)
+        if seconds > 0:
+            time.sleep(seconds / self._speed)

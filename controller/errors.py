@@ -16,6 +16,7 @@ __all__ = [
     "InputError",
     "LinkError",
     "Problem",
+    "ReadbackError",
     "RelayKnowledge",
     "RungwiseError",
     "SpanError",
@@ -112,7 +113,7 @@ class LinkError(RungwiseError):
         self, message: str, *, port: str, relays: RelayKnowledge, hint: str | None = None
     ) -> None:
         self.message = message
-        self.port = port
+        self.port = self.source = port
         self.relays = relays
         self.hint = hint
         super().__init__(str(self))
@@ -120,3 +121,20 @@ class LinkError(RungwiseError):
     def __str__(self) -> str:
         text = f"{self.port}: {self.message}; {self.relays.value}"
         return f"{text} ({self.hint})" if self.hint else text
+
+
+class ReadbackError(RungwiseError):
+    """The way to the module's readings failed.
+
+    `source` names the readback, `hint` says what to do. What is known of the relays is for
+    whoever drives them to say.
+    """
+
+    exit_code = ExitCode.LINK_FAULT
+
+    def __init__(self, message: str, *, source: str, hint: str | None = None) -> None:
+        self.message = message
+        self.source = source
+        self.hint = hint
+        text = f"{source}: {message}"
+        super().__init__(f"{text} ({hint})" if hint else text)

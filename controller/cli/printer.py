@@ -64,7 +64,7 @@ class ProgressPrinter:
             case NoteMade():
                 self._line(f"Note: {event.text}")
             case FaultRaised():
-                self._line(f"Fault: {event.message}; {event.relays}")
+                self._line(f"Fault: {event.message}; {event.relays.value}")
             case _:
                 pass
 
@@ -93,7 +93,7 @@ class ProgressPrinter:
             f" {_words(output, result.step)},"
             f" reported {output.temperature(result.reported_celsius, 1)},"
             f" error {output.difference(result.error_celsius, 2, sign=True)},"
-            f" {result.verdict.value}{f' ({result.reason})' if result.reason else ''}"
+            f" {result.verdict.value}{f' ({result.reason.value})' if result.reason else ''}"
         )
 
 
@@ -138,6 +138,8 @@ def say_plan(output: Output, plan: ResolvedPlan, operations_per_relay: Sequence[
     )
     worst = output.difference(plan.worst_excursion_celsius, 2)
     strays = f"Worst excursion {worst} {unit}"
+    if plan.lower_bound_celsius is not None:
+        strays += f", no order can do better than {output.difference(plan.lower_bound_celsius, 2)}"
     left = [step.filtered_excursion_celsius for step in plan.steps[plan.first_step :]]
     known = [value for value in left if value is not None]
     if known:
@@ -214,7 +216,12 @@ def say_results(output: Output, plan: ResolvedPlan, results: Sequence[StepResult
                 output.difference(result.step.uncertainty_celsius),
                 output.difference(result.step.tolerance_celsius),
                 result.verdict.value,
-                "; ".join(filter(None, [result.reason, ", ".join(result.codes)])),
+                "; ".join(
+                    filter(
+                        None,
+                        [result.reason.value if result.reason else None, ", ".join(result.codes)],
+                    )
+                ),
             ]
             for result in results
         ],

@@ -19,6 +19,6 @@ __all__ = ["add_arguments", "run"]
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Carry out the check; what a short circuit draws is said first."""
-    from controller.cli.driving import carry_out
+    from controller.cli.run_plan import carry_out
 
     return carry_out(arguments, output, verb="check")

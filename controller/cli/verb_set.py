@@ -1,7 +1,7 @@
 """`rungwise set`: one value at the output, held until it is no longer wanted.
 
 Knows: what may be asked for, and that the ladder is parked again whatever happens.
-Must not know: plans, readings, verdicts.
+Must not know: how a value is found or driven, readings.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Set the value, hold it, park."""
-    from controller.cli.setting import set_and_hold
+    from controller.cli.hold_value import set_and_hold
 
     hold_s = None if arguments.hold is None else _seconds(arguments.hold)
     return int(

@@ -42,6 +42,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Carry out the plan."""
-    from controller.cli.driving import carry_out
+    from controller.cli.run_plan import carry_out
 
     return carry_out(arguments, output, verb="sweep")

@@ -70,10 +70,11 @@ class Link(Protocol):
     def open(self, *, hold_off_ms: int = 2000) -> LinkIdentity:
         """Connect, identify, park, clear the sticky flags and set the hold-off time."""
 
-    def apply(self, path: Sequence[PathStep]) -> None:
+    def apply(self, path: Sequence[PathStep]) -> LinkStatus:
         """Run a path from the state last acknowledged; return when its last hold has passed.
 
-        Paths longer than the device takes at once are sent in pieces.
+        Returns the status that showed it, which has fed the hold-off. Paths longer than the device
+        takes at once are sent in pieces.
         """
 
     def park(self) -> None:

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 
 from controller.errors import LinkError, RelayKnowledge
 from controller.ladder.model import PathStep
+from controller.ladder.moves import count_each
 from controller.links.base import Link, LinkIdentity, LinkStatus, SenseReading
 
 __all__ = ["CountedLink"]
@@ -43,12 +44,12 @@ class CountedLink:
         self._state = self._park_state
         return identity
 
-    def apply(self, path: Sequence[PathStep]) -> None:
+    def apply(self, path: Sequence[PathStep]) -> LinkStatus:
         """Run a path and count what moves."""
         for step in path:
             self._moved(step.state)
         try:
-            self._link.apply(path)
+            return self._link.apply(path)
         except LinkError:
             self._parked()
             raise
@@ -80,7 +81,6 @@ class CountedLink:
             self._moved(self._park_state)
 
     def _moved(self, state: int) -> None:
-        changed = 0 if self._state is None else self._state ^ state
-        for relay in range(len(self.counts)):
-            self.counts[relay] += changed >> relay & 1
+        if self._state is not None:
+            count_each(self.counts, self._state, (state,))
         self._state = state

@@ -155,8 +155,8 @@ class SessionLink:
         )
         return self._identity
 
-    def apply(self, path: Sequence[PathStep]) -> None:
-        """Run a path from the state last acknowledged; return when its last hold has passed."""
+    def apply(self, path: Sequence[PathStep]) -> LinkStatus:
+        """Run a path from the state last acknowledged; return the status that showed its end."""
         identity = self._known_identity()
         start = self._state
         if start is None:
@@ -172,10 +172,12 @@ class SessionLink:
             steps = tuple(PathState(state=step.state, hold_ms=step.hold_ms) for step in path)
         except MessageError as error:
             raise self._error(f"the path cannot be sent: {error}") from error
+        latched: LinkStatus | None = None
         for begin in range(0, len(steps), identity.max_path):
             piece = steps[begin : begin + identity.max_path]
-            self._run_piece(start, piece)
+            latched = self._status_of(self._run_piece(start, piece))
             start = piece[-1].state
+        return latched or self.feed()
 
     def park(self) -> None:
         """Park and wait for the acknowledgement."""
@@ -197,6 +199,9 @@ class SessionLink:
                 f"the device has latched {status.state:#x}, which is not what was asked for",
                 "is another program driving it?",
             )
+        return self._status_of(status)
+
+    def _status_of(self, status: StatusReply) -> LinkStatus:
         return LinkStatus(
             state=status.state,
             parked=Flag.PARKED in status.flags,
@@ -232,8 +237,8 @@ class SessionLink:
 
     # --- paths ----------------------------------------------------------------------------------
 
-    def _run_piece(self, start: int, piece: tuple[PathState, ...]) -> None:
-        """Have one piece of a path run to its end."""
+    def _run_piece(self, start: int, piece: tuple[PathState, ...]) -> StatusReply:
+        """Have one piece of a path run to its end; return the status that showed it."""
         before = self._relays
         self._forget_state()
         event = self._exchange(Apply(start=start, path=piece))
@@ -257,6 +262,7 @@ class SessionLink:
         if status.state != piece[-1].state:
             raise self._error(f"a path ended in {status.state:#x}, not in its last state")
         self._note_latched(status)
+        return status
 
     # --- what is known --------------------------------------------------------------------------
 

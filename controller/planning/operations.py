@@ -6,21 +6,10 @@ Must not know: files, links, what a relay is rated for.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
-from controller.ladder.path import bits_of
+from controller.ladder.moves import count_each, count_moves
 from controller.planning.model import ResolvedPlan
 
-__all__ = ["count_relays", "plan_operations", "step_operations"]
-
-
-def count_relays(counts: list[int], start: int, states: Iterable[int]) -> int:
-    """Add to `counts`, one for each relay, what moves along states; return the last state."""
-    for state in states:
-        for relay in bits_of(start ^ state):
-            counts[relay] += 1
-        start = state
-    return start
+__all__ = ["plan_operations", "step_operations"]
 
 
 def plan_operations(plan: ResolvedPlan, relay_count: int) -> list[int]:
@@ -31,7 +20,7 @@ def plan_operations(plan: ResolvedPlan, relay_count: int) -> list[int]:
     counts = [0] * relay_count
     state = plan.park_state
     for step in plan.steps[plan.first_step :]:
-        state = count_relays(counts, state, (hop.state for hop in step.path))
+        state = count_each(counts, state, (hop.state for hop in step.path))
     return counts
 
 
@@ -41,10 +30,6 @@ def step_operations(plan: ResolvedPlan) -> list[int]:
     before = plan.park_state
     for step in plan.steps:
         start = plan.park_state if step.index == plan.first_step else before
-        moved = 0
-        for hop in step.path:
-            moved += (start ^ hop.state).bit_count()
-            start = hop.state
-        totals.append(moved)
+        totals.append(count_moves(start, (hop.state for hop in step.path)))
         before = step.state
     return totals

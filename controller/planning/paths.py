@@ -15,6 +15,7 @@ import numpy as np
 
 from controller.ladder.electrical import Output, output_of, state_ohms
 from controller.ladder.model import Ladder, PathStep
+from controller.ladder.moves import count_moves
 from controller.ladder.path import (
     MOST_EXACT,
     TIME_SPREAD,
@@ -39,11 +40,7 @@ FINEST_RAMP_S = 0.25
 
 def operations(start: int, path: Iterable[PathStep]) -> int:
     """Return how many relays move along a path, each counted each time."""
-    moved = 0
-    for step in path:
-        moved += (start ^ step.state).bit_count()
-        start = step.state
-    return moved
+    return count_moves(start, (step.state for step in path))
 
 
 def path_steps(path: SwitchPath) -> tuple[PathStep, ...]:

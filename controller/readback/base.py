@@ -67,11 +67,24 @@ class Readback(Protocol):
         False when each prompt is answered once by a person, who has waited for it to settle.
         """
 
+    def open(self) -> None:
+        """Find the source, before any relay moves; may block for some seconds.
+
+        Raises InputError when it can be seen that no reading will come, ReadbackError when the
+        source cannot be reached.
+        """
+
+    def codes(self) -> tuple[str, ...] | None:
+        """Return the fault codes the module holds now; None where this source cannot tell."""
+
     def ask(self, prompt: Prompt) -> None:
         """Begin a prompt; answers to earlier ones are stale from now on."""
 
     def poll(self) -> Answer | None:
-        """Return the next answer to the open prompt, or None when there is none yet."""
+        """Return the next answer to the open prompt, or None when there is none yet.
+
+        Never blocks. Raises ReadbackError when no answer can be expected any more.
+        """
 
     def close(self) -> None:
         """Let go of whatever is held. Never raises."""

@@ -33,6 +33,12 @@ class SimulatedReadback:
         self._token: int | None = None
         self._last_s: float | None = None
 
+    def open(self) -> None:
+        """Nothing has to be found."""
+
+    def codes(self) -> None:
+        """Return nothing: the codes come with every reading."""
+
     def ask(self, prompt: Prompt) -> None:
         """Begin a prompt: readings carry its token from now on."""
         self._token = prompt.token

@@ -66,6 +66,12 @@ class TypedReadback:
         self._unconfirmed: float | None = None
         self._ended = False
 
+    def open(self) -> None:
+        """Nothing has to be found."""
+
+    def codes(self) -> None:
+        """Return nothing: a person is not asked for codes here."""
+
     def ask(self, prompt: Prompt) -> None:
         """Begin a prompt: drop the lines finished before it, then show its text."""
         self._unconfirmed = None

@@ -15,7 +15,7 @@ from controller.measurement.model import Verdict
 from controller.measurement.verdict import worst_verdict
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.run.judging import judge_reported
-from controller.run.model import StepResult
+from controller.run.model import Reason, StepResult
 
 __all__ = [
     "EXACT",
@@ -35,11 +35,13 @@ class Tolerances:
     `computed` is relative for ohm and absolute for degC: what floating point does on another
     machine. `reported_celsius` is for what the module reported; None adds each step's own
     tolerance and expanded uncertainty. `timing_s` is for the settle time; None leaves it out.
+    `codes` is False where only one of the two runs could tell fault codes.
     """
 
     computed: float = 1e-6
     reported_celsius: float | None = 1e-6
     timing_s: float | None = 1e-3
+    codes: bool = True
 
 
 EXACT = Tolerances()
@@ -66,9 +68,9 @@ def rejudge(plan: ResolvedPlan, results: Sequence[StepResult]) -> list[Differenc
     """Judge each recorded reading again by the plan's rule; return what comes out differently."""
     differences: list[Difference] = []
     for result in results:
-        if result.reason == "skipped":
+        if result.reason is Reason.SKIPPED:
             verdict, error = Verdict.UNDECIDED, None
-            reason: str | None = result.reason
+            reason: Reason | None = result.reason
         else:
             error, verdict, reason = judge_reported(
                 result.step, plan.decision_rule, result.reported_celsius, settled=result.settled
@@ -80,7 +82,7 @@ def rejudge(plan: ResolvedPlan, results: Sequence[StepResult]) -> list[Differenc
             index, "error_celsius (judged again)", result.error_celsius, error, 1e-9
         )
         differences += _word(index, "verdict (judged again)", result.verdict.value, verdict.value)
-        differences += _word(index, "reason (judged again)", result.reason, reason)
+        differences += _word(index, "reason (judged again)", _said(result.reason), _said(reason))
     return differences
 
 
@@ -112,7 +114,7 @@ def compare_results(
         now = by_index.get(was.step.index)
         if now is None:
             differences += _word(was.step.index, "step", "judged", "not run")
-        elif was.reason != "skipped":
+        elif was.reason is not Reason.SKIPPED:
             differences += _compare_result(was, now, tolerances)
     return differences
 
@@ -154,7 +156,8 @@ def _compare_result(
     yield from _number(index, "error_celsius", was.error_celsius, now.error_celsius, allowed)
     yield from _word(index, "verdict", was.verdict.value, now.verdict.value)
     yield from _word(index, "settled", was.settled, now.settled)
-    yield from _word(index, "codes", list(was.codes), list(now.codes))
+    if tolerances.codes:
+        yield from _word(index, "codes", list(was.codes), list(now.codes))
     if tolerances.timing_s is not None:
         yield from _number(index, "settle_s", was.settle_s, now.settle_s, tolerances.timing_s)
 
@@ -172,6 +175,10 @@ def _word(step: int | None, field: str, was: object, now: object) -> list[Differ
     if was == now:
         return []
     return [Difference(step=step, field=field, recorded=was, replayed=now)]
+
+
+def _said(reason: Reason | None) -> str | None:
+    return None if reason is None else reason.value
 
 
 def _path(step: ResolvedStep) -> list[tuple[int, int]]:

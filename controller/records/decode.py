@@ -7,7 +7,7 @@ Must not know: files, hash chains, how results are judged.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, TypeVar
 
 from controller.errors import InputError
@@ -15,9 +15,9 @@ from controller.ladder.model import PathStep
 from controller.measurement.model import Contribution, DecisionRule, SettleRule, Verdict
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.records.reader import Record
-from controller.run.model import StepResult
+from controller.run.model import Reason, StepResult
 
-__all__ = ["plan_of", "results_of"]
+__all__ = ["path_of", "plan_of", "result_of", "results_of"]
 
 _Made = TypeVar("_Made")
 
@@ -29,7 +29,7 @@ def plan_of(record: Record) -> ResolvedPlan:
 
 def results_of(record: Record) -> tuple[StepResult, ...]:
     """Return the result that counts of each step, in the plan's order. Raises InputError."""
-    return _read(record, lambda: tuple(_result(line) for line in record.steps))
+    return _read(record, lambda: tuple(result_of(line) for line in record.steps))
 
 
 def _read(record: Record, make: Callable[[], _Made]) -> _Made:
@@ -48,7 +48,7 @@ def _plan(fields: Mapping[str, Any]) -> ResolvedPlan:
         name=str(fields["name"]),
         kind=str(fields["kind"]),
         steps=tuple(_step(step) for step in fields["steps"]),
-        settle=SettleRule(**{key: float(value) for key, value in fields["settle"].items()}),
+        settle=_settle(fields["settle"]),
         worst_excursion_celsius=_number(fields["worst_excursion_celsius"]),
         relay_operations=int(fields["relay_operations"]),
         park_state=int(fields["park_state"], 16),
@@ -58,7 +58,22 @@ def _plan(fields: Mapping[str, Any]) -> ResolvedPlan:
         warnings=tuple(str(text) for text in fields["warnings"]),
         decision_rule=DecisionRule(fields["decision_rule"]),
         first_step=int(fields["first_step"]),
-        closing_path=_path(fields["closing_path"]),
+        closing_path=path_of(fields["closing_path"]),
+        lower_bound_celsius=_number(fields.get("lower_bound_celsius")),
+        planner=int(fields.get("planner", 1)),
+    )
+
+
+def _settle(fields: Mapping[str, Any]) -> SettleRule:
+    """Return a settle rule; records of the first version state neither lag nor readings."""
+    gap = fields.get("gap_s")
+    return SettleRule(
+        within_celsius=float(fields["within_celsius"]),
+        for_s=float(fields["for_s"]),
+        at_most_s=float(fields["at_most_s"]),
+        lag_s=float(fields.get("lag_s", 0.0)),
+        readings=int(fields.get("readings", 1)),
+        gap_s=math.inf if gap is None else float(gap),
     )
 
 
@@ -76,7 +91,7 @@ def _step(fields: Mapping[str, Any]) -> ResolvedStep:
         tolerance_celsius=_number(fields["tolerance_celsius"]),
         uncertainty_celsius=float(fields["uncertainty_celsius"]),
         excursion_celsius=_number(fields["excursion_celsius"]),
-        path=_path(fields["path"]),
+        path=path_of(fields["path"]),
         dwell_s=float(fields["dwell_s"]),
         budget=tuple(
             Contribution(name=str(part["name"]), celsius=float(part["celsius"]))
@@ -86,7 +101,8 @@ def _step(fields: Mapping[str, Any]) -> ResolvedStep:
     )
 
 
-def _result(fields: Mapping[str, Any]) -> StepResult:
+def result_of(fields: Mapping[str, Any]) -> StepResult:
+    """Return a step's result from its line. Raises KeyError, TypeError or ValueError."""
     return StepResult(
         step=_step(fields),
         attempt=int(fields["attempt"]),
@@ -96,11 +112,12 @@ def _result(fields: Mapping[str, Any]) -> StepResult:
         settled=bool(fields["settled"]),
         settle_s=float(fields["settle_s"]),
         codes=tuple(str(code) for code in fields["codes"]),
-        reason=None if fields["reason"] is None else str(fields["reason"]),
+        reason=None if fields["reason"] is None else Reason(fields["reason"]),
     )
 
 
-def _path(states: list[Mapping[str, Any]]) -> tuple[PathStep, ...]:
+def path_of(states: Sequence[Mapping[str, Any]]) -> tuple[PathStep, ...]:
+    """Return a path from its list of states. Raises KeyError, TypeError or ValueError."""
     return tuple(
         PathStep(state=int(one["state"], 16), hold_ms=int(one["hold_ms"])) for one in states
     )

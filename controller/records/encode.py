@@ -63,7 +63,7 @@ def result_fields(result: StepResult, state_digits: int) -> dict[str, Any]:
         "settled": result.settled,
         "settle_s": result.settle_s,
         "codes": list(result.codes),
-        "reason": result.reason,
+        "reason": None if result.reason is None else result.reason.value,
     }
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from controller.bench.files import BenchFile, default_bench, load_bench
 from controller.documents import collecting_files, supplied_files
 from controller.errors import InputError, Problem
+from controller.module.model import Module
 from controller.planning.files import load_plan
 from controller.planning.plan import Plan
 from controller.records.opening import RECORD_FOLDER, kept_files
@@ -28,6 +29,11 @@ class Inputs:
     plan: Plan
     bench: BenchFile
     files: Mapping[Path, str] = field(repr=False)
+
+    @property
+    def module(self) -> Module | None:
+        """The module at the other end: the one the plan names, else the bench's; None: neither."""
+        return self.plan.module or self.bench.module
 
 
 def load_inputs(plan_path: Path, bench_path: Path | None = None) -> Inputs:

@@ -16,21 +16,10 @@ from typing import Any
 from controller.clock import Clock
 from controller.errors import ExitCode, InputError, RungwiseError
 from controller.links.base import LinkStatus
-from controller.records.encode import path_fields, result_fields, summary_fields
+from controller.records.codec import line_of_event
 from controller.records.lines import FIRST_PREVIOUS, digest, encode_line, plain
 from controller.records.reader import RECORD_FORMAT, Record, load_record
-from controller.run.events import (
-    Event,
-    FaultRaised,
-    LinkReported,
-    NoteMade,
-    Parked,
-    ReadingSeen,
-    RelaysSet,
-    RunFinished,
-    RunStarted,
-    StepFinished,
-)
+from controller.run.events import Event, LinkReported, RunFinished
 
 __all__ = ["RecordError", "RecordWriter"]
 
@@ -154,55 +143,21 @@ class RecordWriter:
 
     def take(self, event: Event) -> None:
         """Write the line an event leaves; most of the routine leaves none."""
-        match event:
-            case RunStarted():
-                self.append(
-                    "note",
-                    {
-                        "text": "started",
-                        "device": event.device_name,
-                        "first_step": event.first_step,
-                    },
-                )
-            case RelaysSet():
-                self.append(
-                    "set",
-                    {
-                        "step": event.step_index,
-                        "parked": False,
-                        "path": path_fields(event.path, self._state_digits),
-                        "achieved_ohms": event.achieved_ohms,
-                    },
-                )
-            case Parked():
-                self.append("set", {"step": None, "parked": True})
-            case ReadingSeen():
-                self.append(
-                    "reading",
-                    {
-                        "step": event.step_index,
-                        "attempt": event.attempt,
-                        "celsius": event.celsius,
-                        "volts": event.volts,
-                        "codes": event.codes,
-                        "final": event.final,
-                    },
-                )
-            case StepFinished():
-                self.append("step", result_fields(event.result, self._state_digits))
-            case FaultRaised():
-                self.append("fault", {"message": event.message, "relays": event.relays})
-            case NoteMade():
-                self.append("note", {"text": event.text})
-            case LinkReported():
-                self._status = event.status
-            case RunFinished():
-                link = None
-                if self._status is not None:
-                    link = {"retries": self._status.retries, "dropped": self._status.dropped}
-                self.append("closing", {**summary_fields(event.summary), "link": link})
-            case _:
-                pass
+        if isinstance(event, LinkReported):
+            self._status = event.status
+        line = line_of_event(event, self._state_digits)
+        if line is None:
+            return
+        kind, content = line
+        if isinstance(event, RunFinished):
+            content["link"] = self._link()
+        self.append(kind, content)
+
+    def _link(self) -> dict[str, int] | None:
+        """Return how the link has fared, as far as the device has said."""
+        if self._status is None:
+            return None
+        return {"retries": self._status.retries, "dropped": self._status.dropped}
 
     def append(self, kind: str, content: Mapping[str, Any]) -> None:
         """Write one line and wait until it is on the medium. Raises RecordError."""

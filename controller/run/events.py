@@ -7,8 +7,10 @@ Must not know: who listens (the record writer, the command line, the terminal UI
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 from typing import TypeAlias
 
+from controller.errors import RelayKnowledge
 from controller.ladder.model import PathStep
 from controller.links.base import LinkStatus
 from controller.planning.model import ResolvedPlan, ResolvedStep
@@ -16,9 +18,13 @@ from controller.readback.base import Prompt
 from controller.run.model import RunSummary, StepResult
 
 __all__ = [
+    "CodesRead",
     "Event",
     "FaultRaised",
     "LinkReported",
+    "Measured",
+    "Moment",
+    "NoteKind",
     "NoteMade",
     "Parked",
     "PromptOpened",
@@ -29,6 +35,24 @@ __all__ = [
     "StepFinished",
     "StepStarted",
 ]
+
+
+class NoteKind(Enum):
+    """What a note is about."""
+
+    REMARK = "remark"
+    PAUSED = "paused"
+    RESUMED = "resumed"
+    BY_HAND = "by hand"
+    REFUSED = "refused"
+    WEAR = "wear"
+
+
+class Moment(Enum):
+    """When fault codes were read."""
+
+    BEFORE = "before"
+    AFTER = "after"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -106,19 +130,39 @@ class Parked:
 
 @dataclass(frozen=True, kw_only=True)
 class FaultRaised:
-    """The link or the hardware failed. `relays` is the value of RelayKnowledge."""
+    """The link, the readback or the hardware failed. `relays` is what is known of them then."""
 
     at_s: float
     message: str
-    relays: str
+    relays: RelayKnowledge
 
 
 @dataclass(frozen=True, kw_only=True)
 class NoteMade:
-    """Something worth keeping: paused, resumed, a person's remark."""
+    """Something worth keeping, in words; `kind` is for programs."""
 
     at_s: float
     text: str
+    kind: NoteKind = NoteKind.REMARK
+
+
+@dataclass(frozen=True, kw_only=True)
+class CodesRead:
+    """The fault codes the module holds, read before the link is opened or after parking."""
+
+    at_s: float
+    moment: Moment
+    codes: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measured:
+    """A meter has told the ohms of a state that is held."""
+
+    at_s: float
+    state: int
+    ohms: float
+    expected_ohms: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -140,5 +184,7 @@ Event: TypeAlias = (
     | Parked
     | FaultRaised
     | NoteMade
+    | CodesRead
+    | Measured
     | RunFinished
 )

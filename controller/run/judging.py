@@ -10,22 +10,22 @@ from controller.measurement.model import DecisionRule, Verdict
 from controller.measurement.verdict import judge
 from controller.planning.model import ResolvedStep
 from controller.readback.base import Reading
-from controller.run.model import StepResult
+from controller.run.model import Reason, StepResult
 
 __all__ = ["judge_reported", "judge_step", "skipped"]
 
 
 def judge_reported(
     step: ResolvedStep, rule: DecisionRule, reported_celsius: float | None, *, settled: bool
-) -> tuple[float | None, Verdict, str | None]:
+) -> tuple[float | None, Verdict, Reason | None]:
     """Return a step's error in degC, its verdict, and the reason where numbers do not say it.
 
     A reading that has not settled is judged as it is, except that it cannot pass.
     """
     if reported_celsius is None:
-        return None, Verdict.UNDECIDED, "no reading"
+        return None, Verdict.UNDECIDED, Reason.NO_READING
     if step.expected_celsius is None or step.tolerance_celsius is None:
-        return None, Verdict.UNDECIDED, "expected reading not known"
+        return None, Verdict.UNDECIDED, Reason.NOT_EXPECTED
     error = reported_celsius - step.expected_celsius
     verdict = judge(
         error,
@@ -35,7 +35,7 @@ def judge_reported(
     )
     if settled:
         return error, verdict, None
-    return error, Verdict.FAIL if verdict is Verdict.FAIL else Verdict.UNDECIDED, "did not settle"
+    return error, Verdict.FAIL if verdict is Verdict.FAIL else Verdict.UNDECIDED, Reason.UNSETTLED
 
 
 def judge_step(
@@ -73,5 +73,5 @@ def skipped(step: ResolvedStep, attempt: int) -> StepResult:
         verdict=Verdict.UNDECIDED,
         settled=False,
         settle_s=0.0,
-        reason="skipped",
+        reason=Reason.SKIPPED,
     )

@@ -3,20 +3,38 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
+from controller.errors import RelayKnowledge
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedStep
 
-__all__ = ["RunSummary", "StepResult"]
+__all__ = ["Ending", "Reason", "RunSummary", "StepResult"]
+
+
+class Ending(StrEnum):
+    """How a run came to its end."""
+
+    COMPLETE = "complete"
+    STOPPED = "stopped"
+    FAULT = "fault"
+
+
+class Reason(StrEnum):
+    """Why a verdict is what it is where the numbers alone do not say it."""
+
+    SKIPPED = "skipped"
+    NO_READING = "no reading"
+    UNSETTLED = "did not settle"
+    NOT_EXPECTED = "expected reading not known"
 
 
 @dataclass(frozen=True, kw_only=True)
 class StepResult:
     """What came of one step. `error_celsius` is reported minus expected.
 
-    `settled` is False when the settle rule ran out of time. `reason` says in a few words why a
-    verdict is what it is when the numbers alone do not: ``skipped``, ``no reading``,
-    ``did not settle``, ``expected reading not known``.
+    `settled` is False when the settle rule ran out of time. `reason` is None where the
+    numbers say it all.
     """
 
     step: ResolvedStep
@@ -27,23 +45,22 @@ class StepResult:
     settled: bool
     settle_s: float
     codes: tuple[str, ...] = ()
-    reason: str | None = None
+    reason: Reason | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
 class RunSummary:
     """The end of a run: counts, overall verdict, and the one sentence for people.
 
-    `ended` is ``complete``, ``stopped`` (by a person) or ``fault``. `relays` is the value of
-    RelayKnowledge at the end.
+    `relays` is what is known of them at the end.
     """
 
     verdict: Verdict
-    ended: str
+    ended: Ending
     passed: int
     failed: int
     undecided: int
     unsettled: int
     not_run: int
-    relays: str
+    relays: RelayKnowledge
     sentence: str

@@ -1,20 +1,17 @@
-"""A run in one sentence, and what a person is asked.
-
-Knows: results and how to say them plainly.
-Must not know: colours, widths, files, links.
-"""
+"""A run in one sentence, and what a person is asked."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+from controller.errors import RelayKnowledge
 from controller.measurement.model import Verdict
 from controller.measurement.verdict import worst_verdict
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
-from controller.run.model import RunSummary, StepResult
+from controller.run.model import Ending, Reason, RunSummary, StepResult
 from controller.units import format_ohms
 
-__all__ = ["prompt_text", "step_words", "summarize"]
+__all__ = ["prompt_text", "result_words", "step_words", "summarize"]
 
 
 def step_words(step: ResolvedStep) -> str:
@@ -33,8 +30,21 @@ def prompt_text(step: ResolvedStep, steps: int) -> str:
     )
 
 
+def result_words(result: StepResult) -> str:
+    """Say in numbers what a step came to: reported, expected, error, uncertainty, tolerance."""
+    step = result.step
+    if result.reported_celsius is None or step.expected_celsius is None:
+        return (result.reason or Reason.NO_READING).value
+    limit = "" if step.tolerance_celsius is None else f", tolerance {step.tolerance_celsius:g}"
+    unsure = f"uncertainty {step.uncertainty_celsius:.2f}"
+    return (
+        f"reported {result.reported_celsius:.1f} where {step.expected_celsius:.1f} degC was"
+        f" expected (error {_error(result):+.1f}, {unsure}{limit})"
+    )
+
+
 def summarize(
-    plan: ResolvedPlan, results: Sequence[StepResult], *, ended: str, relays: str
+    plan: ResolvedPlan, results: Sequence[StepResult], *, ended: Ending, relays: RelayKnowledge
 ) -> RunSummary:
     """Return the end of a run. `results` holds the one that counts of each step judged.
 
@@ -51,19 +61,22 @@ def summarize(
         passed=verdicts.count(Verdict.PASS),
         failed=verdicts.count(Verdict.FAIL),
         undecided=verdicts.count(Verdict.UNDECIDED),
-        unsettled=sum(result.reason == "did not settle" for result in results),
+        unsettled=sum(result.reason is Reason.UNSETTLED for result in results),
         not_run=not_run,
         relays=relays,
         sentence=_sentence(results, ended=ended, not_run=not_run, relays=relays),
     )
 
 
-def _sentence(results: Sequence[StepResult], *, ended: str, not_run: int, relays: str) -> str:
+def _sentence(
+    results: Sequence[StepResult], *, ended: Ending, not_run: int, relays: RelayKnowledge
+) -> str:
     found = _found(results) + _codes(results)
-    if ended == "complete":
+    if ended is Ending.COMPLETE:
         return f"{found}."
-    how = "Stopped" if ended == "stopped" else "Ended by a fault"
-    return f"{how} with {_count(not_run, 'step')} not run; {relays}. Up to there: {_lower(found)}."
+    how = "Stopped" if ended is Ending.STOPPED else "Ended by a fault"
+    left = _count(not_run, "step")
+    return f"{how} with {left} not run; {relays.value}. Up to there: {_lower(found)}."
 
 
 def _found(results: Sequence[StepResult]) -> str:
@@ -74,9 +87,9 @@ def _found(results: Sequence[StepResult]) -> str:
     if failed:
         worst = max(failed, key=_error_size)
         said = f"{len(failed)} of {_count(len(results), 'step')} failed{_leaning(failed)}"
-        return f"{said}, most at {step_words(worst.step)}: {_numbers(worst)}{_also(undecided)}"
+        return f"{said}, most at {step_words(worst.step)}: {result_words(worst)}{_also(undecided)}"
     if undecided:
-        reasons = sorted({r.reason or "too near the limit to tell" for r in undecided})
+        reasons = sorted({_why(r) for r in undecided})
         return (
             f"{len(undecided)} of {_count(len(results), 'step')} undecided"
             f" ({'; '.join(reasons)}), the others passed"
@@ -85,7 +98,7 @@ def _found(results: Sequence[StepResult]) -> str:
         )
     worst = max(results, key=_error_size)
     all_of = "The one step" if len(results) == 1 else f"All {len(results)} steps"
-    return f"{all_of} passed; largest error at {step_words(worst.step)}: {_numbers(worst)}"
+    return f"{all_of} passed; largest error at {step_words(worst.step)}: {result_words(worst)}"
 
 
 def _codes(results: Sequence[StepResult]) -> str:
@@ -106,6 +119,10 @@ def _codes(results: Sequence[StepResult]) -> str:
     )
 
 
+def _why(undecided: StepResult) -> str:
+    return undecided.reason.value if undecided.reason else "too near the limit to tell"
+
+
 def _leaning(failed: Sequence[StepResult]) -> str:
     """Say which way the module errs, when it errs one way at every failed temperature."""
     errors = [
@@ -120,18 +137,6 @@ def _leaning(failed: Sequence[StepResult]) -> str:
     if all(error > 0 for error in errors):
         return ", the module reads too hot"
     return ""
-
-
-def _numbers(result: StepResult) -> str:
-    step = result.step
-    if result.reported_celsius is None or step.expected_celsius is None:
-        return result.reason or "no reading"
-    limit = "" if step.tolerance_celsius is None else f", tolerance {step.tolerance_celsius:g}"
-    unsure = f"uncertainty {step.uncertainty_celsius:.2f}"
-    return (
-        f"reported {result.reported_celsius:.1f} where {step.expected_celsius:.1f} degC was"
-        f" expected (error {_error(result):+.1f}, {unsure}{limit})"
-    )
 
 
 def _also(undecided: Sequence[StepResult]) -> str:

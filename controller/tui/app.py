@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
 from textual import on, work
-from textual.app import App, SystemCommand
+from textual.app import SystemCommand
 from textual.binding import Binding, BindingType
 from textual.message import Message
 from textual.screen import ModalScreen, Screen
@@ -27,6 +27,7 @@ from controller.tui.palette import DARK, LIGHT, AsciiFilter, StyledFilter, needs
 from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Part, Tone
 from controller.tui.screens.base import BenchScreen
 from controller.tui.screens.choose import ChooseScreen
+from controller.tui.shell import Shell
 from controller.tui.style import CSS
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import StatusLine
@@ -35,7 +36,7 @@ from controller.tui.workshop import RUNS
 if TYPE_CHECKING:
     from controller.records.replay import Replay
     from controller.tui.engine_thread import EngineThread, Picture
-    from controller.tui.preparing import Prepared
+    from controller.tui.preparing import ReadyRun
 
 __all__ = ["RungwiseApp", "main"]
 
@@ -43,7 +44,7 @@ DRAW_EVERY_S = 0.2
 """Pictures are shown no more often than this; what lies between is skipped."""
 
 
-class RungwiseApp(App[int]):
+class RungwiseApp(Shell):
     """The program on a terminal."""
 
     TITLE = "Rungwise"
@@ -232,11 +233,11 @@ class RungwiseApp(App[int]):
 
         self.flow("prepare", flows.prepare(self, plan, bench))
 
-    def start_run(self, prepared: Prepared, *, pace: str, resume: bool) -> None:
+    def start_run(self, run: ReadyRun, *, pace: str, resume: bool) -> None:
         """Ask what has to be asked, then run."""
         from controller.tui import flows
 
-        self.flow("start", flows.start_run(self, prepared, pace=pace, resume=resume))
+        self.flow("start", flows.start_run(self, run, pace=pace, resume=resume))
 
     def by_hand(self, bench: Path | None) -> None:
         """Open a bench for single values."""

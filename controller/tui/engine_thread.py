@@ -1,4 +1,4 @@
-"""The thread that owns the bench: it runs a job, keeps the record and draws the latest picture.
+"""The thread that owns the bench: it runs a session and draws the latest picture.
 
 Knows: that a job goes in small steps, that its end is parked, and how wishes cross threads.
 Must not know: Textual, screens, wording. The screen takes the latest picture whenever it can; it
@@ -14,43 +14,19 @@ import threading
 import traceback
 from collections import deque
 from collections.abc import Callable
-from contextlib import closing, suppress
+from contextlib import suppress
 from dataclasses import dataclass
-from typing import Protocol
 
-from controller.bench.opened import Bench
 from controller.clock import Clock
 from controller.errors import RelayKnowledge, RungwiseError
+from controller.run.driver import Job
 from controller.run.events import Event
+from controller.session.session import Session
 from controller.tui.view import RunView, after
 
-__all__ = ["EngineThread", "Job", "Picture", "Sink"]
+__all__ = ["EngineThread", "Picture"]
 
 SAID_KEPT = 3
-
-
-class Job(Protocol):
-    """Something that drives a bench in small steps and ends parked."""
-
-    @property
-    def finished(self) -> bool:
-        """Whether it is over."""
-
-    def step(self) -> tuple[Event, ...]:
-        """Do a little; return what happened."""
-
-    def stop(self) -> None:
-        """End it: park at once."""
-
-
-class Sink(Protocol):
-    """Who is told every event before the screen is: the record."""
-
-    def take(self, event: Event) -> None:
-        """Keep an event."""
-
-    def close(self) -> None:
-        """Let go. Never raises."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,36 +48,34 @@ class Picture:
 
 
 class EngineThread:
-    """Runs one job to its end on a thread of its own.
+    """Runs one session to its end on a thread of its own.
 
-    `open_bench` gets where typed lines come from and where questions go, and returns the bench;
-    `make_job` gets that. `changed` is called, from this thread, after each new picture; what it
-    raises is ignored. `amend` may replace an event before anybody sees it.
+    `open_session` gets where typed lines come from and where questions go, and returns the
+    session; it is called on the thread. `changed` is called, from the thread too, after each new
+    picture; what it raises is ignored.
     """
 
     def __init__(
         self,
         *,
-        open_bench: Callable[[Callable[[], str | None], Callable[[str], None]], Bench],
-        make_job: Callable[[Bench], Job],
-        sink: Sink | None,
+        open_session: Callable[[Callable[[], str | None], Callable[[str], None]], Session],
         view: RunView,
         clock: Clock,
         changed: Callable[[], None],
-        amend: Callable[[Event], Event] = lambda event: event,
     ) -> None:
-        self._open_bench = open_bench
-        self._make_job = make_job
-        self._sink = sink
+        self._open_session = open_session
         self._changed = changed
-        self._amend = amend
         self._answers: deque[str] = deque()
         self._stop_asked = False
-        self._bench: Bench | None = None
+        self._session: Session | None = None
         self.clock = clock
-        self.job: Job | None = None
         self.picture = Picture(view=view)
         self._thread = threading.Thread(target=self._guarded, name="rungwise-engine")
+
+    @property
+    def job(self) -> Job | None:
+        """What is run; None before the bench is open."""
+        return None if self._session is None else self._session.job
 
     def start(self) -> None:
         """Begin."""
@@ -145,41 +119,23 @@ class EngineThread:
             place = f"{where.filename.rsplit('/', 1)[-1]}:{where.lineno}"
             error = f"a mistake in the program: {type(bug).__name__}: {bug} ({place})"
         finally:
-            if self._sink is not None:
-                self._sink.close()
             self._publish(self.picture.view, alive=False, error=error)
 
     def _run(self) -> None:
-        with closing(self._open_bench(self._next_answer, self._say)) as bench:
-            self._bench = bench
-            job = self.job = self._make_job(bench)
-            try:
-                self._drive(job)
-            finally:
-                # A record that cannot be written on, or a mistake: still end in good order.
-                if not job.finished:
-                    self._stop_asked = True
-                    with suppress(Exception):
-                        self._drive(job)
+        with self._open_session(self._next_answer, self._say) as session:
+            self._session = session
+            main = threading.main_thread()
+            for events in session.batches(until=lambda: self._stop_asked or not main.is_alive()):
+                self._show(events)
         self._publish(self.picture.view)
 
-    def _drive(self, job: Job) -> None:
-        main = threading.main_thread()
-        while not job.finished:
-            if self._stop_asked or not main.is_alive():
-                job.stop()
-            events = tuple(self._amend(event) for event in job.step())
-            if not events:
-                continue
-            view = self.picture.view
-            for event in events:
-                view = after(view, event)
-            try:
-                if self._sink is not None:
-                    for event in events:
-                        self._sink.take(event)
-            finally:
-                self._publish(view)
+    def _show(self, events: tuple[Event, ...]) -> None:
+        if not events:
+            return
+        view = self.picture.view
+        for event in events:
+            view = after(view, event)
+        self._publish(view)
 
     def _next_answer(self) -> str | None:
         return self._answers.popleft() if self._answers else None
@@ -196,7 +152,7 @@ class EngineThread:
         alive: bool = True,
         error: str | None = None,
     ) -> None:
-        bench, before = self._bench, self.picture
+        session, before = self._session, self.picture
         if said is None:
             asked_anew = view.prompt is not None and view.prompt != before.view.prompt
             said = () if view.prompt is None or asked_anew else before.said
@@ -206,8 +162,8 @@ class EngineThread:
             said=said,
             alive=alive,
             stopping=self._stop_asked,
-            port=before.port if bench is None else bench.link.port,
-            relays=before.relays if bench is None else bench.link.relays,
+            port=before.port if session is None else session.bench.link.port,
+            relays=before.relays if session is None else session.relays,
             error=error or before.error,
         )
         with suppress(Exception):  # a screen that has gone must not stop the bench

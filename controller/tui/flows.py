@@ -16,60 +16,60 @@ from controller.errors import RungwiseError
 from controller.tui.dialogs import Ask, PickRecord, ask_cautions
 from controller.tui.parts import Part
 from controller.tui.screens.base import refusal
+from controller.tui.shell import Shell
 from controller.tui.text import one_line
 from controller.tui.workshop import look_around
 
 if TYPE_CHECKING:
     from controller.bench.files import BenchFile
     from controller.records.replay import Replay
-    from controller.tui.app import RungwiseApp
-    from controller.tui.preparing import Prepared
+    from controller.tui.preparing import ReadyRun
 
 __all__ = ["by_hand", "compare_with", "open_record", "prepare", "show_replay", "start_run"]
 
 
-async def prepare(app: RungwiseApp, plan: Path, bench: Path | None) -> None:
+async def prepare(app: Shell, plan: Path, bench: Path | None) -> None:
     """Read and resolve a plan, then show what it would do."""
-    from controller.tui.preparing import prepare as prepare_run
+    from controller.tui.preparing import ready
     from controller.tui.screens.ready import ReadyScreen
 
     if app.busy():
         return
     try:
-        prepared = await asyncio.to_thread(prepare_run, plan, bench, app.runs)
+        run = await asyncio.to_thread(ready, plan, bench, app.runs)
     except RungwiseError as error:
         await _refuse(app, "This plan cannot be run", error)
         return
-    app.push_screen(ReadyScreen(prepared))
+    app.push_screen(ReadyScreen(run))
 
 
-async def start_run(app: RungwiseApp, prepared: Prepared, *, pace: str, resume: bool) -> None:
+async def start_run(app: Shell, run: ReadyRun, *, pace: str, resume: bool) -> None:
     """Ask what has to be asked, then run."""
     from controller.tui.preparing import begin_run
     from controller.tui.screens.run import RunScreen
 
-    plan = prepared.resolved
+    prepared, plan = run.prepared, run.prepared.resolved
     if app.busy() or not await _cautioned(
         app, prepared.bench, plan.short_circuit_amperes, plan.most_watts
     ):
         return
-    if prepared.extremes and not await app.push_screen_wait(_ask_extremes(prepared)):
+    if prepared.extremes and not await app.push_screen_wait(_ask_extremes(run)):
         return
     try:
         engine = begin_run(
-            prepared, pace=pace, resume=resume, changed=app.engine_changed, clock=app.clock
+            run, pace=pace, resume=resume, changed=app.engine_changed, clock=app.clock
         )
     except RungwiseError as error:
         await _refuse(app, "The run cannot begin", error)
         return
-    unfinished = prepared.unfinished
+    unfinished = run.unfinished
     goes_on = resume and unfinished is not None
-    app.record_path = unfinished.path if goes_on and unfinished else prepared.record
+    app.record_path = unfinished.path if goes_on and unfinished else run.record
     app.begin(engine)
-    app.switch_screen(RunScreen(prepared, engine))
+    app.switch_screen(RunScreen(run, engine))
 
 
-async def by_hand(app: RungwiseApp, bench_path: Path | None) -> None:
+async def by_hand(app: Shell, bench_path: Path | None) -> None:
     """Open a bench for single values."""
     from controller.tui.preparing import begin_by_hand, prepare_bench
     from controller.tui.screens.hand import HandScreen
@@ -91,7 +91,7 @@ async def by_hand(app: RungwiseApp, bench_path: Path | None) -> None:
     app.push_screen(HandScreen(bench, finder, engine))
 
 
-async def open_record(app: RungwiseApp, path: Path) -> None:
+async def open_record(app: Shell, path: Path) -> None:
     """Show a record."""
     from controller.tui.screens.record import RecordScreen, load
 
@@ -103,7 +103,7 @@ async def open_record(app: RungwiseApp, path: Path) -> None:
     app.push_screen(RecordScreen(loaded))
 
 
-async def compare_with(app: RungwiseApp, path: Path) -> None:
+async def compare_with(app: Shell, path: Path) -> None:
     """Ask for a second record and show both."""
     from controller.tui.screens.compare import CompareScreen, compare_records
 
@@ -120,7 +120,7 @@ async def compare_with(app: RungwiseApp, path: Path) -> None:
     app.push_screen(CompareScreen(comparison))
 
 
-def show_replay(app: RungwiseApp, name: str, outcome: Replay) -> None:
+def show_replay(app: Shell, name: str, outcome: Replay) -> None:
     """Show a record beside its run on the simulated bench."""
     from controller.tui.pairing import pairs
     from controller.tui.screens.compare import CompareScreen, Comparison
@@ -131,7 +131,7 @@ def show_replay(app: RungwiseApp, name: str, outcome: Replay) -> None:
 
 
 async def _cautioned(
-    app: RungwiseApp, bench: BenchFile, amperes: float | None, watts: float | None
+    app: Shell, bench: BenchFile, amperes: float | None, watts: float | None
 ) -> bool:
     """Show the cautions once for each bench with real relays; return whether to go on."""
     key = f"{bench.path} {bench.url}"
@@ -143,15 +143,15 @@ async def _cautioned(
     return True
 
 
-async def _refuse(app: RungwiseApp, title: str, error: RungwiseError) -> None:
+async def _refuse(app: Shell, title: str, error: RungwiseError) -> None:
     parts = [*refusal(error), Part("Nothing was driven.")]
     await app.push_screen_wait(Ask(title, parts, yes=None, no="Close"))
 
 
-def _ask_extremes(prepared: Prepared) -> Ask:
-    from controller.tui.screens.ready import ready_parts
+def _ask_extremes(run: ReadyRun) -> Ask:
+    from controller.tui.screens.ready import extreme_parts
 
-    shown = [part for part in ready_parts(prepared) if part.text.startswith(("A short", "Step"))]
+    shown = list(extreme_parts(run.prepared.resolved))
     shown.append(Part("The module may store fault codes, and a cooling fan may start: keep clear."))
-    name = one_line(prepared.resolved.name)
+    name = one_line(run.prepared.resolved.name)
     return Ask(f"{name} drives an extreme", shown, yes="Start; the relays move")

@@ -9,30 +9,19 @@ The routine that leaves no line (link reports, prompts) is not in a record and n
 from __future__ import annotations
 
 import bisect
-import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from controller.errors import InputError
-from controller.ladder.model import PathStep
-from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
-from controller.records.decode import plan_of, results_of
+from controller.records.codec import events_of_line
+from controller.records.decode import plan_of
 from controller.records.reader import Record
 from controller.run.events import (
     Event,
-    FaultRaised,
-    NoteMade,
-    Parked,
-    ReadingSeen,
-    RelaysSet,
-    RunFinished,
-    RunStarted,
     StepFinished,
-    StepStarted,
 )
-from controller.run.model import RunSummary
 from controller.tui.view import RunView, after, begin
 
 __all__ = ["Film", "film_of"]
@@ -97,7 +86,7 @@ def film_of(record: Record) -> Film:
     attempts: dict[int, int] = {}
     for line in record.lines[1:]:
         at_s = float(line["elapsed_s"])
-        for event in _events(record, plan, line, at_s, attempts):
+        for event in _events(record, plan, line, attempts):
             events.append(event)
             times.append(at_s)
             view = after(view, event)
@@ -112,85 +101,12 @@ def _events(
     record: Record,
     plan: ResolvedPlan,
     line: Mapping[str, Any],
-    at_s: float,
     attempts: dict[int, int],
 ) -> list[Event]:
     try:
-        return _translated(record, plan, line, at_s, attempts)
+        return list(events_of_line(line, plan, attempts))
     except (KeyError, TypeError, ValueError, IndexError) as error:
         raise InputError.single(
             f"line {line.get('seq')} lacks or misstates what this version reads ({error!r})",
             where=str(record.path),
         ) from None
-
-
-def _translated(
-    record: Record,
-    plan: ResolvedPlan,
-    line: Mapping[str, Any],
-    at_s: float,
-    attempts: dict[int, int],
-) -> list[Event]:
-    match line["type"]:
-        case "note" if line["text"] == "started":
-            device = str(line.get("device", ""))
-            first = int(line.get("first_step", 0))
-            return [RunStarted(at_s=at_s, plan=plan, device_name=device, first_step=first)]
-        case "note":
-            return [NoteMade(at_s=at_s, text=str(line["text"]))]
-        case "set" if line["parked"]:
-            return [Parked(at_s=at_s)]
-        case "set":
-            return _set(plan, line, at_s, attempts)
-        case "reading":
-            return [
-                ReadingSeen(
-                    at_s=at_s,
-                    step_index=int(line["step"]),
-                    attempt=int(line["attempt"]),
-                    celsius=line["celsius"],
-                    volts=line["volts"],
-                    codes=tuple(str(code) for code in line["codes"]),
-                    final=bool(line["final"]),
-                )
-            ]
-        case "step":
-            [result] = results_of(replace(record, lines=(record.lines[0], dict(line))))
-            return [StepFinished(at_s=at_s, result=result)]
-        case "fault":
-            return [FaultRaised(at_s=at_s, message=line["message"], relays=line["relays"])]
-        case "closing":
-            return [RunFinished(at_s=at_s, summary=_summary(line))]
-        case _:
-            return []
-
-
-def _set(
-    plan: ResolvedPlan, line: Mapping[str, Any], at_s: float, attempts: dict[int, int]
-) -> list[Event]:
-    made = line["achieved_ohms"]
-    path = tuple(
-        PathStep(state=int(one["state"], 16), hold_ms=int(one["hold_ms"])) for one in line["path"]
-    )
-    index = line["step"]
-    events: list[Event] = []
-    if index is not None:
-        attempts[index] = attempts.get(index, 0) + 1
-        events.append(StepStarted(at_s=at_s, step=plan.steps[index], attempt=attempts[index]))
-    ohms = math.inf if made is None else float(made)
-    events.append(RelaysSet(at_s=at_s, step_index=index, path=path, achieved_ohms=ohms))
-    return events
-
-
-def _summary(line: Mapping[str, Any]) -> RunSummary:
-    return RunSummary(
-        verdict=Verdict(line["verdict"]),
-        ended=str(line["ended"]),
-        passed=int(line["passed"]),
-        failed=int(line["failed"]),
-        undecided=int(line["undecided"]),
-        unsettled=int(line["unsettled"]),
-        not_run=int(line["not_run"]),
-        relays=str(line["relays"]),
-        sentence=str(line["sentence"]),
-    )

@@ -12,13 +12,17 @@ from enum import Enum
 
 from controller.errors import RelayKnowledge
 from controller.ladder.model import PathStep
+from controller.ladder.moves import count_moves
 from controller.links.base import LinkStatus
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.readback.base import Prompt
 from controller.run.events import (
+    CodesRead,
     Event,
     FaultRaised,
     LinkReported,
+    Measured,
+    NoteKind,
     NoteMade,
     Parked,
     PromptOpened,
@@ -255,12 +259,14 @@ def after(view: RunView, event: Event) -> RunView:
                 prompt=None,
             )
         case NoteMade():
-            phase = {"paused": Phase.PAUSED, "resumed": Phase.RUNNING}.get(event.text, view.phase)
-            if event.text == "resumed" and view.prompt is not None:
+            phase = _PHASE_AFTER.get(event.kind, view.phase)
+            if event.kind is NoteKind.RESUMED and view.prompt is not None:
                 phase = Phase.ASKING
             return replace(view, phase=phase, notes=(*view.notes, event.text)[-NOTES_KEPT:])
         case RunFinished():
             return replace(view, phase=Phase.FINISHED, summary=event.summary, prompt=None)
+        case CodesRead() | Measured():
+            return view
 
 
 def _set(view: RunView, event: RelaysSet) -> RunView:
@@ -271,19 +277,16 @@ def _set(view: RunView, event: RelaysSet) -> RunView:
         driven_ohms=event.achieved_ohms,
         relay_state=state,
         set_state=state,
-        operations=view.operations + _moves(view.set_state, event.path),
+        operations=view.operations + _moved(view.set_state, event.path),
         set_at_s=event.at_s,
         link_at_s=event.at_s,
     )
 
 
-def _moves(start: int | None, path: tuple[PathStep, ...]) -> int:
-    """Count relay movements; a start that is not known counts as no movement."""
-    moved = 0
-    for step in path:
-        moved += 0 if start is None else (start ^ step.state).bit_count()
-        start = step.state
-    return moved
+def _moved(start: int | None, path: tuple[PathStep, ...]) -> int:
+    """Count relay movements; the first from a start that is not known is none."""
+    states = [step.state for step in path]
+    return count_moves(states[0] if start is None and states else start or 0, states)
 
 
 def _judged(view: RunView, result: StepResult) -> RunView:
@@ -299,9 +302,12 @@ def _judged(view: RunView, result: StepResult) -> RunView:
     )
 
 
-def _driving_after_fault(relays: str) -> Driving:
+_PHASE_AFTER = {NoteKind.PAUSED: Phase.PAUSED, NoteKind.RESUMED: Phase.RUNNING}
+
+
+def _driving_after_fault(relays: RelayKnowledge) -> Driving:
     return {
-        RelayKnowledge.UNKNOWN.value: Driving.UNKNOWN,
-        RelayKnowledge.KNOWN.value: Driving.DRIVEN,
-        RelayKnowledge.NOT_DRIVEN.value: Driving.NOTHING,
+        RelayKnowledge.UNKNOWN: Driving.UNKNOWN,
+        RelayKnowledge.KNOWN: Driving.DRIVEN,
+        RelayKnowledge.NOT_DRIVEN: Driving.NOTHING,
     }.get(relays, Driving.PARKED)

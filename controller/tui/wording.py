@@ -12,7 +12,7 @@ from rich.cells import cell_len
 
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
-from controller.run.model import StepResult
+from controller.run.model import Ending, Reason, StepResult
 from controller.text import number, ohms
 from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Cells, Column, Part, Tone
 from controller.tui.text import one_line, short_middle
@@ -130,7 +130,7 @@ def row_of(view: RunView, index: int) -> Cells:
         if not now:
             part = verdict_words(result.verdict)
             words, tone = part.text, part.tone
-            if result.reason == "skipped":
+            if result.reason is Reason.SKIPPED:
                 words = "? skipped"
     return Cells(
         (
@@ -155,14 +155,14 @@ def result_words(result: StepResult) -> Part:
     step = result.step
     name = step_name(step) + (" degC" if step.kind is StepKind.TEMPERATURE else "")
     if result.reported_celsius is None or result.error_celsius is None:
-        told = result.reason or "no reading"
+        told = (result.reason or Reason.NO_READING).value
     else:
         told = (
             f"reported {degrees(result.reported_celsius)}, expected"
             f" {degrees(step.expected_celsius)}, error {degrees(result.error_celsius, sign=True)}"
         )
         if result.reason:
-            told += f", {result.reason}"
+            told += f", {result.reason.value}"
     codes = f"; {', '.join(one_line(code) for code in result.codes)}" if result.codes else ""
     return Part(f"{part.text}  step {step.index + 1}, {name}: {told}{codes}", part.tone)
 
@@ -246,9 +246,9 @@ def headline(view: RunView, name: str, *, stopping: bool = False) -> tuple[Part,
         Phase.ASKING: Part("▶ your reading", Tone.ACTIVE),
         Phase.FINISHED: Part("■ finished", Tone.STRONG),
     }[view.phase]
-    if view.summary is not None and view.summary.ended != "complete":
+    if view.summary is not None and view.summary.ended is not Ending.COMPLETE:
         phase = Part(
-            "■ stopped" if view.summary.ended == "stopped" else "✗ ENDED BY A FAULT", Tone.BAD
+            "■ stopped" if view.summary.ended is Ending.STOPPED else "✗ ENDED BY A FAULT", Tone.BAD
         )
     elif stopping and view.phase is not Phase.FINISHED:
         phase = Part("■ STOPPING", Tone.BAD)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from contextlib import closing
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -23,6 +24,7 @@ from controller.planning.files import load_plan
 from controller.planning.model import StepKind
 from controller.planning.plan import Direction
 from controller.planning.resolve import resolve
+from controller.run.driver import run_events
 from controller.run.events import (
     FaultRaised,
     LinkReported,
@@ -33,7 +35,8 @@ from controller.run.events import (
     RunStarted,
     StepFinished,
 )
-from controller.run.sweep import SweepRun, run_events
+from controller.run.model import Ending
+from controller.run.sweep import SweepRun
 
 SWEEPS = Path(__file__).parents[2] / "sweeps"
 
@@ -52,12 +55,24 @@ def latched(monkeypatch) -> list[tuple[float, int]]:
     return seen
 
 
+_RESOLVED: dict[tuple[int, int], tuple] = {}
+
+
+def resolved_once(plan, bench_file):
+    """Resolve a plan on a bench, or return what the very same two came to before."""
+    key = (id(plan), id(bench_file))
+    if key not in _RESOLVED:  # plan and bench are kept too, so that no other gets their ids
+        found = resolve(plan, bench_file.ladder, bench_file.module)
+        _RESOLVED[key] = (found, plan, bench_file)
+    return _RESOLVED[key][0]
+
+
 class Ran:
     """A run on a simulated bench, carried out to its end. `at` calls something in mid-run."""
 
     def __init__(self, plan, bench_file, *, line_faults=None, at=None, **opened) -> None:
         self.clock = VirtualClock()
-        self.resolved = resolve(plan, bench_file.ladder, bench_file.module)
+        self.resolved = resolved_once(plan, bench_file)
 
         def keep(channel, device) -> None:
             self.channel, self.device = channel, device
@@ -80,10 +95,12 @@ class Ran:
         return [(r.step.index, r.reported_celsius) for r in self.run.results]
 
 
+@cache
 def check(name: str = "coolant-check"):
     return load_plan(SWEEPS / f"{name}.toml")
 
 
+@cache
 def healthy():
     return load_bench(SWEEPS / "benches" / "simulated.toml")
 
@@ -154,7 +171,9 @@ def test_three_hundred_ohm_on_the_two_point_chart_read_back_as_82(tmp_path):
 
 
 def test_a_run_is_the_same_every_time():
-    first, second = Ran(check(), healthy()), Ran(check(), healthy())
+    first = Ran(check(), healthy())
+    second = Ran(check.__wrapped__(), healthy.__wrapped__())  # read and resolved anew
+    assert second.resolved is not first.resolved
     assert first.events == second.events
 
 
@@ -182,7 +201,7 @@ def test_one_lost_spoilt_late_or_doubled_frame_changes_nothing(
         latched.clear()
         fault = Fault(kind=kind, delay_s=0.3, bit=13, keep=3)
         ran = Ran(short_sweep, healthy(), line_faults=scripted_faults({(direction, index): fault}))
-        assert ran.summary.ended == "complete"
+        assert ran.summary.ended is Ending.COMPLETE
         assert ran.reported() == calm.reported()
         # No relay moved twice, and none other than those of the plan.
         assert [state for _, state in latched] == expected
@@ -195,7 +214,7 @@ def test_a_bad_line_is_survived_as_long_as_a_try_gets_through(short_sweep, latch
     for seed in range(6):
         latched.clear()
         ran = Ran(short_sweep, healthy(), line_faults=seeded_faults(seed, 0.03))
-        assert ran.summary.ended == "complete"
+        assert ran.summary.ended is Ending.COMPLETE
         assert ran.reported() == calm.reported()
         assert [state for _, state in latched] == expected
         retries += ran.of(LinkReported)[-1].status.retries
@@ -221,16 +240,16 @@ POINTS = [1, 2, 4, 9, 20, 45]
 
 def assert_true_statement(ran) -> None:
     """Hold what the run says of the relays against what the device really has latched."""
-    assert ran.summary.ended == "fault"
+    assert ran.summary.ended is Ending.FAULT
     assert ran.summary.verdict is not Verdict.PASS
     parked = ran.device.state == ran.resolved.park_state
-    if ran.summary.relays == RelayKnowledge.PARKED.value:
+    if ran.summary.relays == RelayKnowledge.PARKED:
         assert parked
     else:
-        assert ran.summary.relays == RelayKnowledge.UNKNOWN.value
+        assert ran.summary.relays == RelayKnowledge.UNKNOWN
     [fault] = ran.of(FaultRaised)
     assert isinstance(ran.events[-1], RunFinished)
-    assert ran.summary.relays in ran.summary.sentence
+    assert ran.summary.relays.value in ran.summary.sentence
     assert fault.message
 
 
@@ -257,7 +276,7 @@ def test_a_pulled_plug_ends_the_run_and_the_device_parks_by_itself(short_sweep, 
 def test_a_device_that_restarts_ends_the_run_parked(short_sweep, point):
     ran = Ran(short_sweep, healthy(), at=when(point, lambda r: r.device.restart()))
     assert_true_statement(ran)
-    assert ran.summary.relays == RelayKnowledge.PARKED.value
+    assert ran.summary.relays == RelayKnowledge.PARKED
 
 
 @pytest.mark.parametrize("point", POINTS)
@@ -269,7 +288,7 @@ def test_a_board_that_finds_a_fault_of_its_own_ends_the_run(short_sweep, point):
 def test_a_host_that_was_away_too_long_finds_the_ladder_parked(short_sweep):
     ran = Ran(short_sweep, healthy(), at=when(20, lambda r: r.clock.sleep_s(5.0)))
     assert_true_statement(ran)
-    assert ran.summary.relays == RelayKnowledge.PARKED.value
+    assert ran.summary.relays == RelayKnowledge.PARKED
 
 
 def test_a_plug_that_is_missing_from_the_start_drives_nothing(short_sweep):
@@ -280,7 +299,7 @@ def test_a_plug_that_is_missing_from_the_start_drives_nothing(short_sweep):
     )
     events = list(run_events(SweepRun(resolve(short_sweep, bench.ladder), opened, clock)))
     assert [type(e) for e in events] == [FaultRaised, RunFinished]
-    assert events[0].relays == RelayKnowledge.NOT_DRIVEN.value
+    assert events[0].relays == RelayKnowledge.NOT_DRIVEN
     assert events[-1].summary.not_run == len(short_sweep.targets)
 
 
@@ -339,7 +358,7 @@ def test_the_check_passes_over_a_real_pseudo_terminal():
     assert isinstance(events[0], RunStarted)
     results = [e.result for e in events if isinstance(e, StepFinished)]
     assert [r.reported_celsius for r in results] == [-40.0, 40.0, 130.0]
-    assert events[-1].summary.relays == RelayKnowledge.PARKED.value
+    assert events[-1].summary.relays == RelayKnowledge.PARKED
 
 
 @pytest.mark.pty

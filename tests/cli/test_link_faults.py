@@ -11,7 +11,6 @@ from typing import Any
 
 import pytest
 
-from controller.bench import wiring
 from controller.links.simulated import (
     Direction,
     Fault,
@@ -24,6 +23,7 @@ from controller.links.simulated import (
 )
 from controller.records import writer
 from controller.records.reader import Record, load_record
+from controller.session import session
 
 Run = Callable[..., Any]
 PARKED = "the ladder is parked"
@@ -33,7 +33,7 @@ UNKNOWN = "the relay state is unknown"
 @pytest.fixture
 def with_faults(monkeypatch: pytest.MonkeyPatch) -> Callable[..., list[SimulatedDevice]]:
     """Let the line of the simulated bench go wrong; returns the devices as they are made."""
-    open_bench = wiring.open_bench
+    open_bench = session.open_bench
     devices: list[SimulatedDevice] = []
 
     def install(
@@ -44,7 +44,7 @@ def with_faults(monkeypatch: pytest.MonkeyPatch) -> Callable[..., list[Simulated
             devices.append(device)
 
         faulty = partial(open_bench, line_faults=hook, on_channel=on_channel)
-        monkeypatch.setattr(wiring, "open_bench", faulty)
+        monkeypatch.setattr(session, "open_bench", faulty)
         return devices
 
     return install

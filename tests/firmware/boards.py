@@ -19,7 +19,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from firmware_protocol.conformance import Endpoint, NotApplicable
+from firmware_protocol.conformance import Endpoint, NotApplicable, Pace
 from firmware_protocol.conformance.bench import COUNTER
 
 STM32F4_MACHINE = "netduinoplus2"
@@ -37,8 +37,12 @@ class Counter:
         self._counter_ms = counter_ms
         self._at_us = at_us
 
+    def at(self, us: int) -> int:
+        """Return what the counter shows about then."""
+        return self._counter_ms + (us - self._at_us) // 1000
+
     def widen(self, us: int, low: int) -> int:
-        about = self._counter_ms + (us - self._at_us) // 1000
+        about = self.at(us)
         return (about + (low - about + 0x8000) % 0x10000 - 0x8000) % COUNTER
 
 
@@ -50,6 +54,10 @@ def parse_latch(line: str) -> tuple[int, int, int]:
 
 class CommandedBoard(Endpoint):
     """A board whose time is commanded over its standard input."""
+
+    pace = Pace.OWN
+    has_minutes = True
+    counts_starts = True
 
     def __init__(
         self,
@@ -112,6 +120,9 @@ class CommandedBoard(Endpoint):
     def advance(self, ms: int) -> None:
         self.run(f"run {ms * 1000}")
 
+    def now_ms(self) -> float:
+        return self.now_us / 1000
+
     def latches(self) -> list[tuple[int, int]]:
         return list(self._latches)
 
@@ -122,6 +133,11 @@ class CommandedBoard(Endpoint):
 
     def preset_counter(self, counter_ms: int) -> None:
         self.restart()
+        self.command(f"clock {counter_ms % 0x10000}")
+        self._counter = Counter(counter_ms, self.now_us)
+
+    def hold_up(self, ms: int) -> None:
+        counter_ms = self._counter.at(self.now_us) + ms
         self.command(f"clock {counter_ms % 0x10000}")
         self._counter = Counter(counter_ms, self.now_us)
 
@@ -136,7 +152,7 @@ class CommandedBoard(Endpoint):
         assert self._process.stdout is not None
         self._process.stdin.close()
         self._process.stdout.close()
-        self._process.wait(timeout=10)
+        self._process.wait(timeout=60)
 
     @property
     def exit_code(self) -> int | None:
@@ -163,6 +179,7 @@ class LiveBoard(Endpoint):
     """A board that runs by itself: bytes over a descriptor, latches from a record."""
 
     patience_ms = 5000
+    pace = Pace.BEHIND
     _line: int
 
     def send(self, data: bytes) -> None:
@@ -178,6 +195,9 @@ class LiveBoard(Endpoint):
 
     def advance(self, ms: int) -> None:
         time.sleep(ms / 1000)
+
+    def now_ms(self) -> float:
+        return time.monotonic() * 1000
 
     def record(self) -> str:
         """Return the whole lines of the latch record so far."""
@@ -249,7 +269,7 @@ class PtyBoard(LiveBoard):
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._process.stdin.close()
-        self._process.wait(timeout=10)
+        self._process.wait(timeout=60)
         self._process.stdout.close()
 
 
@@ -353,7 +373,7 @@ class QemuBoard(LiveBoard):
         self._socket.close()
         self._process.stdin.close()
         self._process.terminate()
-        self._process.wait(timeout=10)
+        self._process.wait(timeout=60)
         self._process.stdout.close()
 
 

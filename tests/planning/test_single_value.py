@@ -18,6 +18,7 @@ from controller.planning.single_value import Finder
 from controller.planning.value import Wish, nudged, parse_wish
 from controller.run.events import FaultRaised, LinkReported, Parked, RelaysSet, RunFinished
 from controller.run.hold import HandRun, plan_by_hand
+from controller.run.model import Ending
 
 
 @pytest.fixture
@@ -183,7 +184,7 @@ def test_a_value_held_long_enough_is_left_by_its_way_back(bench_and_finder) -> N
             latched.append(devices[0].state)
     assert found.state in latched
     assert devices[0].state == ladder.park_state
-    assert events[-1].summary.ended == "complete"
+    assert events[-1].summary.ended is Ending.COMPLETE
 
 
 def test_a_lost_link_ends_a_session_with_a_fault(bench_and_finder) -> None:  # type: ignore[no-untyped-def]

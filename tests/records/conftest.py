@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from controller.clock import VirtualClock
+from controller.errors import RelayKnowledge
 from controller.ladder.model import PathStep
 from controller.measurement.model import SettleRule, Verdict
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
@@ -27,7 +28,7 @@ from controller.run.events import (
     StepFinished,
     StepStarted,
 )
-from controller.run.model import RunSummary, StepResult
+from controller.run.model import Ending, RunSummary, StepResult
 
 
 @dataclass(frozen=True)
@@ -121,18 +122,18 @@ def events(plan: ResolvedPlan, results: list[StepResult]) -> list[Event]:
         ]
     summary = RunSummary(
         verdict=Verdict.FAIL,
-        ended="complete",
+        ended=Ending.COMPLETE,
         passed=2,
         failed=1,
         undecided=0,
         unsettled=0,
         not_run=0,
-        relays="the ladder is parked",
+        relays=RelayKnowledge.PARKED,
         sentence="1 of 3 steps is outside its tolerance.",
     )
     happened += [
         NoteMade(at_s=4.0, text="a remark with \x1b[31m colour and a \ud800 lone half"),
-        FaultRaised(at_s=4.0, message="invented", relays="the relay state is known"),
+        FaultRaised(at_s=4.0, message="invented", relays=RelayKnowledge.KNOWN),
         Parked(at_s=5.0),
         RunFinished(at_s=5.0, summary=summary),
     ]
@@ -145,9 +146,12 @@ def opening(plan: ResolvedPlan) -> dict[str, object]:
         verb="sweep",
         plan=plan,
         bench=InventedBench(),
-        files={Path("/tern/plans/a.toml"): "format = 1\n", Path("/tern/b.toml"): "Grüße\n"},
-        plan_file=Path("/tern/plans/a.toml"),
-        bench_file=Path("/tern/b.toml"),
+        files={
+            Path("/shop/tern/plans/a.toml"): "format = 1\n",
+            Path("/shop/tern/b.toml"): "Grüße\n",
+        },
+        plan_file=Path("/shop/tern/plans/a.toml"),
+        bench_file=Path("/shop/tern/b.toml"),
         simulated=True,
         pace="fast",
     )

@@ -53,7 +53,7 @@ class FakeLink:
             boots=1,
         )
 
-    def apply(self, path: Sequence[PathStep]) -> None:
+    def apply(self, path: Sequence[PathStep]) -> LinkStatus:
         self._hear()
         self.relays = RelayKnowledge.KNOWN
         took_s = sum(step.hold_ms for step in path) / 1000
@@ -61,6 +61,8 @@ class FakeLink:
         self.clock.sleep_s(took_s)
         self.state = path[-1].state
         self.applied.extend(path)
+        self._hear()  # the status that shows the end of the path
+        return self._status()
 
     def park(self) -> None:
         if self.fail_in is not None and self.fail_in <= 0 and self.fail_also_parking:
@@ -72,6 +74,9 @@ class FakeLink:
 
     def feed(self) -> LinkStatus:
         self._hear()
+        return self._status()
+
+    def _status(self) -> LinkStatus:
         return LinkStatus(
             state=self.state,
             parked=self.state == PARK,
@@ -118,6 +123,12 @@ class StreamingReadback:
     asked_s: float = 0.0
     next_s: float = 0.0
 
+    def open(self) -> None:
+        return None
+
+    def codes(self) -> None:
+        return None
+
     def ask(self, prompt: Prompt) -> None:
         self.prompt, self.asked_s = prompt, self.clock.now_s()
 
@@ -142,6 +153,12 @@ class ScriptedReadback:
     name: str = "scripted"
     continuous: bool = False
     prompts: list[Prompt] = field(default_factory=list)
+
+    def open(self) -> None:
+        return None
+
+    def codes(self) -> None:
+        return None
 
     def ask(self, prompt: Prompt) -> None:
         self.prompts.append(prompt)

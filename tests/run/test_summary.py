@@ -9,9 +9,10 @@ from controller.measurement.model import DecisionRule, Verdict
 from controller.planning.model import StepKind
 from controller.readback.base import Reading
 from controller.run.judging import judge_reported, judge_step, skipped
+from controller.run.model import Ending, Reason
 from controller.run.summary import prompt_text, step_words, summarize
 
-PARKED = RelayKnowledge.PARKED.value
+PARKED = RelayKnowledge.PARKED
 
 
 @pytest.fixture
@@ -73,20 +74,20 @@ def judged(fakes):
 )
 def test_a_complete_run_in_one_sentence(judged, errors, verdict, sentence):
     plan, results = judged(*errors)
-    summary = summarize(plan, results, ended="complete", relays=PARKED)
+    summary = summarize(plan, results, ended=Ending.COMPLETE, relays=PARKED)
     assert (summary.verdict, summary.sentence) == (verdict, sentence)
     assert summary.passed + summary.failed + summary.undecided == 4
 
 
 def test_a_run_that_was_cut_short_says_so_and_never_passes(judged):
     plan, results = judged(0.0, 0.0)
-    summary = summarize(plan, results, ended="stopped", relays=PARKED)
+    summary = summarize(plan, results, ended=Ending.STOPPED, relays=PARKED)
     assert summary.verdict is Verdict.UNDECIDED
     assert summary.not_run == 2
     assert summary.sentence.startswith(
         "Stopped with 2 steps not run; the ladder is parked. Up to there: all 2 steps passed;"
     )
-    fault = summarize(plan, [], ended="fault", relays=RelayKnowledge.UNKNOWN.value)
+    fault = summarize(plan, [], ended=Ending.FAULT, relays=RelayKnowledge.UNKNOWN)
     assert fault.sentence == (
         "Ended by a fault with 4 steps not run; the relay state is unknown."
         " Up to there: nothing was judged."
@@ -96,7 +97,7 @@ def test_a_run_that_was_cut_short_says_so_and_never_passes(judged):
 def test_a_run_begun_in_the_middle_misses_only_what_was_to_come(judged):
     plan, results = judged(0.0, 0.0, 0.0, 0.0)
     later = replace(plan, first_step=2)
-    assert summarize(later, results[2:], ended="complete", relays=PARKED).not_run == 0
+    assert summarize(later, results[2:], ended=Ending.COMPLETE, relays=PARKED).not_run == 0
 
 
 def test_codes_nobody_asked_for_are_named_where_they_came_up(judged):
@@ -106,33 +107,39 @@ def test_codes_nobody_asked_for_are_named_where_they_came_up(judged):
         replace(result, codes=codes)
         for result, codes in zip(results, [(high,), (high,), (high, low), (high, low)], strict=True)
     ]
-    said = summarize(plan, told, ended="complete", relays=PARKED).sentence
+    said = summarize(plan, told, ended=Ending.COMPLETE, relays=PARKED).sentence
     assert said.endswith(
         "; the module set low circuit at step 3 though nothing extreme was asked for."
     )
     short = replace(told[2], step=replace(told[2].step, kind=StepKind.SHORT))
-    said = summarize(plan, [*told[:2], short, told[3]], ended="complete", relays=PARKED).sentence
+    said = summarize(
+        plan, [*told[:2], short, told[3]], ended=Ending.COMPLETE, relays=PARKED
+    ).sentence
     assert "the module set" not in said
 
 
 def test_what_numbers_do_not_say_has_a_reason(fakes):
     [step] = fakes.plain_plan(1).steps
     rule = DecisionRule.SIMPLE
-    assert judge_reported(step, rule, None, settled=True) == (None, Verdict.UNDECIDED, "no reading")
+    assert judge_reported(step, rule, None, settled=True) == (
+        None,
+        Verdict.UNDECIDED,
+        Reason.NO_READING,
+    )
     unknown = replace(step, expected_celsius=None)
     assert judge_reported(unknown, rule, 5.0, settled=True) == (
         None,
         Verdict.UNDECIDED,
-        "expected reading not known",
+        Reason.NOT_EXPECTED,
     )
     for reported, verdict in ((10.0, Verdict.UNDECIDED), (15.0, Verdict.FAIL)):
         assert judge_reported(step, rule, reported, settled=False) == (
             reported - 10.0,
             verdict,
-            "did not settle",
+            Reason.UNSETTLED,
         )
     gone = skipped(step, 3)
-    assert (gone.attempt, gone.verdict, gone.reason) == (3, Verdict.UNDECIDED, "skipped")
+    assert (gone.attempt, gone.verdict, gone.reason) == (3, Verdict.UNDECIDED, Reason.SKIPPED)
 
 
 def test_steps_are_named_the_way_people_do(fakes):

@@ -10,6 +10,7 @@ from controller.errors import RelayKnowledge
 from controller.ladder.model import PathStep
 from controller.measurement.model import DecisionRule, SettleRule, Verdict
 from controller.readback.base import OperatorCommand, Reading
+from controller.run.driver import run_events
 from controller.run.events import (
     Event,
     FaultRaised,
@@ -23,8 +24,8 @@ from controller.run.events import (
     StepFinished,
     StepStarted,
 )
-from controller.run.model import RunSummary
-from controller.run.sweep import SweepRun, run_events
+from controller.run.model import Ending, Reason, RunSummary
+from controller.run.sweep import SweepRun
 
 
 def finished(events: list[Event]) -> RunSummary:
@@ -52,8 +53,8 @@ def test_a_healthy_run_passes_every_step_and_ends_parked(fakes, clock):
     step = ["StepStarted", "RelaysSet", "StepFinished"]
     assert names(events) == ["RunStarted", *step * 3, "Parked", "RunFinished"]
     summary = finished(events)
-    assert (summary.verdict, summary.ended, summary.passed) == (Verdict.PASS, "complete", 3)
-    assert summary.relays == RelayKnowledge.PARKED.value
+    assert (summary.verdict, summary.ended, summary.passed) == (Verdict.PASS, Ending.COMPLETE, 3)
+    assert summary.relays == RelayKnowledge.PARKED
     assert link.state == 0
     assert [s.state for s in link.applied] == [1, 3, 2]
 
@@ -78,7 +79,7 @@ def test_a_reading_that_never_settles_is_taken_as_it_is_and_cannot_pass(fakes, c
     events = list(run_events(SweepRun(plan, bench, clock)))
     [result] = [e.result for e in of(events, StepFinished)]
     assert (result.settled, result.verdict) == (False, Verdict.UNDECIDED)
-    assert result.reason == "did not settle"
+    assert result.reason is Reason.UNSETTLED
     assert abs(result.error_celsius) == 1.0
     assert 9.0 <= result.settle_s < 9.2
     assert finished(events).unsettled == 1
@@ -88,7 +89,7 @@ def test_a_source_without_readings_leaves_the_step_undecided(fakes, clock):
     _, bench = streaming(fakes, clock, fakes.never)
     events = list(run_events(SweepRun(fakes.plain_plan(1), bench, clock)))
     [result] = [e.result for e in of(events, StepFinished)]
-    assert (result.verdict, result.reason) == (Verdict.UNDECIDED, "no reading")
+    assert (result.verdict, result.reason) == (Verdict.UNDECIDED, Reason.NO_READING)
     assert finished(events).verdict is Verdict.UNDECIDED
 
 
@@ -179,9 +180,9 @@ def test_skip_redo_and_stop_can_be_typed(fakes, clock):
     assert started == [(0, 1), (0, 2), (1, 1), (2, 1)]
     first, second = (e.result for e in of(events, StepFinished))
     assert (first.attempt, first.verdict) == (2, Verdict.PASS)
-    assert (second.verdict, second.reason) == (Verdict.UNDECIDED, "skipped")
+    assert (second.verdict, second.reason) == (Verdict.UNDECIDED, Reason.SKIPPED)
     summary = finished(events)
-    assert (summary.ended, summary.not_run, summary.passed) == ("stopped", 2, 1)
+    assert (summary.ended, summary.not_run, summary.passed) == (Ending.STOPPED, 2, 1)
     assert summary.verdict is Verdict.UNDECIDED
     assert link.state == 0
     # The redo takes the reading again; the relays already stand where the step wants them.
@@ -269,7 +270,7 @@ def test_a_keyboard_interrupt_is_taken_as_stop(fakes, clock):
 
     link, bench = streaming(fakes, clock, interrupting)
     events = list(run_events(SweepRun(fakes.plain_plan(2), bench, clock)))
-    assert finished(events).ended == "stopped"
+    assert finished(events).ended is Ending.STOPPED
     assert link.parks == 1
 
 
@@ -299,10 +300,10 @@ def test_a_link_that_fails_at_any_call_ends_the_run_with_a_fault(fakes, clock, c
     _link, bench = streaming(fakes, clock, fail_in=calls)
     events = list(run_events(SweepRun(fakes.plain_plan(3), bench, clock)))
     [fault] = of(events, FaultRaised)
-    assert fault.relays == RelayKnowledge.UNKNOWN.value
+    assert fault.relays == RelayKnowledge.UNKNOWN
     assert names(events)[-3:] == ["FaultRaised", "Parked", "RunFinished"]
     summary = finished(events)
-    assert (summary.ended, summary.relays) == ("fault", RelayKnowledge.PARKED.value)
+    assert (summary.ended, summary.relays) == (Ending.FAULT, RelayKnowledge.PARKED)
     assert summary.verdict is not Verdict.PASS
     assert summary.passed + summary.not_run == 3
 
@@ -311,7 +312,7 @@ def test_when_not_even_parking_is_acknowledged_the_summary_says_so(fakes, clock)
     _link, bench = streaming(fakes, clock, fail_in=6, fail_also_parking=True)
     events = list(run_events(SweepRun(fakes.plain_plan(3), bench, clock)))
     assert not of(events, Parked)
-    assert finished(events).relays == RelayKnowledge.UNKNOWN.value
+    assert finished(events).relays == RelayKnowledge.UNKNOWN
     assert RelayKnowledge.UNKNOWN.value in finished(events).sentence
 
 
@@ -320,8 +321,8 @@ def test_a_device_that_restarts_in_mid_run_ends_it(fakes, clock):
     events = list(run_events(SweepRun(fakes.plain_plan(3), bench, clock)))
     [fault] = of(events, FaultRaised)
     assert "restarted" in fault.message
-    assert fault.relays == RelayKnowledge.PARKED.value
-    assert finished(events).ended == "fault"
+    assert fault.relays == RelayKnowledge.PARKED
+    assert finished(events).ended is Ending.FAULT
 
 
 def test_a_device_of_another_ladder_is_not_driven(fakes, clock):

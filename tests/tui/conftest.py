@@ -12,12 +12,13 @@ from pathlib import Path
 import pytest
 
 from controller.bench.wiring import open_bench
-from controller.clock import Clock, VirtualClock
+from controller.clock import Clock, PacedClock, VirtualClock
+from controller.run.driver import run_events
 from controller.run.events import Event
-from controller.run.sweep import SweepRun, run_events
+from controller.run.sweep import SweepRun
 from controller.tui.app import RungwiseApp
 from controller.tui.palette import DARK
-from controller.tui.preparing import PacedClock, Prepared, prepare
+from controller.tui.preparing import ReadyRun, ready
 
 WORKSHOP = Path(__file__).with_name("workshop")
 
@@ -33,26 +34,26 @@ def runs(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def sweep(runs: Path) -> Prepared:
+def sweep(runs: Path) -> ReadyRun:
     """A sweep of 21 steps at a module behind a corroded connector, all simulated."""
-    return prepare(WORKSHOP / "plans/sweep.toml", None, runs)
+    return ready(WORKSHOP / "plans/sweep.toml", None, runs)
 
 
 @pytest.fixture
-def check(runs: Path) -> Prepared:
+def check(runs: Path) -> ReadyRun:
     """Open, 20, 80 degC, short; a person types the readings."""
-    return prepare(WORKSHOP / "plans/check.toml", None, runs)
+    return ready(WORKSHOP / "plans/check.toml", None, runs)
 
 
-def virtual_run(prepared: Prepared) -> list[Event]:
+def virtual_run(prepared: ReadyRun) -> list[Event]:
     """Return the events of a whole run on the virtual clock."""
     clock = VirtualClock()
-    with closing(open_bench(prepared.bench, clock)) as bench:
-        return list(run_events(SweepRun(prepared.resolved, bench, clock)))
+    with closing(open_bench(prepared.prepared.bench, clock)) as bench:
+        return list(run_events(SweepRun(prepared.prepared.resolved, bench, clock)))
 
 
 @pytest.fixture
-def sweep_events(sweep: Prepared) -> list[Event]:
+def sweep_events(sweep: ReadyRun) -> list[Event]:
     return virtual_run(sweep)
 
 
@@ -86,7 +87,7 @@ class Helper:
         asyncio.run(body)  # type: ignore[arg-type]
 
     @staticmethod
-    async def until(pilot: object, fact: Callable[[], object], seconds: float = 20.0) -> None:
+    async def until(pilot: object, fact: Callable[[], object], seconds: float = 120.0) -> None:
         """Wait for something that, once true, stays true."""
         deadline = time.monotonic() + seconds
         while not fact():

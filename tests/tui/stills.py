@@ -18,12 +18,13 @@ from textual.widgets import Input
 from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
 from controller.errors import RelayKnowledge
+from controller.run.driver import run_events
 from controller.run.events import Event, PromptOpened, ReadingSeen, StepFinished
-from controller.run.sweep import SweepRun, run_events
+from controller.run.sweep import SweepRun
 from controller.tui.app import RungwiseApp
 from controller.tui.dialogs import ask_cautions
 from controller.tui.engine_thread import Picture
-from controller.tui.preparing import Prepared, prepare, prepare_bench
+from controller.tui.preparing import ReadyRun, prepare_bench, ready
 from controller.tui.screens.compare import CompareScreen, compare_records
 from controller.tui.screens.hand import HandScreen
 from controller.tui.screens.ready import ReadyScreen
@@ -80,13 +81,13 @@ def build_app(theme: str) -> RungwiseApp:
     return app
 
 
-def _prepared(plan: str, bench: str | None = None) -> Prepared:
+def _prepared(plan: str, bench: str | None = None) -> ReadyRun:
     bench_path = WORKSHOP / "benches" / bench if bench else None
-    found = prepare(WORKSHOP / "plans" / plan, bench_path, Path("no-runs-here"))
+    found = ready(WORKSHOP / "plans" / plan, bench_path, Path("no-runs-here"))
     return replace(found, record=Path("runs") / plan.replace(".toml", "-20260102T030405Z.jsonl"))
 
 
-def _events(prepared: Prepared, answers: list[str]) -> list[Event]:
+def _events(prepared: ReadyRun, answers: list[str]) -> list[Event]:
     clock = VirtualClock()
     lines = iter(answers)
     given: list[str] = []
@@ -95,8 +96,10 @@ def _events(prepared: Prepared, answers: list[str]) -> list[Event]:
         return given.pop() if given else None
 
     events: list[Event] = []
-    with closing(open_bench(prepared.bench, clock, lines=line, write=lambda _: None)) as bench:
-        for event in run_events(SweepRun(prepared.resolved, bench, clock)):
+    with closing(
+        open_bench(prepared.prepared.bench, clock, lines=line, write=lambda _: None)
+    ) as bench:
+        for event in run_events(SweepRun(prepared.prepared.resolved, bench, clock)):
             events.append(event)
             if isinstance(event, PromptOpened):
                 clock.sleep_s(1.0)  # less than the hold-off
@@ -104,15 +107,15 @@ def _events(prepared: Prepared, answers: list[str]) -> list[Event]:
     return events
 
 
-def _picture(prepared: Prepared, events: list[Event], *, alive: bool) -> Picture:
-    view: RunView = begin(prepared.resolved)
+def _picture(prepared: ReadyRun, events: list[Event], *, alive: bool) -> Picture:
+    view: RunView = begin(prepared.prepared.resolved)
     for event in events:
         view = after(view, event)
     relays = RelayKnowledge.KNOWN if alive else RelayKnowledge.PARKED
     return Picture(view=view, number=1, alive=alive, port="simulated", relays=relays)
 
 
-async def _run(pilot: Pilot[Any], prepared: Prepared, events: list[Event], *, alive: bool) -> None:
+async def _run(pilot: Pilot[Any], prepared: ReadyRun, events: list[Event], *, alive: bool) -> None:
     app = pilot.app
     picture = _picture(prepared, events, alive=alive)
     engine = StillEngine(picture, StillClock(picture.view.now_s + 1.0))
@@ -140,7 +143,7 @@ async def choose(pilot: Pilot[Any]) -> None:
     await _settled(pilot)
 
 
-async def ready(pilot: Pilot[Any]) -> None:
+async def ready_to_start(pilot: Pilot[Any]) -> None:
     """Show what a check would do."""
     await pilot.app.push_screen(ReadyScreen(_prepared("check.toml")))
     await _settled(pilot)
@@ -151,7 +154,7 @@ async def cautions(pilot: Pilot[Any]) -> None:
     prepared = _prepared("check.toml", "serial.toml")
     await pilot.app.push_screen(ReadyScreen(prepared))
     await _settled(pilot)
-    plan = prepared.resolved
+    plan = prepared.prepared.resolved
     await pilot.app.push_screen(ask_cautions(plan.short_circuit_amperes, plan.most_watts))
     await _settled(pilot)
 
@@ -239,7 +242,7 @@ async def comparing(pilot: Pilot[Any]) -> None:
 
 STILLS: dict[str, Callable[[Pilot[Any]], Awaitable[None]]] = {
     "choose": choose,
-    "ready": ready,
+    "ready": ready_to_start,
     "cautions": cautions,
     "asking": asking,
     "checked": checked,

@@ -7,15 +7,15 @@ from pathlib import Path
 
 import pytest
 
-from controller.bench.wiring import open_bench
-from controller.clock import VirtualClock
+from controller.clock import PacedClock, VirtualClock
 from controller.errors import RelayKnowledge
 from controller.records.reader import load_record
 from controller.records.writer import RecordError, RecordWriter
 from controller.run.events import Event
 from controller.run.sweep import SweepRun
+from controller.session.session import Session, Setup
 from controller.tui.engine_thread import EngineThread
-from controller.tui.preparing import PacedClock, Prepared, begin_run
+from controller.tui.preparing import ReadyRun, begin_run
 from controller.tui.view import Driving, Phase, begin
 
 
@@ -23,7 +23,7 @@ def nothing() -> None:
     return None
 
 
-def test_a_run_at_once_ends_with_a_whole_record(sweep: Prepared) -> None:
+def test_a_run_at_once_ends_with_a_whole_record(sweep: ReadyRun) -> None:
     engine = begin_run(sweep, pace="at once", changed=nothing)
     engine.start()
     assert engine.join(60)
@@ -38,7 +38,7 @@ def test_a_run_at_once_ends_with_a_whole_record(sweep: Prepared) -> None:
     assert len(record.steps) == 21
 
 
-def test_stop_parks_and_closes_the_record(sweep: Prepared) -> None:
+def test_stop_parks_and_closes_the_record(sweep: ReadyRun) -> None:
     seen = threading.Event()
     engine = begin_run(
         sweep, pace="20x", clock=PacedClock(50.0),
@@ -47,7 +47,7 @@ def test_stop_parks_and_closes_the_record(sweep: Prepared) -> None:
     engine.start()
     assert seen.wait(60)
     engine.stop()
-    assert engine.join(20)
+    assert engine.join(60)
     assert engine.picture.view.driving is Driving.PARKED
     record = load_record(sweep.record)
     assert record.closing is not None
@@ -55,7 +55,7 @@ def test_stop_parks_and_closes_the_record(sweep: Prepared) -> None:
     assert 3 <= len(record.steps) < 21
 
 
-def test_a_screen_that_fails_does_not_stop_the_run(sweep: Prepared) -> None:
+def test_a_screen_that_fails_does_not_stop_the_run(sweep: ReadyRun) -> None:
     def fails() -> None:
         raise RuntimeError("the screen has gone")
 
@@ -65,7 +65,7 @@ def test_a_screen_that_fails_does_not_stop_the_run(sweep: Prepared) -> None:
     assert engine.picture.view.done == 21
 
 
-def test_nobody_has_to_look_and_nothing_piles_up(sweep: Prepared) -> None:
+def test_nobody_has_to_look_and_nothing_piles_up(sweep: ReadyRun) -> None:
     calls = 0
 
     def changed() -> None:
@@ -116,19 +116,24 @@ class Bug:
         self._run.stop()
 
 
-def engine_of(sweep: Prepared, sink: object, make_job) -> EngineThread:  # type: ignore[no-untyped-def]
+def engine_of(sweep: ReadyRun, sink: object, make_job) -> EngineThread:  # type: ignore[no-untyped-def]
     clock = VirtualClock()
+    setup = Setup(
+        bench=sweep.prepared.bench,
+        plan=sweep.prepared.resolved,
+        make_job=lambda bench: make_job(SweepRun(sweep.prepared.resolved, bench, clock)),
+        clock=clock,
+        record=sink,  # type: ignore[arg-type]
+    )
     return EngineThread(
-        open_bench=lambda lines, say: open_bench(sweep.bench, clock, lines=lines, write=say),
-        make_job=lambda bench: make_job(SweepRun(sweep.resolved, bench, clock)),
-        sink=sink,  # type: ignore[arg-type]
-        view=begin(sweep.resolved),
+        open_session=lambda lines, say: Session(setup, lines=lines, write=say),
+        view=begin(sweep.prepared.resolved),
         clock=clock,
         changed=nothing,
     )
 
 
-def test_a_full_disk_stops_and_parks(sweep: Prepared) -> None:
+def test_a_full_disk_stops_and_parks(sweep: ReadyRun) -> None:
     disk = FullDisk(30)
     engine = engine_of(sweep, disk, lambda run: run)
     engine.start()
@@ -139,7 +144,7 @@ def test_a_full_disk_stops_and_parks(sweep: Prepared) -> None:
     assert engine.picture.relays is RelayKnowledge.PARKED
 
 
-def test_a_mistake_in_the_job_parks_and_is_told(sweep: Prepared) -> None:
+def test_a_mistake_in_the_job_parks_and_is_told(sweep: ReadyRun) -> None:
     engine = engine_of(sweep, None, Bug)
     engine.start()
     assert engine.join(60)
@@ -147,28 +152,28 @@ def test_a_mistake_in_the_job_parks_and_is_told(sweep: Prepared) -> None:
     assert engine.picture.relays is RelayKnowledge.PARKED
 
 
-def test_a_bench_that_cannot_be_opened_is_told(sweep: Prepared, workshop: Path) -> None:
-    from controller.tui.preparing import prepare
+def test_a_bench_that_cannot_be_opened_is_told(sweep: ReadyRun, workshop: Path) -> None:
+    from controller.tui.preparing import ready
 
-    serial = prepare(
+    serial = ready(
         workshop / "plans/check.toml", workshop / "benches/serial.toml", sweep.record.parent
     )
-    assert serial.bench.drives_hardware
+    assert serial.prepared.bench.drives_hardware
     engine = begin_run(serial, pace="real", changed=nothing)
     engine.start()
-    assert engine.join(20)
+    assert engine.join(60)
     assert "no such port" in (engine.picture.view.fault or "")
     assert load_record(serial.record).closing is not None
 
 
-def test_typed_answers_reach_the_run(check: Prepared) -> None:
+def test_typed_answers_reach_the_run(check: ReadyRun) -> None:
     import time
 
     engine = begin_run(check, pace="real", changed=nothing, clock=PacedClock(50.0))
     engine.start()
     for text in ("-40", "68F", "80", "130"):
         step = engine.picture.view.done
-        deadline = time.monotonic() + 30
+        deadline = time.monotonic() + 120
         while (
             engine.picture.view.phase is not Phase.ASKING
             or engine.picture.view.prompt is None
@@ -185,8 +190,8 @@ def test_typed_answers_reach_the_run(check: Prepared) -> None:
     assert reported == pytest.approx([-40.0, 20.0, 80.0, 130.0])
 
 
-def test_a_run_goes_on_where_its_record_ends(sweep: Prepared, workshop: Path) -> None:
-    from controller.tui.preparing import prepare
+def test_a_run_goes_on_where_its_record_ends(sweep: ReadyRun, workshop: Path) -> None:
+    from controller.tui.preparing import ready
 
     engine = begin_run(
         sweep, pace="20x", clock=PacedClock(50.0),
@@ -194,7 +199,7 @@ def test_a_run_goes_on_where_its_record_ends(sweep: Prepared, workshop: Path) ->
     )  # fmt: skip
     engine.start()
     assert engine.join(60)
-    again = prepare(workshop / "plans/sweep.toml", None, sweep.record.parent)
+    again = ready(workshop / "plans/sweep.toml", None, sweep.record.parent)
     assert again.unfinished is not None
     assert again.unfinished.path == sweep.record
     engine = begin_run(again, pace="at once", changed=nothing, resume=True)
@@ -208,17 +213,17 @@ def test_a_run_goes_on_where_its_record_ends(sweep: Prepared, workshop: Path) ->
     assert summary.not_run == 0
     record = load_record(sweep.record)
     assert len(record.steps) == 21
-    assert prepare(workshop / "plans/sweep.toml", None, sweep.record.parent).unfinished is None
+    assert ready(workshop / "plans/sweep.toml", None, sweep.record.parent).unfinished is None
 
 
-def test_the_record_is_the_command_lines_record(sweep: Prepared, tmp_path: Path) -> None:
+def test_the_record_is_the_command_lines_record(sweep: ReadyRun, tmp_path: Path) -> None:
     from controller.cli.main import main
 
     engine = begin_run(sweep, pace="at once", changed=nothing)
     engine.start()
     assert engine.join(60)
     other = tmp_path / "cli.jsonl"
-    plan = str(sweep.inputs.plan.path)
+    plan = str(sweep.prepared.inputs.plan.path)
     main(["sweep", plan, "--record", str(other), "--pace", "fast", "--json"])
     ours, theirs = load_record(sweep.record), load_record(other)
     assert [line["type"] for line in ours.lines] == [line["type"] for line in theirs.lines]

@@ -9,6 +9,7 @@ from textual.widgets import Input, OptionList
 
 from controller.errors import RelayKnowledge
 from controller.records.reader import load_record
+from controller.run.model import Ending, Reason
 from controller.tui.dialogs import Ask, PickRecord
 from controller.tui.screens.choose import ChooseScreen
 from controller.tui.screens.compare import CompareScreen
@@ -158,7 +159,7 @@ def test_the_bench_builders_sweep(helper, size) -> None:  # type: ignore[no-unty
             assert "Look first at" in ending
             assert app.picture.view.done == 21
             skipped = [r for r in app.picture.view.results if r is not None and r.reason]
-            assert [r.reason for r in skipped] == ["skipped"]
+            assert [r.reason for r in skipped] == [Reason.SKIPPED]
             assert app.mistakes == []
 
     helper.run(body())
@@ -246,13 +247,13 @@ def test_the_developers_records(helper, sweep) -> None:  # type: ignore[no-untyp
             await helper.until(pilot, lambda: "series" in shown(screen, "#ending"))
             await pilot.press("g")
             await helper.until(pilot, lambda: isinstance(app.screen, CompareScreen))
-            assert "no difference" in shown(app.screen, "#headline")
+            await helper.until(pilot, lambda: "no difference" in shown(app.screen, "#headline"))
             await pilot.press("escape")
             await pilot.press("c")
             await helper.until(pilot, lambda: isinstance(app.screen, PickRecord))
             await pilot.press("enter")
             await helper.until(pilot, lambda: isinstance(app.screen, CompareScreen))
-            assert "no difference" in shown(app.screen, "#headline")
+            await helper.until(pilot, lambda: "no difference" in shown(app.screen, "#headline"))
             await pilot.press("d", "escape", "escape")
             await helper.until(pilot, lambda: isinstance(app.screen, ChooseScreen))
             assert app.mistakes == []
@@ -345,7 +346,7 @@ def test_the_stop_key_works_everywhere(helper, key: str, place: str) -> None:  #
             await pilot.press(key)
             await helper.until(pilot, lambda: not app.driving)
             assert app.picture.view.driving is Driving.PARKED
-            assert app.picture.view.summary.ended == "stopped"
+            assert app.picture.view.summary.ended is Ending.STOPPED
             await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
             assert app.is_running
 
@@ -446,15 +447,20 @@ def test_a_live_resize_keeps_everything_in_sight(helper) -> None:  # type: ignor
 def test_device_and_file_text_is_shown_as_it_is(helper, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
     from dataclasses import replace
 
-    from controller.tui.preparing import begin_run, prepare
+    from controller.tui.preparing import begin_run, ready
 
     hostile = "[/x][red]\x1b[31m\u202e[link=foo]bar[/]\n\x00"
     plan = helper.folder / "plans/check.toml"
-    prepared = prepare(plan, None, helper.runs)
+    prepared = ready(plan, None, helper.runs)
     prepared = replace(
         prepared,
-        resolved=replace(prepared.resolved, name=hostile, warnings=(hostile,)),
-        inputs=replace(prepared.inputs, bench=replace(prepared.bench, name=hostile)),
+        prepared=replace(
+            prepared.prepared,
+            resolved=replace(prepared.prepared.resolved, name=hostile, warnings=(hostile,)),
+            inputs=replace(
+                prepared.prepared.inputs, bench=replace(prepared.prepared.bench, name=hostile)
+            ),
+        ),
     )
 
     async def body() -> None:

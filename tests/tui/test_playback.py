@@ -11,16 +11,20 @@ from controller.errors import InputError
 from controller.records.reader import load_record
 from controller.records.writer import RecordWriter
 from controller.run.events import Event, StepFinished
+from controller.session.recording import opening_of
 from controller.tui.pairing import COLUMNS, pair_rows
 from controller.tui.playback import Film, film_of
-from controller.tui.preparing import Prepared
+from controller.tui.preparing import ReadyRun
 from controller.tui.screens.compare import compare_records
 from controller.tui.view import Driving, Phase, after, begin
 
 
-def write(prepared: Prepared, events: list[Event], path: Path) -> Path:
+def write(prepared: ReadyRun, events: list[Event], path: Path) -> Path:
     clock = VirtualClock()
-    writer = RecordWriter.create(path, prepared.opening, clock=clock, durable=False)
+    opening = opening_of(
+        prepared.prepared.inputs, prepared.prepared.resolved, verb="sweep", pace="fast"
+    )
+    writer = RecordWriter.create(path, opening, clock=clock, durable=False)
     for event in events:
         clock.sleep_s(event.at_s - clock.now_s())
         writer.take(event)
@@ -29,7 +33,7 @@ def write(prepared: Prepared, events: list[Event], path: Path) -> Path:
 
 
 @pytest.fixture
-def record(sweep: Prepared, sweep_events: list[Event], tmp_path: Path) -> Path:
+def record(sweep: ReadyRun, sweep_events: list[Event], tmp_path: Path) -> Path:
     return write(sweep, sweep_events, tmp_path / "one.jsonl")
 
 
@@ -39,9 +43,9 @@ def film(record: Path) -> Film:
 
 
 def test_the_last_picture_is_the_runs_last_picture(
-    film: Film, sweep: Prepared, sweep_events: list[Event]
+    film: Film, sweep: ReadyRun, sweep_events: list[Event]
 ) -> None:
-    view = begin(sweep.resolved)
+    view = begin(sweep.prepared.resolved)
     for event in sweep_events:
         view = after(view, event)
     last = film.at(film.last)
@@ -106,7 +110,7 @@ def test_a_record_agrees_with_itself(record: Path) -> None:
 
 
 def test_what_differs_is_marked_with_a_sign(
-    sweep: Prepared, sweep_events: list[Event], record: Path, tmp_path: Path
+    sweep: ReadyRun, sweep_events: list[Event], record: Path, tmp_path: Path
 ) -> None:
     from dataclasses import replace
 
@@ -130,7 +134,7 @@ def test_what_differs_is_marked_with_a_sign(
 
 
 def test_a_shorter_record_leaves_its_missing_steps_empty(
-    sweep: Prepared, sweep_events: list[Event], record: Path, tmp_path: Path
+    sweep: ReadyRun, sweep_events: list[Event], record: Path, tmp_path: Path
 ) -> None:
     cut = next(
         index

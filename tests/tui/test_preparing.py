@@ -9,7 +9,7 @@ import pytest
 from controller.records.decode import results_of
 from controller.records.inputs import inputs_of
 from controller.records.reader import load_record
-from controller.tui.preparing import diagnosis_lines
+from controller.session.findings import diagnosis_lines
 
 
 @pytest.mark.parametrize(

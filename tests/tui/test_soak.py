@@ -5,9 +5,13 @@ from __future__ import annotations
 import gc
 from pathlib import Path
 
+import pytest
+
 from controller.clock import VirtualClock
-from controller.tui.preparing import begin_run, prepare
+from controller.tui.preparing import begin_run, ready
 from controller.tui.screens.run import RunScreen
+
+pytestmark = pytest.mark.soak
 
 SWEEPS = Path(__file__).resolve().parents[2] / "sweeps"
 GROWTH_MB = 12.0
@@ -40,8 +44,8 @@ for_s = 0.5
 at_most_s = 5.0
 """
     )
-    prepared = prepare(plan, None, helper.runs)
-    total = len(prepared.resolved.steps)
+    prepared = ready(plan, None, helper.runs)
+    total = len(prepared.prepared.resolved.steps)
     assert total >= 2000
 
     async def body() -> None:

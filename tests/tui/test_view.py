@@ -18,6 +18,7 @@ from controller.run.events import (
     Event,
     FaultRaised,
     LinkReported,
+    NoteKind,
     NoteMade,
     Parked,
     PromptOpened,
@@ -28,7 +29,7 @@ from controller.run.events import (
     StepFinished,
     StepStarted,
 )
-from controller.tui.preparing import Prepared
+from controller.tui.preparing import ReadyRun
 from controller.tui.view import Driving, Phase, RunView, after, begin, estimate_s
 
 
@@ -57,14 +58,14 @@ def test_the_view_model_does_not_import_textual() -> None:
 
 
 def test_a_whole_run_ends_parked_with_every_step_judged(
-    sweep: Prepared, sweep_events: list[Event]
+    sweep: ReadyRun, sweep_events: list[Event]
 ) -> None:
-    view = fold(begin(sweep.resolved), sweep_events)
+    view = fold(begin(sweep.prepared.resolved), sweep_events)
     assert view.phase is Phase.FINISHED
     assert view.driving is Driving.PARKED
     assert view.driven_ohms is None
-    assert view.relay_state == sweep.resolved.park_state
-    assert view.done == view.total == len(sweep.resolved.steps)
+    assert view.relay_state == sweep.prepared.resolved.park_state
+    assert view.done == view.total == len(sweep.prepared.resolved.steps)
     assert view.summary is not None
     assert view.summary.failed == sum(
         result is not None and result.verdict is Verdict.FAIL for result in view.results
@@ -73,10 +74,10 @@ def test_a_whole_run_ends_parked_with_every_step_judged(
 
 
 def test_relay_operations_are_those_of_the_paths(
-    sweep: Prepared, sweep_events: list[Event]
+    sweep: ReadyRun, sweep_events: list[Event]
 ) -> None:
     # Counted here from the plan alone, each relay each time, as `operations` defines it.
-    plan = sweep.resolved
+    plan = sweep.prepared.resolved
     counted, start = 0, plan.park_state
     for step in plan.steps:
         counted += operations(start, step.path)
@@ -85,18 +86,18 @@ def test_relay_operations_are_those_of_the_paths(
     assert view.operations == counted == plan.relay_operations
 
 
-def test_driven_value_follows_the_relays(sweep: Prepared, sweep_events: list[Event]) -> None:
-    view = begin(sweep.resolved)
+def test_driven_value_follows_the_relays(sweep: ReadyRun, sweep_events: list[Event]) -> None:
+    view = begin(sweep.prepared.resolved)
     for event in sweep_events:
         view = after(view, event)
         if isinstance(event, RelaysSet):
             assert view.driving is Driving.DRIVEN
             assert view.driven_ohms == event.achieved_ohms
-            assert view.relay_state == sweep.resolved.steps[event.step_index or 0].state
+            assert view.relay_state == sweep.prepared.resolved.steps[event.step_index or 0].state
 
 
-def test_an_open_circuit_that_is_the_park_state_is_still_driven(check: Prepared) -> None:
-    plan, step = check.resolved, check.resolved.steps[0]
+def test_an_open_circuit_that_is_the_park_state_is_still_driven(check: ReadyRun) -> None:
+    plan, step = check.prepared.resolved, check.prepared.resolved.steps[0]
     assert math.isinf(step.achieved_ohms)
     assert step.state == plan.park_state
     view = fold(
@@ -114,8 +115,8 @@ def test_an_open_circuit_that_is_the_park_state_is_still_driven(check: Prepared)
     assert parked.driven_ohms is None
 
 
-def test_a_device_that_parked_by_itself_is_shown_parked(check: Prepared) -> None:
-    plan, step = check.resolved, check.resolved.steps[1]
+def test_a_device_that_parked_by_itself_is_shown_parked(check: ReadyRun) -> None:
+    plan, step = check.prepared.resolved, check.prepared.resolved.steps[1]
     view = fold(
         begin(plan),
         [
@@ -137,19 +138,19 @@ def test_a_device_that_parked_by_itself_is_shown_parked(check: Prepared) -> None
     ],
 )
 def test_a_fault_says_what_is_known_of_the_relays(
-    sweep: Prepared, sweep_events: list[Event], relays: RelayKnowledge, driving: Driving
+    sweep: ReadyRun, sweep_events: list[Event], relays: RelayKnowledge, driving: Driving
 ) -> None:
-    view = fold(begin(sweep.resolved), sweep_events[:12])
-    view = after(view, FaultRaised(at_s=9.0, message="silent", relays=relays.value))
+    view = fold(begin(sweep.prepared.resolved), sweep_events[:12])
+    view = after(view, FaultRaised(at_s=9.0, message="silent", relays=relays))
     assert view.fault == "silent"
     assert view.driving is driving
     assert (view.relay_state is None) == (relays is RelayKnowledge.UNKNOWN)
 
 
 def test_time_left_is_the_plans_own_until_a_step_is_judged_then_the_pace_so_far(
-    sweep: Prepared, sweep_events: list[Event]
+    sweep: ReadyRun, sweep_events: list[Event]
 ) -> None:
-    plan = sweep.resolved
+    plan = sweep.prepared.resolved
     assert begin(plan).left_s == pytest.approx(estimate_s(plan.steps, plan))
     assert estimate_s(plan.steps, plan) >= len(plan.steps) * plan.settle.for_s
     view = begin(plan)
@@ -161,9 +162,9 @@ def test_time_left_is_the_plans_own_until_a_step_is_judged_then_the_pace_so_far(
 
 
 def test_a_resumed_run_counts_what_was_judged_before(
-    sweep: Prepared, sweep_events: list[Event]
+    sweep: ReadyRun, sweep_events: list[Event]
 ) -> None:
-    plan = sweep.resolved
+    plan = sweep.prepared.resolved
     whole = fold(begin(plan), sweep_events)
     earlier = [result for result in whole.results[:5] if result is not None]
     view = begin(plan, earlier)
@@ -177,38 +178,38 @@ def test_a_resumed_run_counts_what_was_judged_before(
 
 
 def test_judging_a_step_again_does_not_count_it_twice(
-    sweep: Prepared, sweep_events: list[Event]
+    sweep: ReadyRun, sweep_events: list[Event]
 ) -> None:
     finished = next(event for event in sweep_events if isinstance(event, StepFinished))
-    view = fold(begin(sweep.resolved), [finished, finished])
+    view = fold(begin(sweep.prepared.resolved), [finished, finished])
     assert view.done == 1
 
 
-def test_a_prompt_asks_pauses_and_asks_again(check: Prepared) -> None:
+def test_a_prompt_asks_pauses_and_asks_again(check: ReadyRun) -> None:
     prompt = Prompt(token=1, step_index=0, text="What does it show?")
-    view = after(begin(check.resolved), PromptOpened(at_s=1.0, prompt=prompt))
+    view = after(begin(check.prepared.resolved), PromptOpened(at_s=1.0, prompt=prompt))
     assert view.phase is Phase.ASKING
-    view = after(view, NoteMade(at_s=2.0, text="paused"))
+    view = after(view, NoteMade(at_s=2.0, text="paused", kind=NoteKind.PAUSED))
     assert view.phase is Phase.PAUSED
-    view = after(view, NoteMade(at_s=3.0, text="resumed"))
+    view = after(view, NoteMade(at_s=3.0, text="resumed", kind=NoteKind.RESUMED))
     assert view.phase is Phase.ASKING
     assert view.prompt == prompt
 
 
 def test_a_new_step_forgets_the_reading_of_the_one_before(
-    sweep: Prepared, sweep_events: list[Event]
+    sweep: ReadyRun, sweep_events: list[Event]
 ) -> None:
     seen = next(i for i, event in enumerate(sweep_events) if isinstance(event, ReadingSeen))
-    view = fold(begin(sweep.resolved), sweep_events[: seen + 1])
+    view = fold(begin(sweep.prepared.resolved), sweep_events[: seen + 1])
     assert view.reported_at_s is not None
-    step = sweep.resolved.steps[1]
+    step = sweep.prepared.resolved.steps[1]
     view = after(view, StepStarted(at_s=5.0, step=step, attempt=1))
     assert view.reported_at_s is None
     assert view.codes == ()
 
 
-def test_points_have_the_numbers_of_the_results(sweep: Prepared, sweep_events: list[Event]) -> None:
-    view = fold(begin(sweep.resolved), sweep_events)
+def test_points_have_the_numbers_of_the_results(sweep: ReadyRun, sweep_events: list[Event]) -> None:
+    view = fold(begin(sweep.prepared.resolved), sweep_events)
     results = [result for result in view.results if result is not None]
     assert len(view.points) == len(results)
     for point, result in zip(view.points, results, strict=True):
@@ -229,8 +230,8 @@ def test_notes_are_not_kept_without_end() -> None:
     assert view.notes[-1] == "999"
 
 
-def test_path_of_nothing_counts_as_no_movement(check: Prepared) -> None:
-    plan = check.resolved
+def test_path_of_nothing_counts_as_no_movement(check: ReadyRun) -> None:
+    plan = check.prepared.resolved
     view = after(begin(plan), RelaysSet(at_s=0.0, step_index=None, path=(), achieved_ohms=math.inf))
     assert view.operations == 0
     path = (PathStep(state=0b101, hold_ms=5),)
@@ -238,7 +239,7 @@ def test_path_of_nothing_counts_as_no_movement(check: Prepared) -> None:
     assert view.operations == 0  # where it started from was never acknowledged
 
 
-def test_finished_run_has_its_sentence(sweep_events: list[Event], sweep: Prepared) -> None:
+def test_finished_run_has_its_sentence(sweep_events: list[Event], sweep: ReadyRun) -> None:
     assert isinstance(sweep_events[-1], RunFinished)
-    view = fold(begin(sweep.resolved), sweep_events)
+    view = fold(begin(sweep.prepared.resolved), sweep_events)
     assert view.summary == sweep_events[-1].summary

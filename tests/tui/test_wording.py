@@ -7,15 +7,16 @@ import unicodedata
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from controller.links.base import LinkStatus
 from controller.measurement.model import Verdict
 from controller.run.events import Event, StepFinished
+from controller.run.model import Reason
 from controller.tui.parts import Part, Tone, within
-from controller.tui.preparing import Prepared
+from controller.tui.preparing import ReadyRun
 from controller.tui.text import ascii_only, fitted, lines, one_line, short_middle
 from controller.tui.view import Driving, Phase, RunView, after, begin
 from controller.tui.wording import (
@@ -39,16 +40,16 @@ def length(parts: tuple[Part, ...]) -> int:
     return sum(cell_len(part.text) + 2 for part in parts) - 2
 
 
-def test_the_table_fits_80_columns_beside_a_scroll_bar(sweep: Prepared) -> None:
-    columns = columns_for(sweep.resolved)
+def test_the_table_fits_80_columns_beside_a_scroll_bar(sweep: ReadyRun) -> None:
+    columns = columns_for(sweep.prepared.resolved)
     assert sum(column.width + 1 for column in columns) - 1 <= 78
 
 
 def test_no_cell_of_numbers_is_wider_than_its_column(
-    sweep: Prepared, sweep_events: list[Event]
+    sweep: ReadyRun, sweep_events: list[Event]
 ) -> None:
-    columns = columns_for(sweep.resolved)
-    view = begin(sweep.resolved)
+    columns = columns_for(sweep.prepared.resolved)
+    view = begin(sweep.prepared.resolved)
     for event in sweep_events:
         view = after(view, event)
         if isinstance(event, StepFinished):
@@ -61,9 +62,9 @@ def test_any_reading_a_person_can_type_fits_its_column(value: float, sign: bool)
     assert len(degrees(value, sign=sign)) <= 8
 
 
-def test_wide_plans_get_wider_columns(sweep: Prepared) -> None:
-    step = replace(sweep.resolved.steps[0], achieved_ohms=123456789012.0)
-    plan = replace(sweep.resolved, steps=(step,))
+def test_wide_plans_get_wider_columns(sweep: ReadyRun) -> None:
+    step = replace(sweep.prepared.resolved.steps[0], achieved_ohms=123456789012.0)
+    plan = replace(sweep.prepared.resolved, steps=(step,))
     view = begin(plan)
     for column, cell in zip(columns_for(plan), row_of(view, 0).cells, strict=True):
         assert len(cell) <= column.width
@@ -92,9 +93,9 @@ def test_signs_differ_without_colour() -> None:
     "port", ["simulated", "/dev/serial/by-id/usb-Some_Very_Long_Adapter_Name_0001-if00-port0"]
 )
 def test_the_status_line_fits_and_keeps_its_numbers(
-    sweep: Prepared, sweep_events: list[Event], room: int, port: str
+    sweep: ReadyRun, sweep_events: list[Event], room: int, port: str
 ) -> None:
-    view = begin(sweep.resolved)
+    view = begin(sweep.prepared.resolved)
     link = LinkStatus(
         state=0, parked=False, moving=False, hold_off_expired=False, fault=False, restarted=False,
         hold_off_ms=2000, retries=12, dropped=3,
@@ -108,9 +109,9 @@ def test_the_status_line_fits_and_keeps_its_numbers(
 
 
 def test_the_status_line_names_what_must_always_be_known(
-    sweep: Prepared, sweep_events: list[Event]
+    sweep: ReadyRun, sweep_events: list[Event]
 ) -> None:
-    view = begin(sweep.resolved)
+    view = begin(sweep.prepared.resolved)
     told = set()
     for event in sweep_events:
         view = after(view, event)
@@ -139,12 +140,16 @@ def test_stopping_is_said_before_it_has_happened() -> None:
     assert "STOPPING" in parts[0].text
 
 
-def test_live_line_says_outside_in_words(sweep: Prepared, sweep_events: list[Event]) -> None:
-    step = sweep.resolved.steps[3]
+def test_live_line_says_outside_in_words(sweep: ReadyRun, sweep_events: list[Event]) -> None:
+    step = sweep.prepared.resolved.steps[3]
     expected = step.expected_celsius
     assert expected is not None
     view = replace(
-        begin(sweep.resolved), step=step, phase=Phase.RUNNING, reported_at_s=1.0, set_at_s=0.5
+        begin(sweep.prepared.resolved),
+        step=step,
+        phase=Phase.RUNNING,
+        reported_at_s=1.0,
+        set_at_s=0.5,
     )
     near = live_words(replace(view, reported_celsius=expected + 1.0), 2.0)
     far = live_words(replace(view, reported_celsius=expected + 9.0), 2.0)
@@ -153,20 +158,20 @@ def test_live_line_says_outside_in_words(sweep: Prepared, sweep_events: list[Eve
 
 
 def test_facts_have_counts_relays_excursion_and_link(
-    sweep: Prepared, sweep_events: list[Event]
+    sweep: ReadyRun, sweep_events: list[Event]
 ) -> None:
-    view = begin(sweep.resolved)
+    view = begin(sweep.prepared.resolved)
     for event in sweep_events[:40]:
         view = after(view, event)
     text = " ".join(part.text for part in facts(view))
-    assert f"of {sweep.resolved.relay_operations}" in text
+    assert f"of {sweep.prepared.resolved.relay_operations}" in text
     assert "retries" in text
     assert "excursion" in text
     assert all(cell_len(part.text) <= 78 for part in facts(view))
 
 
-def test_headline_says_paused_in_words(sweep: Prepared) -> None:
-    view = replace(begin(sweep.resolved), phase=Phase.PAUSED)
+def test_headline_says_paused_in_words(sweep: ReadyRun) -> None:
+    view = replace(begin(sweep.prepared.resolved), phase=Phase.PAUSED)
     assert any("PAUSED" in part.text for part in headline(view, "plan"))
 
 
@@ -192,20 +197,17 @@ def test_parts_that_do_not_fit_are_left_out_whole(texts: list[str], room: int) -
     assert [part.text for part in kept[1:]] == texts[1 : len(kept)]
 
 
-@settings(max_examples=60)
 @given(st.text(max_size=60), st.integers(0, 40))
 def test_fitted_text_has_exactly_its_width(text: str, width: int) -> None:
     assert cell_len(fitted(text, width)) == width
     assert cell_len(fitted(text, width, right=True)) == width
 
 
-@settings(max_examples=60)
 @given(st.text(max_size=80), st.integers(4, 40))
 def test_a_shortened_name_fits(text: str, width: int) -> None:
     assert cell_len(short_middle(text, width)) <= width
 
 
-@settings(max_examples=100)
 @given(st.text(max_size=60))
 def test_ascii_keeps_the_width_and_is_ascii(text: str) -> None:
     shown = ascii_only(one_line(text))
@@ -213,7 +215,6 @@ def test_ascii_keeps_the_width_and_is_ascii(text: str) -> None:
     assert len(shown) == cell_len(one_line(text))
 
 
-@settings(max_examples=100)
 @given(st.text(max_size=60))
 def test_one_line_is_one_line_that_no_terminal_acts_on(text: str) -> None:
     shown = one_line(text)
@@ -232,16 +233,16 @@ def test_hostile_text_is_shown_as_text() -> None:
     assert len(lines(HOSTILE)) == 2
 
 
-def test_result_words_carry_codes_and_reason(sweep: Prepared, sweep_events: list[Event]) -> None:
+def test_result_words_carry_codes_and_reason(sweep: ReadyRun, sweep_events: list[Event]) -> None:
     result = next(e for e in sweep_events if isinstance(e, StepFinished)).result
-    hostile = replace(result, codes=(HOSTILE,), reason="did not settle")
+    hostile = replace(result, codes=(HOSTILE,), reason=Reason.UNSETTLED)
     text = result_words(hostile).text
     assert "\x1b" not in text
     assert "did not settle" in text
-    silent = replace(result, reported_celsius=None, error_celsius=None, reason="skipped")
+    silent = replace(result, reported_celsius=None, error_celsius=None, reason=Reason.SKIPPED)
     assert "skipped" in result_words(silent).text
 
 
-def test_an_open_circuit_is_written_as_a_word(check: Prepared) -> None:
-    assert math.isinf(check.resolved.steps[0].achieved_ohms)
-    assert row_of(begin(check.resolved), 0).cells[3] == "open"
+def test_an_open_circuit_is_written_as_a_word(check: ReadyRun) -> None:
+    assert math.isinf(check.prepared.resolved.steps[0].achieved_ohms)
+    assert row_of(begin(check.prepared.resolved), 0).cells[3] == "open"

@@ -16,16 +16,16 @@ from textual.widget import Widget
 from textual.widgets import Button
 
 from controller.cautions import short_circuit_sentence
-from controller.planning.model import ResolvedStep, StepKind
+from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.tui.palette import content_of
 from controller.tui.parts import Part, Tone
-from controller.tui.preparing import PACES, Prepared
+from controller.tui.preparing import PACES, ReadyRun
 from controller.tui.screens.base import BenchScreen
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
 from controller.tui.wording import degrees, duration, step_name
 
-__all__ = ["ReadyScreen", "ready_parts"]
+__all__ = ["ReadyScreen", "extreme_parts", "ready_parts"]
 
 _PACE_WORDS = {
     "real": "real time",
@@ -34,8 +34,9 @@ _PACE_WORDS = {
 }
 
 
-def ready_parts(prepared: Prepared) -> tuple[Part, ...]:
+def ready_parts(run: ReadyRun) -> tuple[Part, ...]:
     """Say everything a person should know before the start."""
+    prepared = run.prepared
     plan, bench = prepared.resolved, prepared.bench
     where = "REAL RELAYS" if bench.drives_hardware else "simulated, nothing real moves"
     tone = Tone.DOUBT if bench.drives_hardware else Tone.GOOD
@@ -46,20 +47,28 @@ def ready_parts(prepared: Prepared) -> tuple[Part, ...]:
         Part(f"readings  {'you type them' if prepared.typed else bench.readback.value}"),
         Part(f"sensor    {one_line(prepared.sensor.name)}"),
         Part(
-            f"steps     {len(plan.steps)}, at least {duration(prepared.seconds)},"
+            f"steps     {len(plan.steps)}, at least {duration(run.seconds)},"
             f" decision rule {plan.decision_rule.value}"
         ),
         Part(
             f"relays    {plan.relay_operations} operations, worst excursion"
             f" {degrees(plan.worst_excursion_celsius)} degC"
         ),
-        Part(f"record    {one_line(str(prepared.record))}"),
+        Part(f"record    {one_line(str(run.record))}"),
         Part(""),
-        Part(short_circuit_sentence(plan.short_circuit_amperes, plan.most_watts), Tone.STRONG),
-        *_end_readings(plan.steps),
-        *(Part(f"? {one_line(warning)}", Tone.DOUBT) for warning in plan.warnings),
+        *extreme_parts(plan),
+        *(
+            Part(f"? {one_line(warning)}", Tone.DOUBT)
+            for warning in (*plan.warnings, *prepared.warnings)
+        ),
     ]
     return tuple(parts)
+
+
+def extreme_parts(plan: ResolvedPlan) -> tuple[Part, ...]:
+    """Say what a short circuit draws, and what a healthy module reports on open and short."""
+    short = short_circuit_sentence(plan.short_circuit_amperes, plan.most_watts)
+    return (Part(short, Tone.STRONG), *_end_readings(plan.steps))
 
 
 def _end_readings(steps: tuple[ResolvedStep, ...]) -> Iterable[Part]:
@@ -98,9 +107,10 @@ class ReadyScreen(BenchScreen):
         Binding("escape", "app.leave", "Back", tooltip="Back to the plans", id="ready.back"),
     ]  # fmt: skip
 
-    def __init__(self, prepared: Prepared) -> None:
+    def __init__(self, run: ReadyRun) -> None:
         super().__init__()
-        self._prepared = prepared
+        self._run = run
+        self._prepared = run.prepared
         self._pace = 0
 
     def body(self) -> Iterable[Widget]:
@@ -110,8 +120,8 @@ class ReadyScreen(BenchScreen):
             Button(content_of([Part("Back (Esc)")]), id="back"),
             Button(content_of([Part("Start (s)")]), id="start", variant="primary"),
         ]
-        if self._prepared.unfinished is not None:
-            step = self._prepared.unfinished.first_step + 1
+        if self._run.unfinished is not None:
+            step = self._run.unfinished.first_step + 1
             buttons.append(Button(content_of([Part(f"Go on at step {step} (g)")]), id="resume"))
         yield Horizontal(*buttons, id="buttons")
 
@@ -124,7 +134,7 @@ class ReadyScreen(BenchScreen):
     def _show(self) -> None:
         name = one_line(self._prepared.resolved.name)
         self.headline(Part(name, Tone.STRONG), Part("ready; nothing is driven yet", Tone.FAINT))
-        parts = list(ready_parts(self._prepared))
+        parts = list(ready_parts(self._run))
         if self._prepared.simulated:
             parts.insert(8, Part(f"pace      {_PACE_WORDS[self.pace]}   (v changes it)"))
         self.query_one("#facts", Sentences).show(parts)
@@ -139,7 +149,7 @@ class ReadyScreen(BenchScreen):
         if action == "pace":
             return self._prepared.simulated
         if action == "start" and parameters == (True,):
-            return self._prepared.unfinished is not None
+            return self._run.unfinished is not None
         return True
 
     def action_pace(self) -> None:
@@ -149,7 +159,7 @@ class ReadyScreen(BenchScreen):
 
     def action_start(self, resume: bool) -> None:
         """Ask what has to be asked, then start."""
-        self.shell.start_run(self._prepared, pace=self.pace, resume=resume)
+        self.shell.start_run(self._run, pace=self.pace, resume=resume)
 
     @on(Button.Pressed)
     def _pressed(self, event: Button.Pressed) -> None:

@@ -2,6 +2,8 @@
  * Must not know: requests, replies, frames; any processor, pin or compiler. */
 #include "rung_relays.h"
 
+#include "rung_bytes.h"
+
 #include <string.h>
 
 #define HOLD_OFF_AT_START_MS 2000U
@@ -48,9 +50,8 @@ uint8_t rung_relays_steps_left(const struct rung_relays *relays)
 static void latch_next(struct rung_relays *relays)
 {
     const uint8_t *step = &relays->path[(uint8_t)(relays->path_next * RUNG_PATH_STEP_BYTES)];
-    const uint8_t *hold = &step[RUNG_MASK_BYTES];
     latch(relays, step);
-    relays->path_due = (uint16_t)(relays->path_due + (hold[0] | (uint16_t)(hold[1] << 8)));
+    relays->path_due = (uint16_t)(relays->path_due + rung_u16(&step[RUNG_MASK_BYTES]));
     relays->path_next++;
 }
 

@@ -1,21 +1,16 @@
 """Putting one value at the output and holding it.
 
 Knows: how a single value is found, driven, held and given up again.
-Must not know: argument texts, plans, readings.
+Must not know: argument texts, readings.
 """
 
 from __future__ import annotations
 
 import math
-import os
-from contextlib import closing, nullcontext
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.bench.files import BenchFile, LinkKind, default_bench, load_bench
-from controller.bench.opened import Bench
-from controller.bench.wear import bench_wear_warnings, wear_file
 from controller.cautions import short_circuit_sentence
 from controller.cli.confirm import confirm_cautions
 from controller.cli.signals import stopping_by
@@ -27,13 +22,14 @@ from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.planning.single_value import Finder, Setting, stand_in_sensor
 from controller.planning.value import Wish, parse_wish
 from controller.records.encode import path_fields
-from controller.records.opening import opening_content
-from controller.records.running import clock_of
-from controller.records.writer import RecordWriter
-from controller.run.events import Event, FaultRaised, Parked, RelaysSet, RunFinished
+from controller.run.events import Event, FaultRaised, Parked, RelaysSet
 from controller.run.hold import HandRun
 from controller.run.model import RunSummary
 from controller.sensors.files import load_sensor
+from controller.session.jobs import by_hand
+from controller.session.recording import clock_of
+from controller.session.session import Session
+from controller.session.status import exit_status
 from controller.text import number, ohms
 
 if TYPE_CHECKING:
@@ -77,30 +73,16 @@ def set_and_hold(
     elif wish.word == "short":
         output.warn(short_circuit_sentence(plan.short_circuit_amperes, plan.most_watts))
     clock = clock_of("fast" if simulated else "real")
-    writer: RecordWriter | None = None
-    if record_path is not None:
-        opening = opening_content(
-            verb="set",
-            plan=plan,
-            bench=replace(bench, path=None),
-            files=files,
-            plan_file=None,
-            bench_file=bench.path,
-            simulated=simulated,
-            pace="fast" if simulated else "real",
-        )
-        writer = RecordWriter.create(record_path, opening, clock=clock, durable=not simulated)
     if hold_s is None:
         hold_s = 0.0 if simulated or found.state == bench.ladder.park_state else math.inf
-    with closing(writer) if writer is not None else nullcontext():
-        from controller.bench.wiring import open_bench
-
-        wear_path = wear_file(os.environ)
-        for sentence in bench_wear_warnings(bench, wear_path):
-            output.warn(f"Note: {sentence}")
-        holding = _Holding(found, plan, output, writer, hold_s=hold_s)
-        with closing(open_bench(bench, clock, write=output.warn, wear_path=wear_path)) as opened:
-            summary = holding.through(opened, clock)
+    setup = by_hand(
+        bench, clock=clock, plan=plan, record=record_path, files=files, simulated=simulated
+    )
+    for sentence in setup.warnings:
+        output.warn(f"Note: {sentence}")
+    holding = _Holding(found, plan, output, hold_s=hold_s)
+    with Session(setup, write=output.warn) as session:
+        summary = holding.through(session, clock)
     output.document(
         {
             "state": plan.format_state(found.state),
@@ -108,15 +90,13 @@ def set_and_hold(
             "achieved_celsius": found.celsius,
             "uncertainty_ohms": found.uncertainty_ohms,
             "path": path_fields(found.path, plan.state_digits),
-            "ended": summary.ended,
-            "relays": summary.relays,
+            "ended": summary.ended.value,
+            "relays": summary.relays.value,
             "record": None if record_path is None else str(record_path),
         }
     )
-    output.say(f"{summary.relays.capitalize()}.")
-    if summary.ended == "fault":
-        return ExitCode.LINK_FAULT
-    return ExitCode.INTERRUPTED if summary.ended == "stopped" else ExitCode.PASS
+    output.say(f"{summary.relays.value.capitalize()}.")
+    return exit_status(summary, judged=False)
 
 
 class _Holding:
@@ -127,38 +107,32 @@ class _Holding:
         found: Setting,
         plan: ResolvedPlan,
         output: Output,
-        writer: RecordWriter | None,
         *,
         hold_s: float,
     ) -> None:
         self._found = found
         self._plan = plan
         self._output = output
-        self._writer = writer
         self._hold_s = hold_s
         self._leave_at_s: float | None = None
 
-    def through(self, bench: Bench, clock: Clock) -> RunSummary:
+    def through(self, session: Session, clock: Clock) -> RunSummary:
         """Return how it ended; the ladder is parked or the summary says that it may not be."""
-        run = HandRun(self._plan, bench, clock)
+        run = session.job
+        assert isinstance(run, HandRun)  # noqa: S101 - what `by_hand` makes
         run.set(self._found)
-        summary: RunSummary | None = None
-        with stopping_by(run.stop):
-            while not run.finished:
-                for event in run.step():
+        with stopping_by(session.stop):
+            while not session.finished:
+                for event in session.step():
                     self._take(event)
-                    if isinstance(event, RunFinished):
-                        summary = event.summary
                 if self._leave_at_s is not None and clock.now_s() >= self._leave_at_s:
                     run.leave(self._found.back)
-        assert summary is not None  # noqa: S101 - a run that is finished has said so
-        return summary
+        assert session.summary is not None  # noqa: S101 - a run that is finished has said so
+        return session.summary
 
     def _take(self, event: Event) -> None:
-        if self._writer is not None:
-            self._writer.take(event)
         if isinstance(event, FaultRaised):
-            self._output.warn(f"Fault: {event.message}; {event.relays}")
+            self._output.warn(f"Fault: {event.message}; {event.relays.value}")
         if isinstance(event, RelaysSet | Parked) and self._leave_at_s is None:
             self._leave_at_s = event.at_s + self._hold_s
             if isinstance(event, RelaysSet) or self._found.state == self._plan.park_state:

@@ -1,0 +1,115 @@
+"""Measuring a ladder from the command line: a person reads an ohm meter and types.
+
+Knows: what is said before and after, and that each reading is kept at once.
+Must not know: how states are driven and held, what becomes of the readings.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
+
+import numpy as np
+
+from controller.cautions import METER_CAUTION
+from controller.cli.confirm import confirm_cautions
+from controller.cli.signals import stopping_by
+from controller.cli.weighing import COLUMNS
+from controller.documents import collecting_files
+from controller.errors import ExitCode, InputError
+from controller.ladder.calibration import Instrument
+from controller.ladder.model import Ladder
+from controller.run.events import FaultRaised, Measured
+from controller.session.recording import new_record
+from controller.session.status import exit_status
+from controller.text import clean
+
+if TYPE_CHECKING:
+    from controller.cli.output import Output
+
+__all__ = ["measure_states"]
+
+
+def measure_states(
+    output: Output,
+    ladder: Ladder,
+    states: Sequence[int],
+    meter: Instrument,
+    *,
+    bench_path: Path,
+    save: Path,
+    yes: bool,
+) -> ExitCode:
+    """Set the states on a bench and keep what is typed for each in the new file `save`.
+
+    Returns PASS when all were gone through, INTERRUPTED when the person stopped, LINK_FAULT when
+    the link failed; the ladder is parked or it is said that it may not be. Raises InputError
+    before anything is driven.
+    """
+    from controller.bench.files import load_bench
+    from controller.meters.typed import TypedMeter
+    from controller.readback.lines import StdinLines
+    from controller.session.jobs import measuring
+    from controller.session.session import Session
+
+    with collecting_files() as files:
+        bench = load_bench(bench_path)
+    output.warn(METER_CAUTION)
+    if bench.drives_hardware:
+        confirm_cautions(output, amperes=None, watts=None, yes=yes)
+    typed = TypedMeter(StdinLines(), output.warn, keep_early=not sys.stdin.isatty())
+    record = new_record(Path("runs"), "measure")
+    setup = measuring(bench, ladder, states, typed, record=record, files=files)
+    for sentence in setup.warnings:
+        output.warn(f"Note: {sentence}")
+    with Session(setup, write=output.warn) as session, _new_file(save) as file:
+        _keep(file, f"# {clean(ladder.name)}, typed at the bench\n{COLUMNS}\n")
+        with stopping_by(session.stop):
+            for event in session.events():
+                if isinstance(event, Measured):
+                    _keep(file, _row(ladder, event, meter))
+                elif isinstance(event, FaultRaised):
+                    output.warn(f"Fault: {event.message}; {event.relays.value}")
+    summary = session.summary
+    assert summary is not None  # noqa: S101 - a run ends with its summary
+    status = exit_status(summary, judged=False)
+    relays = summary.relays.value
+    if status is ExitCode.PASS:
+        output.warn(f"Measured; {relays}. The readings are in {save}, the record in {record}.")
+        return status
+    how = "Stopped" if status is ExitCode.INTERRUPTED else "Ended by a fault"
+    output.warn(f"{how}; {relays}. What was measured so far is in {save}.")
+    output.document(
+        {
+            "ended": summary.ended.value,
+            "relays": relays,
+            "readings": str(save),
+            "record": str(record),
+        }
+    )
+    return status
+
+
+def _row(ladder: Ladder, event: Measured, meter: Instrument) -> str:
+    u = float(meter.uncertainty_ohms(np.array(event.ohms)))
+    state = ladder.format_state(event.state)
+    return f"{state},{event.ohms!r},{u:.3g},{event.expected_ohms:.6g}\n"
+
+
+def _new_file(path: Path) -> TextIO:
+    try:
+        return path.open("x", encoding="utf-8")
+    except FileExistsError:
+        raise InputError.single("this file exists already", where=str(path)) from None
+    except OSError as error:
+        raise InputError.single(f"cannot be written: {error.strerror}", where=str(path)) from None
+
+
+def _keep(file: TextIO, text: str) -> None:
+    """Write through to the disk: nobody measures twice because of a power cut."""
+    file.write(text)
+    file.flush()
+    os.fsync(file.fileno())

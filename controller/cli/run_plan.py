@@ -1,0 +1,96 @@
+"""Carrying out a plan from the command line: what is said before, during and after the run.
+
+Knows: in which order a person is told and asked, and what the end of a run means for the shell.
+Must not know: how states are found, how a run proceeds, how a record looks.
+
+Nothing is driven before files, plan, pace, record and, for real equipment, the cautions are all in
+order. Every way out closes the bench, which parks it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
+
+from controller.cautions import short_circuit_sentence
+from controller.cli.confirm import confirm_cautions
+from controller.cli.printer import ProgressPrinter, say_results
+from controller.cli.signals import stopping_by
+from controller.errors import InputError
+from controller.records.encode import plan_summary_fields, result_fields
+from controller.session.recording import chosen_pace, clock_of, new_record
+from controller.session.status import exit_status
+
+if TYPE_CHECKING:
+    from collections.abc import Generator
+
+    from controller.cli.output import Output
+    from controller.run.events import Event
+    from controller.session.session import Session
+
+__all__ = ["carry_out"]
+
+
+def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> int:
+    """Run the plan that the arguments name; return the exit status."""
+    from controller.session.jobs import sweeping
+    from controller.session.prepared import prepare
+    from controller.session.session import Session
+
+    if arguments.resume and arguments.record is None:
+        raise InputError.single(
+            "names no record to go on with", where="--resume", hint="add --record FILE"
+        )
+    prepared = prepare(arguments.plan, arguments.bench, verb=verb)
+    pace = chosen_pace(arguments.pace, prepared.bench)
+    resolved = prepared.resolved
+    for warning in (*resolved.warnings, *prepared.warnings):
+        output.warn(f"Note: {warning}")
+    amperes, watts = resolved.short_circuit_amperes, resolved.most_watts
+    if prepared.bench.drives_hardware:
+        confirm_cautions(output, amperes=amperes, watts=watts, yes=arguments.yes)
+    elif verb == "check" or prepared.shorts:
+        output.warn(short_circuit_sentence(amperes, watts))
+    path = arguments.record or new_record(Path("runs"), arguments.plan.stem)
+    setup = sweeping(
+        prepared, record=path, pace=pace, clock=clock_of(pace), resume=arguments.resume
+    )
+    printer = ProgressPrinter(output, asking=prepared.typed)
+    scripted = prepared.typed and not sys.stdin.isatty()
+    with Session(setup, write=output.warn, keep_early=scripted) as session:
+        _watch(session, printer)
+        _say_end(output, session, path)
+        assert session.summary is not None  # noqa: S101 - a run ends with its summary
+        return exit_status(session.summary)
+
+
+def _watch(session: Session, printer: ProgressPrinter) -> None:
+    """Let the run go to its end; show every event."""
+    try:
+        events = cast("Generator[Event, None, None]", session.events())
+        with stopping_by(session.stop), closing(events):
+            for event in events:
+                printer.take(event)
+    finally:
+        printer.end()
+
+
+def _say_end(output: Output, session: Session, path: Path) -> None:
+    plan, results, summary = session.setup.plan, session.results, session.summary
+    assert summary is not None  # noqa: S101 - a run ends with its summary
+    fields: dict[str, Any] = {
+        "verdict": summary.verdict.value,
+        "ended": summary.ended.value,
+        "relays": summary.relays.value,
+        "sentence": summary.sentence,
+        "plan": plan_summary_fields(plan),
+        "steps": [result_fields(result, plan.state_digits) for result in results],
+        "record": str(path),
+    }
+    output.document(fields)
+    say_results(output, plan, results)
+    output.say(f"Record: {path}")
+    output.say_verdict(summary.verdict.value, summary.sentence)

@@ -1,0 +1,1 @@
+"""Ways the ohms of a state come in while a ladder is measured."""

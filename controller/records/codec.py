@@ -1,0 +1,184 @@
+"""Events and the lines they leave in a record: both directions, in one place.
+
+Knows: which event leaves which line, and which lines an earlier version wrote differently.
+Must not know: files, hash chains, who reads the events.
+
+The routine leaves no line (link reports, prompts, the beginning of a step), so it does not come
+back from one; the beginning of a step is told from its `set` line.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from typing import Any, TypeAlias
+
+from controller.errors import RelayKnowledge
+from controller.measurement.model import Verdict
+from controller.planning.model import ResolvedPlan
+from controller.records.decode import path_of, result_of
+from controller.records.encode import path_fields, result_fields, summary_fields
+from controller.run.events import (
+    CodesRead,
+    Event,
+    FaultRaised,
+    Measured,
+    Moment,
+    NoteKind,
+    NoteMade,
+    Parked,
+    ReadingSeen,
+    RelaysSet,
+    RunFinished,
+    RunStarted,
+    StepFinished,
+    StepStarted,
+)
+from controller.run.model import Ending, RunSummary
+
+__all__ = ["Line", "events_of_line", "line_of_event", "was_interrupted"]
+
+Line: TypeAlias = tuple[str, dict[str, Any]]
+"""The type of a line and what it says."""
+
+
+def line_of_event(event: Event, state_digits: int) -> Line | None:
+    """Return the line an event leaves; None for the routine. Values are not yet plain."""
+    match event:
+        case RunStarted():
+            content = {"device": event.device_name, "first_step": event.first_step}
+            return "note", {"text": "started", **content}
+        case RelaysSet():
+            return "set", {
+                "step": event.step_index,
+                "parked": False,
+                "path": path_fields(event.path, state_digits),
+                "achieved_ohms": event.achieved_ohms,
+            }
+        case Parked():
+            return "set", {"step": None, "parked": True}
+        case ReadingSeen():
+            return "reading", {
+                "step": event.step_index,
+                "attempt": event.attempt,
+                "celsius": event.celsius,
+                "volts": event.volts,
+                "codes": event.codes,
+                "final": event.final,
+            }
+        case StepFinished():
+            return "step", result_fields(event.result, state_digits)
+        case FaultRaised():
+            return "fault", {"message": event.message, "relays": event.relays}
+        case NoteMade():
+            return "note", {"text": event.text, "kind": event.kind}
+        case CodesRead():
+            return "codes", {"moment": event.moment, "codes": event.codes}
+        case Measured():
+            return "measured", {
+                "state": f"0x{event.state:0{state_digits}x}",
+                "ohms": event.ohms,
+                "expected_ohms": event.expected_ohms,
+            }
+        case RunFinished():
+            return "closing", summary_fields(event.summary)
+        case _:
+            return None
+
+
+def events_of_line(
+    line: Mapping[str, Any], plan: ResolvedPlan, attempts: dict[int, int]
+) -> Iterator[Event]:
+    """Yield the events behind a line, at the time of the line.
+
+    `attempts` counts how often each step was begun and is kept up to date. Unknown types yield
+    nothing. Raises KeyError, TypeError, ValueError or IndexError for a line that is not one of
+    ours.
+    """
+    at_s = float(line["elapsed_s"])
+    match line["type"]:
+        case "note" if line["text"] == "started":
+            yield RunStarted(
+                at_s=at_s,
+                plan=plan,
+                device_name=str(line.get("device", "")),
+                first_step=int(line.get("first_step", 0)),
+            )
+        case "note":
+            yield NoteMade(at_s=at_s, text=str(line["text"]), kind=_kind(line))
+        case "set" if line["parked"]:
+            yield Parked(at_s=at_s)
+        case "set":
+            yield from _set(line, at_s, plan, attempts)
+        case "reading":
+            yield ReadingSeen(
+                at_s=at_s,
+                step_index=int(line["step"]),
+                attempt=int(line["attempt"]),
+                celsius=line["celsius"],
+                volts=line["volts"],
+                codes=tuple(str(code) for code in line["codes"]),
+                final=bool(line["final"]),
+            )
+        case "step":
+            yield StepFinished(at_s=at_s, result=result_of(line))
+        case "fault":
+            relays = RelayKnowledge(line["relays"])
+            yield FaultRaised(at_s=at_s, message=str(line["message"]), relays=relays)
+        case "codes":
+            codes = tuple(str(code) for code in line["codes"])
+            yield CodesRead(at_s=at_s, moment=Moment(line["moment"]), codes=codes)
+        case "measured":
+            yield Measured(
+                at_s=at_s,
+                state=int(line["state"], 16),
+                ohms=float(line["ohms"]),
+                expected_ohms=float(line["expected_ohms"]),
+            )
+        case "closing":
+            yield RunFinished(at_s=at_s, summary=_summary(line))
+        case _:
+            return
+
+
+def was_interrupted(line: Mapping[str, Any]) -> bool:
+    """Return whether a line says that the run was held still, or cut short and gone on with."""
+    return line["type"] == "note" and (_kind(line) is NoteKind.PAUSED or line["text"] == "resumed")
+
+
+def _kind(line: Mapping[str, Any]) -> NoteKind:
+    """Return what a note is about; records of the first version say it in words only."""
+    if "kind" in line:
+        return NoteKind(line["kind"])
+    text = str(line["text"])
+    if text == "paused":
+        return NoteKind.PAUSED
+    # "resumed" with a first step is a record that was gone on with, not the end of a pause.
+    if text == "resumed" and "first_step" not in line:
+        return NoteKind.RESUMED
+    return NoteKind.REMARK
+
+
+def _set(
+    line: Mapping[str, Any], at_s: float, plan: ResolvedPlan, attempts: dict[int, int]
+) -> Iterator[Event]:
+    made, index = line["achieved_ohms"], line["step"]
+    if index is not None:
+        attempts[index] = attempts.get(index, 0) + 1
+        yield StepStarted(at_s=at_s, step=plan.steps[index], attempt=attempts[index])
+    ohms = math.inf if made is None else float(made)
+    yield RelaysSet(at_s=at_s, step_index=index, path=path_of(line["path"]), achieved_ohms=ohms)
+
+
+def _summary(line: Mapping[str, Any]) -> RunSummary:
+    return RunSummary(
+        verdict=Verdict(line["verdict"]),
+        ended=Ending(line["ended"]),
+        passed=int(line["passed"]),
+        failed=int(line["failed"]),
+        undecided=int(line["undecided"]),
+        unsettled=int(line["unsettled"]),
+        not_run=int(line["not_run"]),
+        relays=RelayKnowledge(line["relays"]),
+        sentence=str(line["sentence"]),
+    )

@@ -1,0 +1,111 @@
+"""Measuring a ladder: state after state is set and held while a meter reads its ohms.
+
+Knows: the states in their order with the way to each, a meter as an interface.
+Must not know: how the states were chosen, who reads the meter, what becomes of the ohms.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from controller.bench.opened import Bench
+from controller.clock import Clock
+from controller.ladder.model import PathStep
+from controller.measurement.model import Verdict
+from controller.meters.base import Meter, MeterQuestion
+from controller.planning.model import ResolvedPlan
+from controller.readback.base import OperatorCommand
+from controller.run.driver import Job, Part, Stopped
+from controller.run.events import Measured, RelaysSet
+from controller.run.model import Ending, RunSummary
+
+__all__ = ["MeasureRun", "StateToMeasure"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class StateToMeasure:
+    """A state, the way to it from the one before, and the ohms its file values make."""
+
+    state: int
+    path: tuple[PathStep, ...]
+    expected_ohms: float
+
+
+class MeasureRun(Job):
+    """Goes through states, then by `closing_path` of the plan to park."""
+
+    def __init__(
+        self,
+        plan: ResolvedPlan,
+        states: Sequence[StateToMeasure],
+        meter: Meter,
+        bench: Bench,
+        clock: Clock,
+    ) -> None:
+        super().__init__(plan, bench, clock)
+        self._states = tuple(states)
+        self._meter = meter
+        self._taken = 0
+        self._skipped = 0
+
+    def _work(self) -> Part:
+        for index, one in enumerate(self._states):
+            yield from self._driver.travel(one.path)
+            yield (
+                RelaysSet(
+                    at_s=self._clock.now_s(),
+                    step_index=None,
+                    path=one.path,
+                    achieved_ohms=one.expected_ohms,
+                ),
+            )
+            self._meter.ask(
+                MeterQuestion(
+                    number=index + 1,
+                    count=len(self._states),
+                    state=self.plan.format_state(one.state),
+                    expected_ohms=one.expected_ohms,
+                )
+            )
+            yield from self._take(one)
+        yield from self._driver.travel(self.plan.closing_path)
+
+    def _take(self, one: StateToMeasure) -> Part:
+        """Hold a state, the hold-off fed, until its ohms are told."""
+        while True:
+            answer = self._meter.poll()
+            match answer:
+                case None:
+                    yield self._driver.slice()
+                    yield from self._driver.hold_still()
+                case OperatorCommand.STOP:
+                    raise Stopped
+                case OperatorCommand():
+                    self._skipped += 1
+                    return
+                case _:
+                    self._taken += 1
+                    yield (
+                        Measured(
+                            at_s=self._clock.now_s(),
+                            state=one.state,
+                            ohms=answer,
+                            expected_ohms=one.expected_ohms,
+                        ),
+                    )
+                    return
+
+    def _summary(self, ending: Ending) -> RunSummary:
+        relays = self._bench.link.relays
+        return RunSummary(
+            verdict=Verdict.UNDECIDED,
+            ended=ending,
+            passed=0,
+            failed=0,
+            undecided=0,
+            unsettled=0,
+            not_run=len(self._states) - self._taken - self._skipped,
+            relays=relays,
+            sentence=f"{self._taken} of {len(self._states)} states measured; {relays.value}.",
+        )

@@ -1,0 +1,1 @@
+"""What command line and screen both call: prepare, start, go on, end."""

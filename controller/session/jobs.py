@@ -1,0 +1,168 @@
+"""What each kind of run needs: its record begun, its job ready to be made on an opened bench."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from controller.bench.files import BenchFile
+from controller.clock import Clock, RealClock
+from controller.errors import InputError
+from controller.ladder.electrical import state_ohms
+from controller.ladder.model import Ladder
+from controller.meters.base import Meter
+from controller.planning.model import ResolvedPlan
+from controller.planning.single_value import router_by_ohms
+from controller.records.opening import opening_content
+from controller.records.writer import RecordWriter
+from controller.run.called import called_readback
+from controller.run.hold import HandRun, plan_by_hand
+from controller.run.measure import MeasureRun, StateToMeasure
+from controller.run.sweep import SweepRun
+from controller.session.prepared import Prepared
+from controller.session.recording import Begun, begin_record, opening_of
+from controller.session.session import Setup, wear_warnings
+
+__all__ = ["by_hand", "hand_plan", "measuring", "sweeping"]
+
+
+def sweeping(
+    prepared: Prepared, *, record: Path | None, pace: str, clock: Clock, resume: bool = False
+) -> Setup:
+    """Begin the record of a plan, or go on with one; None: leave none. Raises InputError.
+
+    `pace` is ``real`` or ``fast``: how the record says that time passed.
+    """
+    inputs = prepared.inputs
+    verb = inputs.plan.kind.value
+    begun = Begun(writer=None, plan=prepared.resolved, earlier=())
+    if record is not None:
+        begun = begin_record(
+            record,
+            opening_of(inputs, prepared.resolved, verb=verb, pace=pace),
+            inputs=inputs,
+            plan=prepared.resolved,
+            clock=clock,
+            durable=pace == "real",
+            resume=resume,
+        )
+    readback = None
+    if prepared.called is not None:
+        readback = called_readback(prepared.called, begun.plan, prepared.bench, clock)
+    return Setup(
+        bench=prepared.bench,
+        plan=begun.plan,
+        make_job=lambda bench: SweepRun(begun.plan, bench, clock),
+        clock=clock,
+        record=begun.writer,
+        earlier=begun.earlier,
+        warnings=prepared.warnings,
+        readback=readback,
+    )
+
+
+def hand_plan(bench: BenchFile) -> ResolvedPlan:
+    """Return the plan without steps that values set on a bench by hand go by."""
+    ladder, module = bench.ladder, bench.module
+    return plan_by_hand(
+        park_state=ladder.park_state,
+        state_digits=ladder.state_digits,
+        amperes=None if module is None else module.short_circuit_amperes,
+        watts=None if module is None else module.most_watts,
+    )
+
+
+def by_hand(
+    bench: BenchFile,
+    *,
+    clock: Clock,
+    plan: ResolvedPlan | None = None,
+    record: Path | None = None,
+    files: Mapping[Path, str] | None = None,
+    simulated: bool = False,
+) -> Setup:
+    """Begin a session of single values; with `record` it leaves one. Raises InputError."""
+    resolved = plan or hand_plan(bench)
+    writer = None
+    if record is not None:
+        writer = _record(
+            record, bench, resolved, "set", clock, files=files or {}, simulated=simulated
+        )
+    return Setup(
+        bench=bench,
+        plan=resolved,
+        make_job=lambda opened: HandRun(resolved, opened, clock),
+        clock=clock,
+        record=writer,
+        reads_back=False,
+        warnings=wear_warnings(bench),
+    )
+
+
+def measuring(
+    bench: BenchFile,
+    ladder: Ladder,
+    states: Sequence[int],
+    meter: Meter,
+    *,
+    record: Path,
+    files: Mapping[Path, str],
+) -> Setup:
+    """Begin the measuring of a ladder's states. Raises InputError when the bench drives another."""
+    if (bench.nominal_ladder or bench.ladder) != ladder:
+        raise InputError.single(
+            f"this bench drives another ladder: {bench.ladder.name!r}",
+            where=str(bench.path or bench.name),
+        )
+    router = router_by_ohms(bench)
+    clock = RealClock()
+    now = park = bench.ladder.park_state
+    stops = []
+    for state in states:
+        stops.append(
+            StateToMeasure(
+                state=state,
+                path=router.path(now, state),
+                expected_ohms=state_ohms(bench.ladder, state),
+            )
+        )
+        now = state
+    plan = replace(
+        hand_plan(bench),
+        name="measuring of a ladder",
+        kind="measure",
+        closing_path=router.path(now, park),
+    )
+    return Setup(
+        bench=bench,
+        plan=plan,
+        make_job=lambda opened: MeasureRun(plan, stops, meter, opened, clock),
+        clock=clock,
+        record=_record(record, bench, plan, "measure", clock, files=files, simulated=False),
+        reads_back=False,
+        warnings=wear_warnings(bench),
+    )
+
+
+def _record(
+    path: Path,
+    bench: BenchFile,
+    plan: ResolvedPlan,
+    verb: str,
+    clock: Clock,
+    *,
+    files: Mapping[Path, str],
+    simulated: bool,
+) -> RecordWriter:
+    opening = opening_content(
+        verb=verb,
+        plan=plan,
+        bench=replace(bench, path=None),
+        files=files,
+        plan_file=None,
+        bench_file=bench.path if files else None,
+        simulated=simulated,
+        pace="fast" if simulated else "real",
+    )
+    return RecordWriter.create(path, opening, clock=clock, durable=not simulated)

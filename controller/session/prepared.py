@@ -1,0 +1,135 @@
+"""A run before it begins: files read, plan resolved, everything checked, nothing driven."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from controller.bench.files import BenchFile, ReadbackKind
+from controller.errors import InputError
+from controller.module.model import Module
+from controller.planning.model import ResolvedPlan, StepKind
+from controller.planning.resolve import resolve_on
+from controller.planning.settling import settle_problems
+from controller.readback.called import ReadbackFunction
+from controller.records.inputs import Inputs, load_inputs
+from controller.records.reader import read_record
+from controller.sensors.curve import Sensor
+from controller.session.recording import opening_of, takes_no_time
+from controller.session.session import wear_warnings
+
+__all__ = ["Prepared", "Unfinished", "prepare", "prepare_inputs", "unfinished_record"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Prepared:
+    """A run that could begin now. `warnings` are about the bench, the plan has its own.
+
+    `called` is the function that gives the readings, where a program brings one.
+    """
+
+    inputs: Inputs
+    resolved: ResolvedPlan
+    warnings: tuple[str, ...] = field(default=())
+    called: ReadbackFunction | None = None
+
+    @property
+    def bench(self) -> BenchFile:
+        """The bench."""
+        return self.inputs.bench
+
+    @property
+    def sensor(self) -> Sensor:
+        """The sensor the plan is for."""
+        return self.inputs.plan.sensor
+
+    @property
+    def module(self) -> Module | None:
+        """The module at the other end, when a file describes it."""
+        return self.inputs.module
+
+    @property
+    def simulated(self) -> bool:
+        """Whether nothing of the bench takes real time."""
+        return takes_no_time(self.bench)
+
+    @property
+    def extremes(self) -> bool:
+        """Whether the plan puts an open or a short circuit at the input."""
+        return any(step.kind is not StepKind.TEMPERATURE for step in self.resolved.steps)
+
+    @property
+    def shorts(self) -> bool:
+        """Whether the plan puts a short circuit at the input."""
+        return any(step.kind is StepKind.SHORT for step in self.resolved.steps)
+
+    @property
+    def typed(self) -> bool:
+        """Whether a person types the readings."""
+        return self.bench.readback is ReadbackKind.TYPED
+
+
+@dataclass(frozen=True, kw_only=True)
+class Unfinished:
+    """A record of the same plan and bench that was cut short."""
+
+    path: Path
+    first_step: int
+
+
+def prepare(
+    plan_path: Path, bench_path: Path | None = None, *, verb: str | None = None
+) -> Prepared:
+    """Read, resolve and check everything. Raises InputError with every reason against it.
+
+    `verb` is the kind of plan that is meant; None: any.
+    """
+    return prepare_inputs(load_inputs(plan_path, bench_path), verb=verb)
+
+
+def prepare_inputs(
+    inputs: Inputs, *, verb: str | None = None, called: ReadbackFunction | None = None
+) -> Prepared:
+    """Resolve and check what has been read. Raises InputError with every reason against it.
+
+    `called` gives the readings in place of the bench's own readback.
+    """
+    kind = inputs.plan.kind.value
+    if verb is not None and kind != verb:
+        raise InputError.single(
+            f"this plan is a {kind}, not a {verb}",
+            where=str(inputs.plan.path),
+            key="kind",
+            hint=f"run it with: rungwise {kind}",
+        )
+    if called is not None:
+        inputs = replace(inputs, bench=replace(inputs.bench, readback=ReadbackKind.CALLED))
+    if unsettled := tuple(settle_problems(inputs.plan, inputs.bench, inputs.module)):
+        raise InputError(unsettled)
+    resolved = resolve_on(inputs.plan, inputs.bench)
+    return Prepared(
+        inputs=inputs,
+        resolved=resolved,
+        warnings=wear_warnings(inputs.bench),
+        called=called,
+    )
+
+
+def unfinished_record(prepared: Prepared, runs: Path, *, newest: int = 5) -> Unfinished | None:
+    """Return the newest record in a folder of the same plan and bench that has steps left to run.
+
+    Only the `newest` records of the plan's name are looked at.
+    """
+    inputs = prepared.inputs
+    opening = opening_of(inputs, prepared.resolved, verb=inputs.plan.kind.value, pace="real")
+    for path in sorted(runs.glob(f"{inputs.plan.path.stem}-*.jsonl"), reverse=True)[:newest]:
+        try:
+            record = read_record(path)
+        except InputError:
+            continue
+        same = record.opening.get("hashes") == opening["hashes"] and record.broken is None
+        if same and 0 < record.first_unfinished < len(opening["plan"]["steps"]):
+            return Unfinished(path=path, first_step=record.first_unfinished)
+        if same:
+            return None  # the newest one is complete
+    return None

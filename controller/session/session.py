@@ -1,0 +1,201 @@
+"""A run under way: the bench it drives, the record it leaves, its events as they happen.
+
+The record is told of every event before anybody else, and whatever happens the job is brought to
+its end and everything is let go of.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Generator, Iterator
+from contextlib import closing, suppress
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Self, cast
+
+from controller.bench.files import BenchFile
+from controller.bench.opened import Bench
+from controller.bench.wear import bench_wear_warnings, wear_file
+from controller.bench.wiring import open_bench
+from controller.clock import Clock
+from controller.errors import RelayKnowledge
+from controller.planning.model import ResolvedPlan
+from controller.readback.base import Readback
+from controller.readback.typed import LineSource
+from controller.records.writer import RecordError, RecordWriter
+from controller.run.driver import Job
+from controller.run.events import Event, NoteKind, NoteMade, RunFinished, RunStarted, StepFinished
+from controller.run.model import RunSummary, StepResult
+from controller.session.recording import with_earlier
+
+__all__ = ["Session", "Setup"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Setup:
+    """A run that is prepared: nothing is open but its record.
+
+    `make_job` gets the opened bench. `earlier` are results of a record that is gone on with.
+    `reads_back` is False for runs that only drive; `readback` takes the place of the bench's own.
+    `warnings` are sentences that go into the record as soon as the run has begun.
+    """
+
+    bench: BenchFile
+    plan: ResolvedPlan
+    make_job: Callable[[Bench], Job]
+    clock: Clock
+    record: RecordWriter | None = None
+    earlier: tuple[StepResult, ...] = ()
+    reads_back: bool = True
+    warnings: tuple[str, ...] = ()
+    readback: Readback | None = None
+
+
+class Session:
+    """One run from its opened bench to its end. Use it as a context manager.
+
+    `lines` is where typed readings come from and `write` where questions go; `keep_early` says
+    that the lines come from a script, which writes all of its answers at once.
+    """
+
+    def __init__(
+        self,
+        setup: Setup,
+        *,
+        lines: LineSource | None = None,
+        write: Callable[[str], None] | None = None,
+        keep_early: bool = False,
+    ) -> None:
+        self.setup = setup
+        self._now: dict[int, StepResult] = {}
+        self.summary: RunSummary | None = None
+        self._unseen: tuple[Event, ...] = ()
+        try:
+            self.bench = open_bench(
+                setup.bench,
+                setup.clock,
+                lines=lines,
+                write=write,
+                wear_path=wear_file(os.environ),
+                keep_early=keep_early,
+                reads_back=setup.reads_back,
+                readback=setup.readback,
+            )
+            self.job = setup.make_job(self.bench)
+        except BaseException:
+            self._let_go_of_record()
+            raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        _kind: type[BaseException] | None,
+        _error: BaseException | None,
+        _trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    @property
+    def finished(self) -> bool:
+        """Whether the run is over."""
+        return self.job.finished
+
+    @property
+    def relays(self) -> RelayKnowledge:
+        """What is known of the relays now."""
+        return self.bench.link.relays
+
+    @property
+    def results(self) -> tuple[StepResult, ...]:
+        """The result that counts of each step, those of an earlier part of the run included."""
+        return (*self.setup.earlier, *self._own_results())
+
+    def stop(self) -> None:
+        """Ask for the end: park at once. Any thread may call this."""
+        self.job.stop()
+
+    def step(self) -> tuple[Event, ...]:
+        """Do a little; return what happened, after the record has been told.
+
+        Raises RecordError when the record cannot be written on; `close` then ends the run.
+        """
+        events = tuple(self._amended(self.job.step()))
+        self._unseen = events
+        if self.setup.record is not None:
+            for event in events:
+                self.setup.record.take(event)
+        self._unseen = ()
+        return events
+
+    def batches(self, until: Callable[[], bool] = lambda: False) -> Iterator[tuple[Event, ...]]:
+        """Return what each step brings until the end; parked when the reader goes away early.
+
+        `until` is asked between two steps whether the run is to be stopped. What an ending after
+        a failure brings, the last of the failure's own events included, is returned as well.
+        """
+        try:
+            while not self.finished:
+                if until():
+                    self.stop()
+                yield self.step()
+        except RecordError as error:
+            yield self._unseen  # they have happened, though the record could not be told
+            yield from self._wind_up()
+            raise RecordError(f"{error}; {self.relays.value}") from None
+        finally:
+            for _ in self._wind_up():
+                pass
+
+    def events(self) -> Iterator[Event]:
+        """Return the events one by one until the end; parked when the reader goes away early."""
+        batches = cast("Generator[tuple[Event, ...], None, None]", self.batches())
+        with closing(batches):
+            for batch in batches:
+                yield from batch
+
+    def close(self) -> None:
+        """Bring the job to its end, park, and let go of everything. Never raises."""
+        for _ in self._wind_up():
+            pass
+        self.bench.close()
+        self._let_go_of_record()
+
+    def _wind_up(self) -> Iterator[tuple[Event, ...]]:
+        """End a job that is cut short in good order; its last events still reach the record."""
+        while not self.finished:
+            self.stop()
+            with suppress(Exception):  # the error on its way matters more
+                yield self.step()
+
+    def _let_go_of_record(self) -> None:
+        if self.setup.record is not None:
+            self.setup.record.close()
+
+    def _own_results(self) -> tuple[StepResult, ...]:
+        return tuple(self._now[index] for index in sorted(self._now))
+
+    def _amended(self, events: tuple[Event, ...]) -> Iterator[Event]:
+        """Add what the job does not know: earlier results, warnings that belong to the record."""
+        for event in events:
+            match event:
+                case StepFinished():
+                    self._now[event.result.step.index] = event.result
+                    yield event
+                case RunStarted():
+                    yield event
+                    for text in self.setup.warnings:
+                        yield NoteMade(at_s=event.at_s, kind=NoteKind.WEAR, text=text)
+                case RunFinished():
+                    earlier, plan = self.setup.earlier, self.setup.plan
+                    whole = with_earlier(event, plan, earlier, self._own_results())
+                    self.summary = whole.summary
+                    yield whole
+                case _:
+                    yield event
+
+
+def wear_warnings(bench: BenchFile) -> tuple[str, ...]:
+    """Return a sentence for each relay of a bench that is near or past its rated life."""
+    return bench_wear_warnings(bench, wear_file(os.environ))
