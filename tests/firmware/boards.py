@@ -22,6 +22,10 @@ from pathlib import Path
 from firmware_protocol.conformance import Endpoint, NotApplicable, Pace
 from firmware_protocol.conformance.bench import COUNTER
 
+STM32F4_MACHINE = "netduinoplus2"
+"""What QEMU calls its machine with an STM32F405; emulated_board.py has it too."""
+LOOK_MS = 25
+"""In which a board that reads its chain back every 16 ms has done so."""
 BOOT_MS = 20
 """From power-up until any of the boards listens: the AVR writes its settings first."""
 
@@ -148,7 +152,7 @@ class CommandedBoard(Endpoint):
         assert self._process.stdout is not None
         self._process.stdin.close()
         self._process.stdout.close()
-        self._process.wait(timeout=10)
+        self._process.wait(timeout=60)
 
     @property
     def exit_code(self) -> int | None:
@@ -160,6 +164,15 @@ class HostBoard(CommandedBoard):
 
     def set_fault(self) -> None:
         self.command("fault")
+
+
+class GuardedBoard(CommandedBoard):
+    """An emulated chip that reads its chain back: it finds a stage that is stuck for a moment."""
+
+    def set_fault(self) -> None:
+        for command in ("stick 0 1", "mend"):
+            self.command(command)
+            self.advance(LOOK_MS)
 
 
 class LiveBoard(Endpoint):
@@ -253,12 +266,12 @@ class PtyBoard(LiveBoard):
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._process.stdin.close()
-        self._process.wait(timeout=10)
+        self._process.wait(timeout=60)
         self._process.stdout.close()
 
 
 class QemuBoard(LiveBoard):
-    """The Cortex-M3 port in QEMU: a socket is its line, and a file takes its record of latches.
+    """The 32-bit port in QEMU: a socket is its line, and a file takes its record of latches.
 
     QEMU's clock follows the instructions it has run, so the times in the record do not depend on
     how busy the machine is. It may run behind ours, never ahead.
@@ -273,6 +286,7 @@ class QemuBoard(LiveBoard):
         ticks_at: int,
         forbidden_state: int | None = None,
         qemu: str = "qemu-system-arm",
+        words: Sequence[str] = (),
     ) -> None:
         self.forbidden_state = forbidden_state
         self._image = image
@@ -281,6 +295,7 @@ class QemuBoard(LiveBoard):
         self._preset_at = preset_at
         self._ticks_at = ticks_at
         self._qemu = qemu
+        self._words = words
         self._start(0)
 
     def _start(self, counter_ms: int) -> None:
@@ -293,12 +308,13 @@ class QemuBoard(LiveBoard):
             listener.settimeout(30)
             self._process = subprocess.Popen(
                 [
-                    *(self._qemu, "-M", "mps2-an385", "-display", "none", "-monitor", "stdio"),
+                    *(self._qemu, "-M", STM32F4_MACHINE, "-display", "none", "-monitor", "stdio"),
                     *("-icount", "shift=5,sleep=on", "-kernel", str(self._image)),
                     *("-chardev", f"socket,id=line,path={self._line_path}"),
                     *("-chardev", f"file,id=record,path={self._record_path}"),
                     *("-serial", "chardev:line", "-serial", "chardev:record"),
                     *("-device", f"loader,addr={self._preset_at},data={counter_ms},data-len=4"),
+                    *self._words,
                 ],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
@@ -354,12 +370,13 @@ class QemuBoard(LiveBoard):
         self._socket.close()
         self._process.stdin.close()
         self._process.terminate()
-        self._process.wait(timeout=10)
+        self._process.wait(timeout=60)
         self._process.stdout.close()
 
 
 __all__ = [
     "CommandedBoard",
+    "GuardedBoard",
     "HostBoard",
     "LiveBoard",
     "NotApplicable",

@@ -12,7 +12,7 @@
 #define HOLD_MOST_MS 5000U
 #define DROPPED_MOST 255U
 
-static const uint8_t park_mask[RUNG_MASK_BYTES] = RUNG_PARK_MASK;
+static const uint8_t park_mask[RUNG_MASK_ROOM] = RUNG_MASK_OF(RUNG_PARK_STATE);
 static const char board_name[] = RUNG_NAME;
 
 /* The answer to a request while it is made: a body that grows, or a code and its detail. */
@@ -346,11 +346,15 @@ void rung_core_start(struct rung_core *core, const struct rung_board *board)
 
 void rung_core_poll(struct rung_core *core)
 {
+    const struct rung_board *board = core->board;
+    if (board->sound != NULL && !board->sound(board->context)) {
+        rung_core_fault(core);
+    }
     if (rung_relays_turn(&core->relays)) {
         core->sticky |= (uint8_t)RUNG_HOLD_OFF_EXPIRED;
     }
-    if (!take_byte(core) && core->board->idle != NULL) {
-        core->board->idle(core->board->context);
+    if (!take_byte(core) && board->idle != NULL) {
+        board->idle(board->context);
     }
 }
 

@@ -11,7 +11,7 @@
  * than shorten the hold of a relay that has only just been told to move. */
 #define LATENESS_MOST_MS 2U
 
-static const uint8_t park_mask[RUNG_MASK_BYTES] = RUNG_PARK_MASK;
+static const uint8_t park_mask[RUNG_MASK_ROOM] = RUNG_MASK_OF(RUNG_PARK_STATE);
 
 static uint16_t now_ms(const struct rung_relays *relays)
 {
@@ -32,7 +32,7 @@ void rung_relays_park(struct rung_relays *relays)
 
 bool rung_relays_parked(const struct rung_relays *relays)
 {
-    return !relays->moving && memcmp(relays->latched, park_mask, sizeof(park_mask)) == 0;
+    return !relays->moving && memcmp(relays->latched, park_mask, RUNG_MASK_BYTES) == 0;
 }
 
 void rung_relays_feed(struct rung_relays *relays)
