@@ -81,6 +81,7 @@ class Ladder:
 
     The fixed resistor stands in series with the groups, always in circuit; 0 ohm when there is
     none. Its uncertainty is standard (k = 1), its other ratings as a rung's.
+    `warnings` are sentences for people: what the file left unstated, and what is taken for it.
     """
 
     name: str
@@ -97,6 +98,7 @@ class Ladder:
     short_relay: int | None = None
     park_state: int = 0
     max_current_amperes: float | None = None
+    warnings: tuple[str, ...] = ()
 
     @property
     def state_digits(self) -> int:

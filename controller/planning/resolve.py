@@ -19,7 +19,6 @@ from controller.ladder.model import Ladder, PathStep
 from controller.ladder.search import NearestSearch
 from controller.ladder.sequence import StepChoice, connected_choice
 from controller.measurement.budget import Budget, Surroundings, step_budgets
-from controller.measurement.parts import report_contributions
 from controller.module.model import Module
 from controller.planning.filtering import filtered_excursion
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
@@ -164,6 +163,7 @@ class _Resolver:
         )
         warnings = [
             *plan.sensor.warnings,
+            *ladder.warnings,
             *deviation_warnings(plan, steps, self._router.search),
             *(missing_module_warnings(steps) if module is None else ()),
             *ratio_warnings(steps, budgets),
@@ -373,15 +373,11 @@ class _Resolver:
                 module=self._module,
                 surroundings=self._surroundings,
                 calibration=self._calibration,
+                repeatability=self._plan.repeatability,
             )
         )
-        return [self._end_budget() if celsius is None else next(found) for _, celsius in made]
-
-    def _end_budget(self) -> Budget:
-        """Return the budget of an open or a short: what the report itself leaves uncertain."""
-        resolution = None if self._module is None else self._module.resolution_celsius
-        parts = report_contributions(resolution, self._plan.settle)
-        return Budget(parts=parts)
+        # What a module reports on open and short is a fixed substitute: no measurement, no U.
+        return [Budget(parts=()) if celsius is None else next(found) for _, celsius in made]
 
 
 def _refuse(problems: Iterable[Problem]) -> None:

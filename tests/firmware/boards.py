@@ -152,7 +152,7 @@ class CommandedBoard(Endpoint):
         assert self._process.stdout is not None
         self._process.stdin.close()
         self._process.stdout.close()
-        self._process.wait(timeout=10)
+        self._process.wait(timeout=60)
 
     @property
     def exit_code(self) -> int | None:
@@ -252,13 +252,16 @@ class PtyBoard(LiveBoard):
         """Return the terminal's attributes, as termios has them."""
         return termios.tcgetattr(self._line)
 
+    def command(self, line: str) -> None:
+        assert self._process.stdin is not None
+        self._process.stdin.write(line + "\n")
+
     def record(self) -> str:
         return self._record.read_text()
 
     def restart(self) -> None:
-        assert self._process.stdin is not None
         known = len(self.record().splitlines())
-        self._process.stdin.write("restart\n")
+        self.command("restart")
         self.wait_for_latch(known)
 
     def close(self) -> None:
@@ -266,7 +269,7 @@ class PtyBoard(LiveBoard):
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._process.stdin.close()
-        self._process.wait(timeout=10)
+        self._process.wait(timeout=60)
         self._process.stdout.close()
 
 
@@ -370,7 +373,7 @@ class QemuBoard(LiveBoard):
         self._socket.close()
         self._process.stdin.close()
         self._process.terminate()
-        self._process.wait(timeout=10)
+        self._process.wait(timeout=60)
         self._process.stdout.close()
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import uncertainties
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.errors import InputError
@@ -137,7 +137,6 @@ def with_real_contacts(ladder: Ladder) -> Ladder:
     return replace(ladder, relays=tuple(relays))
 
 
-@settings(max_examples=80, deadline=None)
 @given(data=st.data())
 def test_equals_nodal_analysis(data, ladders):
     ladder = with_real_contacts(data.draw(ladders()))
@@ -158,7 +157,6 @@ def test_equals_nodal_analysis(data, ladders):
     assert loading.watts <= 5.0**2 / (4 * 1000.0) * (1 + 1e-12)  # maximum power transfer
 
 
-@settings(max_examples=60, deadline=None)
 @given(data=st.data())
 def test_arrays_agree_with_single_states(data, ladders):
     ladder = data.draw(ladders(most_rungs=6))
@@ -169,7 +167,6 @@ def test_arrays_agree_with_single_states(data, ladders):
     assert states_ohms(ladder, states.reshape(2, -1)).shape == (2, states.size // 2)
 
 
-@settings(max_examples=60, deadline=None)
 @given(data=st.data())
 def test_uncertainty_equals_automatic_differentiation(data, ladders):
     """Oracle: the library `uncertainties` (linear propagation by automatic differentiation)."""
@@ -212,7 +209,6 @@ def test_uncertainty_equals_automatic_differentiation(data, ladders):
     assert state_uncertainty_ohms(ladder, state) == pytest.approx(whole.s, rel=1e-6, abs=1e-12)
 
 
-@settings(max_examples=60, deadline=None)
 @given(data=st.data())
 def test_open_short_and_connected_states(data, ladders):
     ladder = data.draw(ladders())

@@ -18,7 +18,6 @@ from controller.measurement.model import SettleRule
 from controller.measurement.parts import (
     ladder_contributions,
     rectangular_celsius,
-    report_contributions,
 )
 from controller.sensors.files import load_sensor
 
@@ -59,8 +58,3 @@ def test_the_ladders_parts_are_what_the_oracle_propagates():
 def test_a_rectangular_interval_has_the_spread_of_uniform_numbers(width):
     numbers = (np.arange(100_000) + 0.5) / 100_000 * width
     assert rectangular_celsius(width) == pytest.approx(float(numbers.std()), rel=1e-4)
-
-
-def test_without_a_module_the_report_contributes_nothing():
-    report, settling = report_contributions(None, SETTLE)
-    assert (report.celsius, settling.celsius) == (0.0, 0.5 / math.sqrt(12))
