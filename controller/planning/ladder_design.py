@@ -40,7 +40,7 @@ __all__ = ["Choice", "DesignWish", "Sweep", "best_fixed", "design_ladders", "wor
 MOST_CHOICES = 5
 _SAME = 0.02  # excursions closer than this, as a share, are as good as each other
 _SEEDS = 3  # searches of each kind
-_TRIES = 900
+_TRIES = 1200
 
 
 @dataclass(frozen=True, kw_only=True)
