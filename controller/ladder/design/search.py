@@ -86,8 +86,7 @@ def search_rungs(
     deviation = search.deviation(places)
     if deviation > aim.deviation_celsius:
         return None
-    parts = tuple(catalogue.parts[place] for place in places)
-    return Found(parts=parts, deviation_celsius=deviation)
+    return Found(parts=search.parts_at(places), deviation_celsius=deviation)
 
 
 class _Rungs:
@@ -103,9 +102,11 @@ class _Rungs:
         fixed_ohms: float,
         source: random.Random,
     ) -> None:
-        self._parts = catalogue.parts
-        self._ohms = np.array([part.ohms for part in catalogue.parts])
-        self._counts = [math.inf if p.count is None else p.count for p in catalogue.parts]
+        # A rung larger than all that is asked for would never come into circuit.
+        most = max(demand.most_ohms for demand in demands) - fixed_ohms
+        self._parts = tuple(part for part in catalogue.parts if part.ohms <= most)
+        self._ohms = np.array([part.ohms for part in self._parts])
+        self._counts = [math.inf if p.count is None else p.count for p in self._parts]
         if sum(self._counts) < count:
             raise InputError.single(
                 f"{count} rungs are wanted, and {sum(self._counts)} parts are there",
@@ -124,6 +125,10 @@ class _Rungs:
             for step in aim.steps_celsius
             for number, demand in enumerate(demands)
         ]
+
+    def parts_at(self, places: Sequence[int]) -> tuple[Part, ...]:
+        """Return the parts of a set."""
+        return tuple(self._parts[place] for place in places)
 
     def deviation(self, places: Sequence[int]) -> float:
         """Return the worst deviation for any of the demands."""
@@ -218,7 +223,7 @@ class _Rungs:
 
     def _asked(self, places: Sequence[int]) -> Iterator[Callable[[float], bool]]:
         """Yield, for each sweep, the question whether the set keeps an excursion in it."""
-        parts = [self._parts[place] for place in places]
+        parts = self.parts_at(places)
         fixed = Part(ohms=self._fixed_ohms, tolerance_percent=0.0)
         corners = Corners(designed_ladder("", self._build, parts, fixed))
         searches = [
