@@ -161,5 +161,5 @@ def _return(ladder: Ladder, count: int, height: float) -> Iterator[str]:
         middle = (_TOP + ground) / 2
         yield _line((44, ground), (44, middle), (48, middle))
         yield from _contact(48, middle, f"K{relay} short", closed=_closed_at_rest(ladder, relay))
-        yield _line((108, middle), (114, middle), (114, middle - 24), (36, middle - 24))
-        yield _line((36, middle - 24), (36, _TOP + 16), (27, _TOP + 4))
+        yield _line((108, middle), (114, middle), (114, middle - 40), (36, middle - 40))
+        yield _line((36, middle - 40), (36, _TOP + 16), (27, _TOP + 4))
