@@ -23,6 +23,12 @@ MOST_RELAYS = 64
 
 _LEAST_OHMS, _MOST_OHMS = 1e-6, 1e9  # keeps every sum and reciprocal far from overflow
 _UNSTATED_PERCENT, _UNSTATED_CONTACT_OHMS, _UNSTATED_LEAD_OHMS = 5.0, 0.05, 0.05
+_FIXED_KEYS = (
+    "fixed_tolerance_percent",
+    "fixed_uncertainty_ohms",
+    "fixed_power_watts",
+    "fixed_tempco_ppm_per_k",
+)
 _CONTACTS = tuple(contacts.value for contacts in Contacts)
 _KINDS = tuple(kind.value for kind in GroupKind)
 _STATE = re.compile(r"0[xX][0-9a-fA-F]{1,16}|0[bB][01]{1,64}|\d{1,20}")
@@ -57,6 +63,15 @@ def load_ladder(path: Path) -> Ladder:
     lead_uncertainty = root.optional_number("lead_uncertainty_ohms", least=0.0)
     if lead_uncertainty is None:
         lead_uncertainty = unstated.leads(lead_ohms)
+    fixed_ohms = root.number("fixed_ohms", default=0.0, least=0.0, most=_MOST_OHMS)
+    fixed_uncertainty = _uncertainty_ohms(root, fixed_ohms, prefix="fixed_")
+    if fixed_uncertainty is None:
+        fixed_uncertainty = unstated.fixed(fixed_ohms)
+    fixed_watts = root.optional_number("fixed_power_watts", above=0.0)
+    fixed_tempco = root.number("fixed_tempco_ppm_per_k", default=0.0)
+    for key in _FIXED_KEYS:
+        if key in root and "fixed_ohms" not in root:
+            root.problem(key, "there is no fixed resistor", hint="state fixed_ohms")
     max_current = root.optional_number("max_current_amperes", above=0.0)
     common = root.optional_table("relays")
     default = _relay_settings(
@@ -108,6 +123,10 @@ def load_ladder(path: Path) -> Ladder:
         groups=tuple(groups),
         lead_ohms=lead_ohms,
         lead_uncertainty_ohms=lead_uncertainty,
+        fixed_ohms=fixed_ohms,
+        fixed_uncertainty_ohms=fixed_uncertainty,
+        fixed_power_watts=fixed_watts,
+        fixed_tempco_ppm_per_k=fixed_tempco,
         isolate_relay=isolate,
         short_relay=short,
         park_state=park_state,
@@ -124,9 +143,20 @@ class _Unstated:
     """
 
     def __init__(self) -> None:
-        self.rungs: list[int] = []
         self.contacts = False
+        self._rungs: list[int] = []
+        self._fixed = False
         self._lead_ohms: float | None = None
+
+    def rung(self, relay: int, ohms: float) -> float:
+        """Return the standard uncertainty of a rung that nothing is stated of."""
+        self._rungs.append(relay)
+        return _rectangular_ohms(_UNSTATED_PERCENT, ohms)
+
+    def fixed(self, ohms: float) -> float:
+        """Return the standard uncertainty of a fixed resistor that nothing is stated of."""
+        self._fixed = ohms > 0
+        return _rectangular_ohms(_UNSTATED_PERCENT, ohms)
 
     def leads(self, lead_ohms: float) -> float:
         """Return the standard uncertainty of leads that nothing is stated of."""
@@ -136,11 +166,16 @@ class _Unstated:
     def warnings(self) -> tuple[str, ...]:
         """Return a sentence for each kind of thing that is not stated."""
         found = []
-        if self.rungs:
-            names = ", ".join(map(str, self.rungs))
+        if self._rungs:
+            names = ", ".join(map(str, self._rungs))
             found.append(
                 f"the ladder file states no tolerance_percent or uncertainty_ohms for the rungs of"
                 f" relays {names}: {_UNSTATED_PERCENT:g} % is taken"
+            )
+        if self._fixed:
+            found.append(
+                "the ladder file states no fixed_tolerance_percent or fixed_uncertainty_ohms:"
+                f" {_UNSTATED_PERCENT:g} % is taken"
             )
         if self.contacts:
             found.append(
@@ -204,19 +239,9 @@ def _read_group(
 def _read_rung(table: Table, owners: _Owners, unstated: _Unstated) -> Rung:
     relay = owners.relay(table, "relay")
     ohms = table.number("ohms", least=_LEAST_OHMS, most=_MOST_OHMS)
-    tolerance = table.optional_number("tolerance_percent", least=0.0, most=100.0)
-    uncertainty = table.optional_number("uncertainty_ohms", least=0.0)
-    if tolerance is not None and uncertainty is not None:
-        table.problem(
-            "uncertainty_ohms",
-            "stands beside tolerance_percent",
-            hint="state one of the two: a calibrated uncertainty replaces the maker's tolerance",
-        )
-    if uncertainty is None and tolerance is None:
-        unstated.rungs.append(relay)
-        tolerance = _UNSTATED_PERCENT
+    uncertainty = _uncertainty_ohms(table, ohms)
     if uncertainty is None:
-        uncertainty = (tolerance or 0.0) / 100.0 * ohms / math.sqrt(3.0)
+        uncertainty = unstated.rung(relay, ohms)
     return Rung(
         relay=relay,
         ohms=ohms,
@@ -224,6 +249,29 @@ def _read_rung(table: Table, owners: _Owners, unstated: _Unstated) -> Rung:
         power_watts=table.optional_number("power_watts", above=0.0),
         tempco_ppm_per_k=table.number("tempco_ppm_per_k", default=0.0),
     )
+
+
+def _uncertainty_ohms(table: Table, ohms: float, *, prefix: str = "") -> float | None:
+    """Return a resistor's standard uncertainty, stated in ohm or as a tolerance in percent.
+
+    None where neither is stated.
+    """
+    tolerance = table.optional_number(f"{prefix}tolerance_percent", least=0.0, most=100.0)
+    uncertainty = table.optional_number(f"{prefix}uncertainty_ohms", least=0.0)
+    if tolerance is not None and uncertainty is not None:
+        table.problem(
+            f"{prefix}uncertainty_ohms",
+            f"stands beside {prefix}tolerance_percent",
+            hint="state one of the two: a calibrated uncertainty replaces the maker's tolerance",
+        )
+    if uncertainty is None and tolerance is not None:
+        return _rectangular_ohms(tolerance, ohms)
+    return uncertainty
+
+
+def _rectangular_ohms(tolerance_percent: float, ohms: float) -> float:
+    """Return the standard uncertainty of a value anywhere inside its tolerance."""
+    return tolerance_percent / 100.0 * ohms / math.sqrt(3.0)
 
 
 def _relay_settings(table: Table | None, base: Relay) -> Relay:

@@ -254,7 +254,7 @@ def _temperature_ohms(
     ambient is one for all, rectangular about its middle. So one rung contributes
     ``r a/sqrt(3) sqrt(E[dT^2])`` with ``E[dT^2] = offset^2 + span^2/3``, and the rise by its own
     power adds to the offset. A calibration that does not say how warm it was is one of 23 degC,
-    within 5 K.
+    within 5 K. The fixed resistor counts as one more rung.
     """
     rungs = rungs_of(ladder)
     reference, spread = place.reference_celsius, place.ambient_span_kelvin**2 / 3.0
@@ -266,8 +266,15 @@ def _temperature_ohms(
         else:
             spread += usual.ambient_span_kelvin**2 / 3.0
     offset = place.ambient_celsius - reference
-    limits = np.array([rung.ohms * rung.tempco_ppm_per_k * 1e-6 for rung in rungs])
-    slopes = sensitivities(ladder, states, nominal_parameters(ladder))[:, :-2]
+    limits = np.array(
+        [
+            *(rung.ohms * rung.tempco_ppm_per_k * 1e-6 for rung in rungs),
+            ladder.fixed_ohms * ladder.fixed_tempco_ppm_per_k * 1e-6,
+        ]
+    )
+    # These states are connected, so what stands in series with the groups counts in full.
+    by_rung = sensitivities(ladder, states, nominal_parameters(ladder))[:, : len(rungs)]
+    slopes = np.column_stack([by_rung, np.ones(len(states))])
     per_kelvin2 = (slopes * limits) ** 2 / 3.0
     rises = np.array([_rises_kelvin(ladder, rungs, state, module) for state in states])
     ambient = per_kelvin2.sum(axis=1) * (offset**2 + spread)
@@ -278,9 +285,9 @@ def _temperature_ohms(
 def _rises_kelvin(
     ladder: Ladder, rungs: Sequence[Rung], state: int, module: Module | None
 ) -> list[float]:
-    """Return how far each rung warms itself in a state."""
+    """Return how far each rung warms itself in a state, and last the fixed resistor."""
     if module is None:
-        return [0.0 for _ in rungs]
+        return [0.0] * (len(rungs) + 1)
     loading = state_loading(
         ladder,
         state,
@@ -288,9 +295,13 @@ def _rises_kelvin(
         pullup_ohms=module.lowest_pullup_ohms,
     )
     watts = {part.relay: part.watts for part in loading.rungs}
+    carried = [
+        *((watts[rung.relay], rung.power_watts) for rung in rungs),
+        (loading.fixed_watts, ladder.fixed_power_watts),
+    ]
     return [
-        watts[rung.relay] * _DERATING_KELVIN / (rung.power_watts or _USUAL_RATING_WATTS)
-        for rung in rungs
+        own_watts * _DERATING_KELVIN / (rated_watts or _USUAL_RATING_WATTS)
+        for own_watts, rated_watts in carried
     ]
 
 

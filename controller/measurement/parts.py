@@ -29,7 +29,10 @@ def rectangular_celsius(width_celsius: float) -> float:
 def ladder_contributions(
     ladder: Ladder, state: int, slope_ohms_per_kelvin: float
 ) -> tuple[Contribution, ...]:
-    """Return what rungs, contacts and leads contribute in a state, at a slope of the curve."""
+    """Return what rungs, contacts and leads contribute in a state, at a slope of the curve.
+
+    The fixed resistor is one of the rungs here.
+    """
     parts = (
         ("rungs", _with_only(ladder, rungs=True)),
         ("contacts", _with_only(ladder, contacts=True)),
@@ -60,4 +63,5 @@ def _with_only(
             for group in ladder.groups
         ),
         lead_uncertainty_ohms=ladder.lead_uncertainty_ohms if leads else 0.0,
+        fixed_uncertainty_ohms=ladder.fixed_uncertainty_ohms if rungs else 0.0,
     )

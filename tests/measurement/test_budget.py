@@ -14,7 +14,7 @@ from controller.bench.files import default_bench, load_bench
 from controller.errors import InputError
 from controller.ladder.calibration import Measurement, calibrate, propose_design
 from controller.ladder.electrical import contact_closed, state_ohms
-from controller.ladder.model import GroupKind
+from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
 from controller.measurement.budget import (
     Budget,
     Surroundings,
@@ -387,6 +387,45 @@ def test_calibrated_rungs_may_drift_until_they_are_calibrated_again():
         found = calibrated_budget(21.0, rung_drift_ppm=ppm)
         assert part(found, "drift") == pytest.approx(expected, rel=1e-3)
     assert all(one.name != "drift" for one in budget_of().parts)
+
+
+def test_a_fixed_resistor_drifts_and_warms_like_a_rung():
+    """The same part, once always in circuit and once as a rung: the same budget."""
+    rung = Rung(relay=0, ohms=1000.0, power_watts=0.125, tempco_ppm_per_k=50)
+    small = Rung(relay=1, ohms=1.0)
+    relays = (Relay(index=0), Relay(index=1))
+    switched = Ladder(
+        name="switched",
+        relay_count=2,
+        relays=relays,
+        groups=(Group(kind=GroupKind.SERIES, rungs=(rung, small)),),
+    )
+    always = Ladder(
+        name="always",
+        relay_count=2,
+        relays=relays,
+        groups=(Group(kind=GroupKind.SERIES, rungs=(small,)),),
+        fixed_ohms=1000.0,
+        fixed_power_watts=0.125,
+        fixed_tempco_ppm_per_k=50,
+    )
+    plan, _, module, _ = demo("coolant-sweep.toml")
+    curve = plan.sensor.curve
+    celsius = float(curve.celsius(1001.0))
+    budgets = [
+        step_budgets(
+            ladder,
+            [(0, celsius)],
+            curve,
+            settle=SETTLE,
+            module=module,
+            surroundings=Surroundings(ambient_celsius=30.0),
+        )[0]
+        for ladder in (switched, always)
+    ]
+    for name in ("ambient", "self-heating"):
+        assert part(budgets[0], name) > 0
+        assert part(budgets[1], name) == pytest.approx(part(budgets[0], name))
 
 
 def test_a_warmer_bench_is_a_wider_budget():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -27,9 +28,11 @@ SETTLE = SettleRule(within_celsius=0.5, for_s=3.0, at_most_s=30.0)
 def test_the_ladders_parts_are_what_the_oracle_propagates():
     """The same circuit written out with `uncertainties`, and the Beta equation on top of it."""
     ladder = load_ladder(SWEEPS / "ladders" / "bench-16.toml")
+    ladder = replace(ladder, fixed_ohms=100.0, fixed_uncertainty_ohms=0.06)
     curve = load_sensor(SWEEPS / "sensors" / "tern-air.toml").curve
     for state in (0x1F76C, 0x1E9BC, 0x1FF6C):
         whole = ufloat(ladder.lead_ohms, ladder.lead_uncertainty_ohms)
+        whole += ufloat(ladder.fixed_ohms, ladder.fixed_uncertainty_ohms)
 
         def contact(relay: int):
             made = ladder.relays[relay]
