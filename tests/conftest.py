@@ -55,30 +55,6 @@ def reference_rows() -> Callable[[str], list[dict[str, str]]]:
     return read
 
 
-def pytest_addoption(parser: pytest.Parser) -> None:
-    parser.addoption("--soak", action="store_true", help="run the long tests as well")
-
-
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    if config.getoption("--soak"):
-        return
-    for item in items:
-        if item.get_closest_marker("soak"):
-            item.add_marker(pytest.mark.skip(reason="long: run with --soak"))
-
-
-def pytest_addoption(parser: pytest.Parser) -> None:
-    parser.addoption("--soak", action="store_true", help="run the long tests too")
-
-
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    if not config.getoption("--soak"):
-        skip = pytest.mark.skip(reason="a long run: --soak turns it on")
-        for item in items:
-            if item.get_closest_marker("soak") is not None:
-                item.add_marker(skip)
-
-
 @pytest.fixture(scope="session", autouse=True)
 def own_data_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """Let operations be counted in a folder of the tests' own, in processes they start as well."""
