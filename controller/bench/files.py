@@ -79,10 +79,14 @@ class LinkKind(Enum):
 
 
 class ReadbackKind(Enum):
-    """The way the reported temperature comes in."""
+    """The way the reported temperature comes in.
+
+    `CALLED` is for programs that bring a function of their own; a file cannot name it.
+    """
 
     SIMULATED = "simulated"
     TYPED = "typed"
+    CALLED = "called"
 
 
 class Switching(Enum):
@@ -217,7 +221,8 @@ def _link(table: Table) -> tuple[LinkKind, str | None, int]:
 
 
 def _readback(table: Table) -> tuple[ReadbackKind, str]:
-    kind = ReadbackKind(table.choice("kind", [k.value for k in ReadbackKind]))
+    in_files = (ReadbackKind.SIMULATED, ReadbackKind.TYPED)
+    kind = ReadbackKind(table.choice("kind", [k.value for k in in_files]))
     return kind, table.choice("unit", ("C", "F"), default="C")
 
 

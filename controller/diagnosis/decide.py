@@ -176,9 +176,7 @@ class _Ranked:
 
 def _with_ends(one: Fit, ends: EndReadings) -> Fit:
     extra = ends.deviance(one)
-    return replace(
-        one, deviance=one.deviance + extra, log_evidence=one.log_evidence - 0.5 * extra
-    )
+    return replace(one, deviance=one.deviance + extra, log_evidence=one.log_evidence - 0.5 * extra)
 
 
 def _promising(

@@ -1,5 +1,4 @@
-"""What comes out of a diagnosis.
-"""
+"""What comes out of a diagnosis."""
 
 from __future__ import annotations
 

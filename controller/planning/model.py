@@ -6,7 +6,7 @@ Uncertainties in these classes are expanded (k = 2, JCGM 100:2008, 6.2), except 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum
+from enum import StrEnum
 
 from controller.ladder.model import PathStep
 from controller.measurement.model import Contribution, DecisionRule, SettleRule
@@ -20,7 +20,7 @@ A record says which one made it; a replay takes the states of an earlier one as 
 """
 
 
-class StepKind(Enum):
+class StepKind(StrEnum):
     """What a step puts at the module's input."""
 
     TEMPERATURE = "temperature"

@@ -28,6 +28,7 @@ from controller.measurement.model import Verdict
 from controller.planning.model import PLANNER, ResolvedPlan
 from controller.planning.plan import Plan
 from controller.planning.resolve import make_router, resolve_on
+from controller.readback.called import ReadbackFunction
 from controller.records.codec import was_interrupted
 from controller.records.compare import (
     EXACT,
@@ -41,6 +42,7 @@ from controller.records.compare import (
 from controller.records.decode import plan_of, results_of
 from controller.records.inputs import Inputs, inputs_of
 from controller.records.reader import Record
+from controller.run.called import called_readback
 from controller.run.driver import run_events
 from controller.run.events import FaultRaised
 from controller.run.model import StepResult
@@ -72,10 +74,11 @@ class Replay:
     simulated_s: float
 
 
-def replay(record: Record) -> Replay:
-    """Judge and run a record again.
+def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
+    """Judge and run a record again; `called` gives the readings in place of the simulated module.
 
-    Raises InputError when its files cannot be used, ReplayError when the simulated run fails.
+    Raises InputError when its files cannot be used, ReplayError when the simulated run fails, and
+    whatever `called` raises.
     """
     plan, recorded = plan_of(record), results_of(record)
     inputs = inputs_of(record)
@@ -87,8 +90,8 @@ def replay(record: Record) -> Replay:
         if _same_budget(record)
         else _remade(plan, inputs.plan, bench)
     )
-    replayed, simulated_s = _run(resolved, bench)
-    tolerances, why = tolerances_for(record, plan)
+    replayed, simulated_s = _run(resolved, bench, called)
+    tolerances, why = tolerances_for(record, plan, called=called is not None)
     if not _same_budget(record):
         why += "; states and uncertainties stand as recorded, by an earlier uncertainty budget"
     elif kept is not None:
@@ -155,12 +158,19 @@ def simulated_bench(inputs: Inputs) -> BenchFile:
     )
 
 
-def tolerances_for(record: Record, plan: ResolvedPlan) -> tuple[Tolerances, str]:
-    """Return how closely a record has to be met, and why."""
-    if not record.opening["simulated"]:
+def tolerances_for(
+    record: Record, plan: ResolvedPlan, *, called: bool = False
+) -> tuple[Tolerances, str]:
+    """Return how closely a record has to be met, and why; `called`: by a program's function."""
+    was_called = (record.opening.get("bench") or {}).get("readback") == ReadbackKind.CALLED.value
+    if not (was_called if called else record.opening["simulated"]):
+        if called:
+            source = "replayed with a program's function"
+        else:
+            source = "recorded from a program's function" if was_called else "real equipment"
         return (
-            Tolerances(reported_celsius=None, timing_s=None),
-            "real equipment: readings within each step's tolerance and uncertainty",
+            Tolerances(reported_celsius=None, timing_s=None, codes=not (called or was_called)),
+            f"{source}: readings within each step's tolerance and uncertainty",
         )
     if record.opening["pace"] == "fast":
         if any(was_interrupted(line) for line in record.lines):
@@ -174,12 +184,17 @@ def tolerances_for(record: Record, plan: ResolvedPlan) -> tuple[Tolerances, str]
     )
 
 
-def _run(plan: ResolvedPlan, bench_file: BenchFile) -> tuple[tuple[StepResult, ...], float]:
+def _run(
+    plan: ResolvedPlan, bench_file: BenchFile, called: ReadbackFunction | None
+) -> tuple[tuple[StepResult, ...], float]:
     clock = VirtualClock()
-    with closing(open_bench(bench_file, clock)) as bench:
+    readback = None if called is None else called_readback(called, plan, bench_file, clock)
+    with closing(open_bench(bench_file, clock, readback=readback)) as bench:
         run = SweepRun(plan, bench, clock)
         for event in run_events(run):
             if isinstance(event, FaultRaised):
+                if readback is not None and readback.failure is not None:
+                    raise readback.failure
                 raise ReplayError(
                     f"the simulated run failed: {event.message}; {event.relays.value}"
                 )

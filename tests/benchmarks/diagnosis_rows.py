@@ -13,7 +13,7 @@ from __future__ import annotations
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any, TypeAlias
@@ -168,9 +168,7 @@ FAULTS = (
         kinds=("gain+curve-offset",),
         inside=True,
         least_readings=8,
-        draw=lambda rng, ohms: Input(
-            pullup_ohms=_gained(rng), offset_celsius=_either(rng, 3, 8)
-        ),
+        draw=lambda rng, ohms: Input(pullup_ohms=_gained(rng), offset_celsius=_either(rng, 3, 8)),
     ),
     Fault(
         label="curve that is no candidate",
@@ -208,9 +206,7 @@ FAULTS = (
         label="curve that is no candidate, and series",
         kinds=("unknown-curve+series-resistance", "unknown-curve"),
         inside=False,
-        draw=lambda rng, ohms: Input(
-            celsius=_other_curve(rng), series_ohms=_log(rng, 40, 300)
-        ),
+        draw=lambda rng, ohms: Input(celsius=_other_curve(rng), series_ohms=_log(rng, 40, 300)),
     ),
 )
 
@@ -236,8 +232,7 @@ def plan_curve() -> Curve:
 
 @cache
 def candidates() -> tuple[Sensor, ...]:
-    """Return the two sensors that are tried: the printed 10 kohm one, and one of half its size.
-    """
+    """Return the two sensors that are tried: the printed 10 kohm one, and one of half its size."""
     a, b, c = TEN_KOHM_CONSTANTS
     whole = SteinhartHartCurve(a=a, b=b, c=c, lowest_celsius=-60.0, highest_celsius=180.0)
     celsius = np.linspace(-60.0, 180.0, 61)
