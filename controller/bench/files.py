@@ -79,10 +79,14 @@ class LinkKind(Enum):
 
 
 class ReadbackKind(Enum):
-    """The way the reported temperature comes in."""
+    """The way the reported temperature comes in.
+
+    `CALLED` is for programs that bring a function of their own; a file cannot name it.
+    """
 
     SIMULATED = "simulated"
     TYPED = "typed"
+    CALLED = "called"
 
 
 class Switching(Enum):
@@ -217,7 +221,8 @@ def _link(table: Table) -> tuple[LinkKind, str | None, int]:
 
 
 def _readback(table: Table) -> tuple[ReadbackKind, str]:
-    kind = ReadbackKind(table.choice("kind", [k.value for k in ReadbackKind]))
+    in_files = (ReadbackKind.SIMULATED, ReadbackKind.TYPED)
+    kind = ReadbackKind(table.choice("kind", [k.value for k in in_files]))
     return kind, table.choice("unit", ("C", "F"), default="C")
 
 
@@ -246,7 +251,11 @@ def _surroundings(table: Table | None) -> Surroundings | None:
         ambient_span_kelvin=table.number(
             "ambient_span_kelvin", default=usual.ambient_span_kelvin, least=0.0
         ),
-        insulation_ohms=table.optional_number("insulation_ohms", above=0.0),
+        insulation_ohms=table.number("insulation_ohms", default=usual.insulation_ohms, least=1.0),
+        contact_emf_microvolts=table.number(
+            "contact_emf_microvolts", default=usual.contact_emf_microvolts, least=0.0
+        ),
+        rung_drift_ppm=table.number("rung_drift_ppm", default=usual.rung_drift_ppm, least=0.0),
     )
 
 

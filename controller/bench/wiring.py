@@ -1,8 +1,5 @@
 """From a bench file to an open bench: which link, which readback, what is simulated behind them.
 
-Knows: every kind of link and readback, and how the simulated ones hang together.
-Must not know: plans, runs, records.
-
 The simulated bench is the protocol's own device behind a channel: requests are framed, checked
 and carried out as over a wire, and the module sees only what that device latches.
 """
@@ -47,6 +44,7 @@ def open_bench(
     wear_path: Path | None = None,
     keep_early: bool = False,
     reads_back: bool = True,
+    readback: Readback | None = None,
 ) -> Bench:
     """Return the bench with its parts wired up; the link itself is opened by the run.
 
@@ -55,10 +53,11 @@ def open_bench(
     memory go wrong; `on_channel` is handed that line and its device. `wear_path` is the file in
     which the operations of real relays are counted, when the bench is closed; without it they are
     not. `keep_early` says that typed lines come from a script; with `reads_back` False the bench
-    gets no readback at all.
+    gets no readback at all. `readback` takes the place of the bench's own.
 
     Raises InputError when what is simulated has no module, or when a link that takes real time is
-    asked to run on a clock that does not.
+    asked to run on a clock that does not; ValueError when the bench's readback is a function's and
+    none is given.
     """
     if bench.link is not LinkKind.SIMULATED and not isinstance(clock, RealClock):
         raise InputError.single(
@@ -77,21 +76,27 @@ def open_bench(
             link, sample, release = ways.over_serial()
             if wear_path is not None:
                 link, release = _counted(bench, link, wear_path, write or _to_standard_error)
-    readback: Readback
     if not reads_back:
         readback = NoReadback()
-    elif bench.readback is ReadbackKind.SIMULATED:
-        readback = SimulatedReadback(
-            f"simulated module {ways.module.name!r}", sample, clock, bench.reading_interval_s
-        )
-    else:
-        readback = TypedReadback(
-            lines or StdinLines(),
-            write or _to_standard_error,
-            clock,
-            bench.typed_unit,
-            keep_early=keep_early,
-        )
+    elif readback is None:
+        match bench.readback:
+            case ReadbackKind.SIMULATED:
+                readback = SimulatedReadback(
+                    f"simulated module {ways.module.name!r}",
+                    sample,
+                    clock,
+                    bench.reading_interval_s,
+                )
+            case ReadbackKind.TYPED:
+                readback = TypedReadback(
+                    lines or StdinLines(),
+                    write or _to_standard_error,
+                    clock,
+                    bench.typed_unit,
+                    keep_early=keep_early,
+                )
+            case ReadbackKind.CALLED:
+                raise ValueError("the readback of this bench has to be handed over with it")
     return Bench(
         name=bench.name,
         ladder=bench.ladder,
@@ -228,5 +233,6 @@ class _Ways:
             park_state=bench.ladder.park_state,
             clock=self._clock,
             on_latch=simulation.latched,
+            input_volts=simulation.input_volts,
         )
         return simulation, device

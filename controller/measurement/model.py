@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from enum import Enum
+from enum import Enum, StrEnum
 
 __all__ = ["Contribution", "DecisionRule", "SettleRule", "Verdict"]
 
 
-class Verdict(Enum):
+class Verdict(StrEnum):
     """The outcome of a step, or of a run (the worst of its steps: fail, undecided, pass)."""
 
     PASS = "pass"  # noqa: S105 - not a password

@@ -146,7 +146,10 @@ def opening(plan: ResolvedPlan) -> dict[str, object]:
         verb="sweep",
         plan=plan,
         bench=InventedBench(),
-        files={Path("/shop/tern/plans/a.toml"): "format = 1\n", Path("/shop/tern/b.toml"): "Grüße\n"},
+        files={
+            Path("/shop/tern/plans/a.toml"): "format = 1\n",
+            Path("/shop/tern/b.toml"): "Grüße\n",
+        },
         plan_file=Path("/shop/tern/plans/a.toml"),
         bench_file=Path("/shop/tern/b.toml"),
         simulated=True,
