@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+pytest_plugins = ["pytester"]
+
 
 @pytest.fixture(scope="session", autouse=True)
 def own_data_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
