@@ -75,7 +75,7 @@ def test_the_installed_command_starts(foreign: Path, words: list[str | Path]) ->
     ended = ran([*words, "--version"], cwd=foreign, path=(foreign,))
     assert ended.stderr == ""
     assert ended.stdout == f"rungwise {__version__}\n"
-    ended = ran([*words, "nearest", ROOT / "sweeps/ladders/bench-16.toml", "2500"], cwd=foreign)
+    ended = ran([*words, "links", "--help"], cwd=foreign)
     assert ended.returncode == 0, ended.stderr
 
 
@@ -93,7 +93,8 @@ def test_an_unpacked_wheel_uses_its_own_neighbours(
     path = (foreign, unpacked) if order == "before" else (unpacked, foreign)
     ended = ran([sys.executable, "-m", "rungwise", "--help"], cwd=foreign, path=path)
     assert (ended.returncode, ended.stderr) == (0, "")
-    ended = ran([sys.executable, "-c", RUN, PLAN], cwd=foreign, path=path)
+    code = "import rungwise\nrungwise.StepKind\nimport controller\nprint(controller.__file__)"
+    ended = ran([sys.executable, "-c", code], cwd=foreign, path=path)
     assert ended.returncode == 0, ended.stderr
     assert ended.stdout.strip() == str(unpacked / "controller/__init__.py")
 
@@ -132,7 +133,8 @@ def test_a_command_that_cannot_have_its_own_packages_says_so_without_a_traceback
     tmp_path: Path,
 ) -> None:
     code = (
-        "import sys, types\nsys.modules['firmware_protocol'] = types.ModuleType('firmware_protocol')\n"
+        "import sys, types\n"
+        "sys.modules['firmware_protocol'] = types.ModuleType('firmware_protocol')\n"
         "from rungwise.__main__ import main\nsys.exit(main([]))"
     )
     ended = ran([sys.executable, "-c", code], cwd=tmp_path)

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+import rungwise
+
 ROOT = Path(__file__).resolve().parents[2]
 PLAN = ROOT / "sweeps/coolant-check.toml"
 
@@ -57,8 +59,16 @@ def subtests(request):
 BUILT_IN = pytest.version_tuple >= (9, 0)
 
 
+@pytest.fixture(scope="module")
+def loaded() -> None:
+    """Load everything here: what a pytest inside this one loads, it drops again at its end."""
+    assert rungwise.run(PLAN).verdict == "pass"
+
+
 @pytest.fixture
-def project(pytester: pytest.Pytester, monkeypatch: pytest.MonkeyPatch) -> pytest.Pytester:
+def project(
+    loaded: None, pytester: pytest.Pytester, monkeypatch: pytest.MonkeyPatch
+) -> pytest.Pytester:
     monkeypatch.setenv("COLUMNS", "300")
     # Snapshots keep their state in a global that a pytest inside a pytest would take away.
     pytester.makeini(
