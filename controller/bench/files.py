@@ -251,7 +251,11 @@ def _surroundings(table: Table | None) -> Surroundings | None:
         ambient_span_kelvin=table.number(
             "ambient_span_kelvin", default=usual.ambient_span_kelvin, least=0.0
         ),
-        insulation_ohms=table.optional_number("insulation_ohms", above=0.0),
+        insulation_ohms=table.number("insulation_ohms", default=usual.insulation_ohms, least=1.0),
+        contact_emf_microvolts=table.number(
+            "contact_emf_microvolts", default=usual.contact_emf_microvolts, least=0.0
+        ),
+        rung_drift_ppm=table.number("rung_drift_ppm", default=usual.rung_drift_ppm, least=0.0),
     )
 
 

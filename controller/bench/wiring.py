@@ -233,5 +233,6 @@ class _Ways:
             park_state=bench.ladder.park_state,
             clock=self._clock,
             on_latch=simulation.latched,
+            input_volts=simulation.input_volts,
         )
         return simulation, device

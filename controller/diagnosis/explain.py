@@ -1,8 +1,5 @@
 """A diagnosis in words: what it means, where to look and in which order, what would tell more.
 
-Knows: the wording for every kind of fault, for a person who stands at the machine.
-Must not know: how the diagnosis was found, terminals, colours.
-
 The places to look are common practice, no source; the order is from the likeliest down.
 """
 
@@ -11,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from controller.diagnosis.fit import Interval
-from controller.diagnosis.result import Diagnosis, Explanation, NextStep
+from controller.diagnosis.result import Diagnosis, Explanation, NextStep, Reason
 
 __all__ = ["Words", "explain", "sentence"]
 
@@ -48,10 +45,13 @@ _NAMES = {
     "series-resistance": "extra resistance in series",
     "leakage-to-ground": "leakage to ground",
     "leakage-to-supply": "leakage to a supply wire",
-    "gain": "a wrong pull-up or reference",
+    "gain": "a wrong pull-up or its supply",
     "curve-offset": "a fixed temperature offset",
     "wrong-curve": "the curve of another sensor",
     "second-pullup": "a second pull-up that is not described",
+    "adc-reference": "a converter reference that differs from the pull-up's supply",
+    "intermittent-contact": "a contact that comes and goes",
+    "unknown-curve": "a smooth deviation that none of the named faults makes",
 }
 
 _MEANINGS = {
@@ -78,6 +78,18 @@ _MEANINGS = {
     "second-pullup": (
         "Below one resistance all readings are off by one factor, above it none: the input "
         "switches to another pull-up there."
+    ),
+    "adc-reference": (
+        "The module's converter measures against a reference of its own, and that one is off "
+        "against the supply of the pull-up: all readings shift the same way, cold ones most."
+    ),
+    "intermittent-contact": (
+        "Some readings are right and some see extra resistance in series: the readings jump."
+    ),
+    "unknown-curve": (
+        "The readings lie on a smooth curve, but not on one that a single fault of wiring or "
+        "module makes. The curve of a sensor that was not tried looks like this, and so may two "
+        "or three faults at once."
     ),
 }
 
@@ -123,7 +135,29 @@ _PLACES = {
         "the module file: describe the second pull-up there and judge again",
         "the module's switched pull-up, if the maker does not know of one",
     ),
+    "adc-reference": (
+        "the supply that feeds the pull-up: measure it against ground at the connector, open",
+        "other inputs of the module: a converter reference that is off shows on all of them",
+        "the module file: pull-up and reference as stated",
+    ),
+    "intermittent-contact": (
+        "connector pins at the sensor: move harness and connector while a reading is shown",
+        "ground point and splices: pull gently, heat, cool",
+        "the clips of the bench leads and the ladder's own relays",
+    ),
+    "unknown-curve": (
+        "the sensor the module expects: diagnose again with other sensors as candidates",
+        "pull-up and reference: measure open-circuit voltage and short-circuit current",
+        "more than one fault: repair what is visible, then take the readings again",
+    ),
 }
+
+_NEXT_WHEN_NOTHING_FITS = (
+    "repeat the steps that fit worst, and once more with the harness held still",
+    "move harness and connectors while one reading is shown: a bad contact jumps",
+    "take more steps, ten or more, spread from the coldest to the hottest",
+    "diagnose again with the sensors that may be meant as candidates",
+)
 
 _ANOTHER_SENSOR = (
     "the sensor the module expects: two thermistors of one material differ by a factor alone; "
@@ -134,6 +168,12 @@ _MEASURE_THE_PULLUP = (
     " Measuring tells: open-circuit voltage over short-circuit current is the pull-up."
 )
 
+_TWIN_OF_A_GAIN = "a sensor of the same material and another size"
+_HOW_TO_TELL_THE_TWIN = (
+    f"No reading can tell a gain from {_TWIN_OF_A_GAIN}: if the pull-up and its supply measure "
+    "right, the module expects another sensor."
+)
+
 _UNITS = {
     "series_ohms": "{}",
     "leakage_ohms": "{}",
@@ -141,6 +181,8 @@ _UNITS = {
     "gain_below": "factor {}",
     "switch_ohms": "below {}",
     "offset_celsius": "offset {}",
+    "reference_share": "factor {}",
+    "share": "in {} of the readings",
 }
 
 
@@ -148,14 +190,7 @@ def explain(diagnosis: Diagnosis) -> Words:
     """Return a diagnosis in words."""
     best = diagnosis.best
     if best is None:
-        return Words(
-            headline="Undecided: the readings are not enough for a diagnosis.",
-            meaning=" ".join(diagnosis.missing),
-            where_to_look=(),
-            not_ruled_out=(),
-            next_step=None,
-            remarks=_remarks(diagnosis),
-        )
+        return _unexplained(diagnosis)
     parts = best.kind.split("+")
     places = [place for group in zip(*(_PLACES[p] for p in parts), strict=False) for place in group]
     places += [place for part in parts for place in _PLACES[part] if place not in places]
@@ -167,8 +202,50 @@ def explain(diagnosis: Diagnosis) -> Words:
         where_to_look=tuple(places),
         not_ruled_out=_not_ruled_out(diagnosis, best),
         next_step=_next_step(diagnosis.next_step) if diagnosis.next_step else None,
-        remarks=_remarks(diagnosis),
+        remarks=(*_remarks(diagnosis), *_tried(diagnosis)),
     )
+
+
+def _unexplained(diagnosis: Diagnosis) -> Words:
+    """Return the words where no explanation can be given, and what to do then."""
+    nearest = diagnosis.nearest
+    if nearest is None:
+        return Words(
+            headline=sentence(diagnosis),
+            meaning=" ".join(diagnosis.missing),
+            where_to_look=(),
+            not_ruled_out=(),
+            next_step=None,
+            remarks=_remarks(diagnosis),
+        )
+    if diagnosis.reason is Reason.OUTSIDE_TOLERANCE:
+        meaning = (
+            "Wiring and module look as they should, but some readings lie outside the plan's "
+            "tolerance: it is tighter than the readings are sure."
+        )
+    else:
+        meaning = (
+            "Something is at work that is not among the faults that were tried, or several are; "
+            "naming one of them would be a guess."
+        )
+    return Words(
+        headline=sentence(diagnosis),
+        meaning=meaning,
+        where_to_look=_NEXT_WHEN_NOTHING_FITS,
+        not_ruled_out=(),
+        next_step=None,
+        remarks=(*_remarks(diagnosis), *_tried(diagnosis)),
+    )
+
+
+def _tried(diagnosis: Diagnosis) -> tuple[str, ...]:
+    """Return what was tried, in words: an answer is only as good as the list it is picked from."""
+    parts = {part for one in diagnosis.explanations for part in one.kind.split("+")}
+    pairs = any("+" in one.kind for one in diagnosis.explanations)
+    names = [name for kind, name in _NAMES.items() if kind in parts - {"healthy", "unknown-curve"}]
+    told = f"Tried: {', '.join(names)}"
+    told += "; and two of the wiring faults at once." if pairs else "."
+    return (told,) if names else ()
 
 
 def _gain_is_odd(best: Explanation) -> bool:
@@ -181,19 +258,47 @@ def sentence(diagnosis: Diagnosis) -> str:
     """Return the diagnosis as one sentence."""
     best = diagnosis.best
     if best is None:
-        return "Undecided: the readings are not enough for a diagnosis."
+        return _sentence_without_answer(diagnosis)
     name = _named(best)
     values = _values(best)
-    if not diagnosis.distinguishable:
+    twin = f", or {_TWIN_OF_A_GAIN}" if best.twins and "+" not in best.kind else ""
+    told = f"{name}{twin}: {values}" if values else name
+    if diagnosis.rivals:
         others = _joined([_named(one) for one in _rivals(diagnosis)])
         return f"Cannot tell apart: {name}{f' ({values})' if values else ''}, or {others}."
+    if best.kind == "unknown-curve" and diagnosis.misfit is not None:
+        return (
+            f"None of the explanations fits: the readings are up to "
+            f"{abs(diagnosis.misfit.worst_celsius):.1f} degC off the plan's curve (reading "
+            f"{diagnosis.misfit.worst_reading + 1}) and lie on another smooth one, as of a sensor "
+            "that was not tried."
+        )
+    if not diagnosis.distinguishable:
+        jumping = diagnosis.slips or best.jumping
+        return (
+            f"Cannot tell: {told}, were it not for {_numbered(jumping)}, which "
+            f"{'jump' if len(jumping) > 1 else 'jumps'}. An intermittent contact?"
+        )
     if best.kind == "healthy":
         return (
             f"No fault found: the readings agree with the curve (rms {best.rms_celsius:.1f} degC)."
         )
-    told = f"{name}: {values}" if values else name
-    likely = 100 * min(best.probability, 0.999)
-    return f"{told[0].upper()}{told[1:]} ({likely:.1f} % likely of all that were tried)."
+    if best.kind == "intermittent-contact":
+        return f"Readings jump: {told} in {_numbered(best.jumping)}."
+    return f"{told[0].upper()}{told[1:]}; nothing else that was tried fits as well."
+
+
+def _sentence_without_answer(diagnosis: Diagnosis) -> str:
+    nearest, misfit = diagnosis.nearest, diagnosis.misfit
+    if nearest is None or misfit is None:
+        return "Undecided: the readings are not enough for a diagnosis."
+    left = (
+        f"up to {abs(misfit.worst_celsius):.1f} degC (reading {misfit.worst_reading + 1}), "
+        f"rms {misfit.rms_celsius:.1f} degC"
+    )
+    if diagnosis.reason is Reason.OUTSIDE_TOLERANCE:
+        return f"Undecided: no fault shows, but readings lie outside the tolerance, {left}."
+    return f"None of the explanations fits: the nearest, {_named(nearest)}, leaves {left}."
 
 
 def _named(one: Explanation) -> str:
@@ -223,6 +328,8 @@ def _quantity(parameter: Interval, value: float | None) -> str:
         return _three_digits(value)
     if parameter.name.endswith("_celsius"):
         return f"{value:+.1f} degC"
+    if parameter.name == "share":
+        return f"{100 * value:.0f} %"
     return f"{value:.3f}"
 
 
@@ -240,6 +347,8 @@ def _not_ruled_out(diagnosis: Diagnosis, best: Explanation) -> tuple[str, ...]:
             + (f", {_values(one)}." if one.parameters else ".")
             for one in _rivals(diagnosis)
         )
+    if best.twins:
+        return (_HOW_TO_TELL_THE_TWIN,)
     if best.kind != "healthy":
         return ()
     found = []

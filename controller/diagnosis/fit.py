@@ -1,11 +1,11 @@
-"""The best parameters of a hypothesis, and how far each can go before the data object.
-
-Knows: minimising a deviance in no, one or two parameters; profile likelihood.
-Must not know: electricity, words for people, which hypothesis is the better one.
+"""The best parameters of a hypothesis, how far each can go, and how much the readings speak for it.
 
 The deviance is -2 ln(likelihood). A coarse robust search finds the valley, Gauss-Newton steps its
 floor, a grid on the scale of the standard errors the lowest point: rounding makes the deviance a
-landscape of terraces, on which a gradient would get stuck and a grid does not.
+landscape of terraces, on which a gradient would get stuck and a grid does not. The same grid sums
+up the evidence: the likelihood averaged over all parameters that were possible before the
+readings (Kass & Raftery 1995, JASA 90, 773, section 4). A hypothesis that can bend to anything
+gains little from having bent to these readings.
 """
 
 from __future__ import annotations
@@ -16,32 +16,28 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from controller.arrays import FloatArray
 from controller.diagnosis.hypotheses import Hypothesis
 from controller.diagnosis.likelihood import Likelihood
 
-__all__ = ["CONFIDENCE", "Fit", "Interval", "confidence_rise", "fit", "profile_intervals"]
+__all__ = [
+    "CONFIDENCE",
+    "Fit",
+    "Interval",
+    "confidence_rise",
+    "fit",
+    "profile_intervals",
+    "rough_cost",
+]
 
 CONFIDENCE = 0.95
 """Of every interval; both ends together."""
 
 _REACH = 6.0
 """How many standard errors around the Gauss-Newton point the grid covers."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Fit:
-    """A hypothesis at its best: inner parameters (d,), deviance, covariance (d, d) of the start."""
-
-    hypothesis: Hypothesis
-    inner: FloatArray
-    deviance: float
-    covariance: FloatArray
-
-    def predict(self, ohms: FloatArray) -> FloatArray:
-        """Return the temperatures in degC (n,) the module would see."""
-        return np.asarray(self.hypothesis.predict(self.inner[None, :], ohms)[0])
+_ROUNDS = 4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,6 +48,34 @@ class Interval:
     value: float | None
     low: float | None
     high: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fit:
+    """A hypothesis at its best: inner parameters (d,), deviance, covariance (d, d) of the start.
+
+    `log_evidence` is the logarithm of the likelihood averaged over the prior. A hypothesis that
+    says something else of each reading than of its resistance gives `at_readings` (n,) in degC,
+    and the indices of those that are `jumping`; one that is not fitted by its parameters brings
+    what is `known` of them.
+    """
+
+    hypothesis: Hypothesis
+    inner: FloatArray
+    deviance: float
+    covariance: FloatArray
+    log_evidence: float
+    at_readings: FloatArray | None = None
+    jumping: npt.NDArray[np.intp] | None = None
+    known: tuple[Interval, ...] = ()
+
+    def predict(self, ohms: FloatArray) -> FloatArray:
+        """Return the temperatures in degC (n,) the module would see."""
+        return np.asarray(self.hypothesis.predict(self.inner[None, :], ohms)[0])
+
+    def fitted(self, ohms: FloatArray) -> FloatArray:
+        """Return the temperatures in degC (n,) of the readings that were fitted."""
+        return self.predict(ohms) if self.at_readings is None else self.at_readings
 
 
 def fit(hypothesis: Hypothesis, ohms: FloatArray, likelihood: Likelihood) -> Fit:
@@ -65,23 +89,90 @@ def fit(hypothesis: Hypothesis, ohms: FloatArray, likelihood: Likelihood) -> Fit
             inner=np.zeros(0),
             deviance=deviance,
             covariance=np.zeros((0, 0)),
+            log_evidence=-0.5 * deviance,
         )
     bounds = _bounds(hypothesis)
     best, covariance = _valley(hypothesis, ohms, likelihood)
     axes = _axes(covariance)
-    # Each round looks one grid step around the best point of the last.
     count = 49 if size == 1 else 21
-    reach = _REACH
-    deviance = np.inf
-    for _ in range(3):
-        offsets = np.linspace(-reach, reach, count)
-        points = _points(best, axes, [offsets] * size, bounds)
+    centre, reach = best, np.full(size, _REACH)
+    deviance, log_evidence = np.inf, -np.inf
+    for _ in range(_ROUNDS):
+        offsets = [np.linspace(-one, one, count) for one in reach]
+        points, inside = _points(centre, axes, offsets, bounds)
         deviances = likelihood.deviance(hypothesis.predict(points, ohms))
         at = int(np.argmin(deviances))
         if deviances[at] <= deviance:
             best, deviance = points[at], float(deviances[at])
-        reach *= 2.0 / (count - 1) * 1.5
-    return Fit(hypothesis=hypothesis, inner=best, deviance=deviance, covariance=covariance)
+        logs = -0.5 * deviances + _log_prior(hypothesis, points)
+        logs = np.where(inside, logs, -np.inf)
+        most = float(logs.max())
+        spacing = 2.0 * reach / (count - 1)
+        weight = np.exp(logs - most) if np.isfinite(most) else np.zeros(logs.shape)
+        total = float(weight.sum())
+        if total == 0.0:
+            break
+        volume = np.log(np.abs(np.linalg.det(axes))) + np.log(spacing).sum()
+        log_evidence = most + math.log(total) + float(volume)
+        mesh = _mesh(offsets)
+        middle = weight @ mesh / total
+        spread = np.sqrt(np.maximum(weight @ (mesh - middle) ** 2 / total, 0.0))
+        # Good enough: the hill is neither a needle between grid points nor cut off at the edge.
+        if np.all((spread > 0.8 * spacing) & (spread < 0.4 * reach)):
+            break
+        centre = centre + axes @ middle
+        reach = np.clip(5.0 * np.maximum(spread, 0.3 * spacing), 0.1 * reach, 4.0 * reach)
+    best, deviance = _zoomed(hypothesis, ohms, likelihood, best, deviance, axes, spacing)
+    return Fit(
+        hypothesis=hypothesis,
+        inner=best,
+        deviance=deviance,
+        covariance=covariance,
+        log_evidence=log_evidence,
+    )
+
+
+def _zoomed(
+    hypothesis: Hypothesis,
+    ohms: FloatArray,
+    likelihood: Likelihood,
+    best: FloatArray,
+    deviance: float,
+    axes: FloatArray,
+    spacing: FloatArray,
+) -> tuple[FloatArray, float]:
+    """Return the lowest point within a grid step of the best one, and its deviance."""
+    count = 17 if best.size == 1 else 9
+    for _ in range(2):
+        offsets = [np.linspace(-1.2 * one, 1.2 * one, count) for one in spacing]
+        points, _inside = _points(best, axes, offsets, _bounds(hypothesis))
+        deviances = likelihood.deviance(hypothesis.predict(points, ohms))
+        at = int(np.argmin(deviances))
+        if deviances[at] <= deviance:
+            best, deviance = points[at], float(deviances[at])
+        spacing = 2.4 * spacing / (count - 1)
+    return best, deviance
+
+
+def _log_prior(hypothesis: Hypothesis, points: FloatArray) -> FloatArray:
+    """Return the logarithm of the prior density (m,) at inner parameters (m, d)."""
+    return np.asarray(
+        sum(
+            parameter.log_prior(points[:, axis])
+            for axis, parameter in enumerate(hypothesis.parameters)
+        )
+    )
+
+
+def rough_cost(hypothesis: Hypothesis, ohms: FloatArray, likelihood: Likelihood) -> float:
+    """Return how badly the best of the starting points misses the readings; cheap."""
+    target, scale = _middles(likelihood)
+    left = (hypothesis.predict(_starts(hypothesis), ohms) - target) / scale
+    return float(np.log1p(left**2).sum(axis=1).min())
+
+
+def _starts(hypothesis: Hypothesis) -> FloatArray:
+    return np.array(list(itertools.product(*(p.starts for p in hypothesis.parameters))))
 
 
 def confidence_rise(*, count: int, free: int, noise_known: bool) -> float:
@@ -138,7 +229,7 @@ def _valley(
     def residuals(points: FloatArray) -> FloatArray:
         return (hypothesis.predict(points, ohms) - target) / scale
 
-    starts = np.array(list(itertools.product(*(p.starts for p in hypothesis.parameters))))
+    starts = _starts(hypothesis)
     # Grows with the logarithm only: one gross slip must not choose the valley.
     cost = np.log1p(residuals(starts) ** 2).sum(axis=1)
     best = starts[int(np.argmin(cost))]
@@ -147,7 +238,8 @@ def _valley(
     for _ in range(12):
         slopes, here = _slopes(residuals, best, hypothesis)
         weight = 1.0 / (1.0 + here**2)
-        normal = (slopes * weight) @ slopes.T
+        # Readings that say nothing of a parameter leave it anywhere within its bounds.
+        normal = (slopes * weight) @ slopes.T + np.diag((4.0 / (bounds[1] - bounds[0])) ** 2)
         damping = 1e-9 * np.trace(normal) + 1e-300
         # Scaled, since a conductance and a logarithm differ by many powers of ten.
         size = 1.0 / np.sqrt(np.diag(normal) + damping)
@@ -170,10 +262,10 @@ def _valley(
 
 def _middles(likelihood: Likelihood) -> tuple[FloatArray, FloatArray]:
     """Return each reading as one temperature (n,) and its scale (n,), for the rough search."""
-    low = np.where(np.isfinite(likelihood.low), likelihood.low, likelihood.high)
-    high = np.where(np.isfinite(likelihood.high), likelihood.high, likelihood.low)
+    middle, bounded = likelihood.middles()
     sigma = likelihood.sigma[likelihood.sigma.shape[0] // 2]
-    return (low + high) / 2, np.sqrt(sigma**2 + (high - low) ** 2 / 12.0)
+    width = np.where(bounded, likelihood.high - likelihood.low, np.inf)
+    return middle, np.sqrt(sigma**2 + width**2 / 12.0)
 
 
 def _slopes(
@@ -206,15 +298,19 @@ def _axes(covariance: FloatArray) -> FloatArray:
     return np.asarray(size[:, None] * vectors * np.sqrt(np.maximum(values, 1e-12)))
 
 
+def _mesh(offsets: list[FloatArray]) -> FloatArray:
+    return np.stack(np.meshgrid(*offsets, indexing="ij"), axis=-1).reshape(-1, len(offsets))
+
+
 def _points(
     centre: FloatArray,
     axes: FloatArray,
     offsets: list[FloatArray],
     bounds: tuple[FloatArray, FloatArray],
-) -> FloatArray:
-    """Return grid points (m, d) around a centre, pushed back inside the bounds."""
-    mesh = np.stack(np.meshgrid(*offsets, indexing="ij"), axis=-1).reshape(-1, len(offsets))
-    return np.clip(centre + mesh @ axes.T, *bounds)
+) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """Return grid points (m, d) pushed back inside the bounds, and which (m,) were inside."""
+    points = centre + _mesh(offsets) @ axes.T
+    return np.clip(points, *bounds), np.all((points >= bounds[0]) & (points <= bounds[1]), axis=1)
 
 
 def _crossing(

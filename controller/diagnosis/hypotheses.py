@@ -1,8 +1,5 @@
 """The faults that are tried, each as the resistance or temperature the module then seems to see.
 
-Knows: the electrical meaning of every hypothesis, its parameters and their bounds.
-Must not know: likelihood, readings' rounding, words for people.
-
 With conductances instead of resistances all linear faults are one formula. A series resistance
 `Rs` and a leakage conductance `G` to ground ahead of a module whose pull-up or reference is off
 by a gain `g` give ``seen = g ((R + Rs) || 1/G)``, so ``1/seen = (1/(R + Rs) + G) / g``.
@@ -11,12 +8,18 @@ A leakage conductance `b` to a supply at `k` times the reference feeds current i
 ``V (1/Rp + b + 1/R) = Vref (1/Rp + k b)``. The module takes ``seen = Rp V/(Vref - V)``, hence
 ``1/seen = (1/R - (k - 1) b) / (1 + k b Rp)``: a gain together with a negative leakage. With k = 1
 it is a gain and nothing else: no reading can tell the two apart.
+
+A converter whose own reference is off by a factor `1 + e` against the supply of the pull-up makes
+``V/Vref`` too large by ``1/(1 + e)``; the same arithmetic gives
+``1/seen = (1 + e)/R + e/Rp``: a gain together with a leakage, tied to each other by the pull-up. A
+ratiometric converter has one reference for both, and there is nothing to see.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
@@ -35,6 +38,7 @@ __all__ = [
     "Response",
     "hypotheses_for",
     "response_of",
+    "series_parameter",
 ]
 
 Response: TypeAlias = Callable[[npt.ArrayLike], FloatArray]
@@ -54,12 +58,13 @@ class InputCircuit:
     """What is known of the module's input; needed only to express a leakage to a supply in ohm.
 
     `supply_volts` is the supply a wire may chafe against: 12.5 V, a charged lead-acid battery at
-    rest, is common practice, no source.
+    rest, is common practice, no source. `adc_bits` None: not known, and taken as fine.
     """
 
     pullup_ohms: float
     reference_volts: float = 5.0
     supply_volts: float = 12.5
+    adc_bits: int | None = None
 
     @classmethod
     def of(cls, module: Module, *, supply_volts: float = 12.5) -> InputCircuit:
@@ -68,7 +73,15 @@ class InputCircuit:
             pullup_ohms=module.pullup_ohms,
             reference_volts=module.reference_volts,
             supply_volts=supply_volts,
+            adc_bits=module.adc_bits,
         )
+
+    def count_ohms(self, ohms: FloatArray) -> FloatArray:
+        """Return how many ohm one count of the converter is worth at resistances (n,)."""
+        if self.adc_bits is None:
+            return np.zeros(ohms.shape)
+        # f = R/(R + Rp), so dR = Rp df/(1 - f)^2 = (R + Rp)^2/Rp df.
+        return np.asarray((ohms + self.pullup_ohms) ** 2 / self.pullup_ohms / 2**self.adc_bits)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,13 +91,15 @@ class Parameter:
     The fit works on an inner value (a conductance for a leakage, a logarithm for a gain), which
     makes the response nearly linear in it; `to_outer` turns it into the named one. `starts` are
     rising inner values that cover what is physically possible: the fit stays inside their ends. A
-    first one of zero means that the fault is absent there. `usual` is the inner size such a fault
-    mostly stays below (common practice, no source); None: any size is as likely.
+    first one of zero means that the fault is absent there. `log_prior` is the logarithm of the
+    density of inner values before anything was read; a deviation that is mostly no larger than
+    `usual` but may be has that named (common practice, no source).
     """
 
     name: str
     starts: FloatArray
     to_outer: Callable[[float], float]
+    log_prior: Callable[[FloatArray], FloatArray]
     usual: float | None = None
 
     @property
@@ -98,6 +113,26 @@ class Parameter:
         return float(self.starts[-1])
 
 
+def _log_normal(median: float, log_sd: float) -> Callable[[FloatArray], FloatArray]:
+    """Return the log density of a size that may be anywhere within some powers of ten."""
+
+    def density(inner: FloatArray) -> FloatArray:
+        logs = np.log(np.maximum(inner, 1e-300))
+        z = (logs - math.log(median)) / log_sd
+        return np.asarray(-0.5 * z**2 - logs - math.log(log_sd * math.sqrt(2.0 * math.pi)))
+
+    return density
+
+
+def _cauchy(usual: float) -> Callable[[FloatArray], FloatArray]:
+    """Return the log density of a deviation that is mostly `usual`, seldom many times larger."""
+
+    def density(inner: FloatArray) -> FloatArray:
+        return np.asarray(-np.log1p((inner / usual) ** 2) - math.log(math.pi * usual))
+
+    return density
+
+
 Seen: TypeAlias = Callable[[FloatArray, FloatArray], FloatArray]
 
 
@@ -105,8 +140,8 @@ Seen: TypeAlias = Callable[[FloatArray, FloatArray], FloatArray]
 class Hypothesis:
     """One explanation. `predict` maps inner parameters (m, d) and ohms (n,) to degC (m, n).
 
-    `parts` are the single faults it is made of. `free` is the number of parameters that the
-    criterion counts. `sensor` names the sensor of a wrong curve. `located` is a parameter that was
+    `parts` are the single faults it is made of. `free` is the number of parameters found from
+    the readings. `sensor` names the sensor of a wrong curve. `located` is a parameter that was
     fixed when the hypothesis was set up, as (name, value, low, high).
     """
 
@@ -153,7 +188,7 @@ def hypotheses_for(
     """Return everything to try, simplest first. `ohms` (n,) are the finite ones of the readings."""
     usual = float(np.median(ohms[ohms > 0])) if np.any(ohms > 0) else 1000.0
     parameters = {
-        "series-resistance": _series(usual),
+        "series-resistance": series_parameter(usual),
         "leakage-to-ground": _leakage(usual),
         "gain": _GAIN,
         "curve-offset": _OFFSET,
@@ -171,6 +206,8 @@ def hypotheses_for(
     found = [linear(()), *(linear((kind,)) for kind in PAIRABLE)]
     if circuit is not None and circuit.supply_volts > circuit.reference_volts:
         found.append(_leakage_to_supply(usual, response, circuit))
+    if circuit is not None:
+        found.append(_adc_reference(response, circuit))
     found += [
         Hypothesis(
             kind="wrong-curve",
@@ -192,19 +229,22 @@ def hypotheses_for(
     return tuple(found)
 
 
-def _series(usual: float) -> Parameter:
+def series_parameter(usual: float) -> Parameter:
+    """Return a series resistance; `usual` is a usual resistance of the sensor in ohm."""
     return Parameter(
         name="series_ohms",
         starts=np.concatenate([[0.0], usual * np.geomspace(1e-4, 1e3, 43)]),
         to_outer=float,
+        log_prior=_log_normal(0.1 * usual, _DECADES_SD),
     )
 
 
-def _leakage(usual: float, name: str = "leakage_ohms") -> Parameter:
+def _leakage(usual: float, *, weakness: float = 10.0) -> Parameter:
     return Parameter(
-        name=name,
+        name="leakage_ohms",
         starts=np.concatenate([[0.0], np.geomspace(1e-4, 1e3, 43) / usual]),
         to_outer=lambda siemens: 1.0 / siemens if siemens > 0 else float("inf"),
+        log_prior=_log_normal(1.0 / (weakness * usual), _DECADES_SD),
     )
 
 
@@ -212,14 +252,25 @@ _GAIN = Parameter(
     name="gain",
     starts=np.linspace(np.log(0.02), np.log(50.0), 53),
     to_outer=lambda inner: float(np.exp(inner)),
+    log_prior=_cauchy(0.2),
     usual=0.2,
 )
 _OFFSET = Parameter(
     name="offset_celsius",
     starts=np.linspace(-150.0, 150.0, 61),
     to_outer=float,
-    usual=5.0,
+    log_prior=_cauchy(4.0),
+    usual=4.0,
 )
+_REFERENCE_SHARE = Parameter(
+    name="reference_share",
+    starts=np.linspace(np.log(0.6), np.log(1.7), 53),
+    to_outer=lambda inner: float(np.exp(inner)),
+    log_prior=_cauchy(0.03),
+    usual=0.03,
+)
+_DECADES_SD = 2.0
+"""Standard deviation of the logarithm of a resistance that nobody knows: a factor of 7."""
 
 
 def _linear_prediction(kinds: tuple[str, ...], response: Response) -> Seen:
@@ -257,7 +308,22 @@ def _leakage_to_supply(usual: float, response: Response, circuit: InputCircuit) 
     return Hypothesis(
         kind="leakage-to-supply",
         parts=frozenset({"leakage-to-supply"}),
-        parameters=(_leakage(usual),),
+        parameters=(_leakage(usual, weakness=100.0),),
+        predict=predict,
+        free=1,
+    )
+
+
+def _adc_reference(response: Response, circuit: InputCircuit) -> Hypothesis:
+    def predict(inner: FloatArray, ohms: FloatArray) -> FloatArray:
+        share = np.exp(inner[:, 0, None])
+        siemens = share / np.maximum(ohms, _LEAST_OHMS) + (share - 1.0) / circuit.pullup_ohms
+        return response(1.0 / np.maximum(siemens, 1.0 / _OPEN_OHMS))
+
+    return Hypothesis(
+        kind="adc-reference",
+        parts=frozenset({"adc-reference"}),
+        parameters=(_REFERENCE_SHARE,),
         predict=predict,
         free=1,
     )
@@ -272,8 +338,11 @@ def _second_pullups(ohms: FloatArray, response: Response) -> list[Hypothesis]:
     the jump would be one odd reading. Pull-ups that are switched differ by factors, not percents
     (common practice, no source), so the gain keeps away from one.
     """
-    parameter = replace(
-        _GAIN, name="gain_below", to_outer=lambda x: float(np.exp(_leap(x))), usual=None
+    parameter = Parameter(
+        name="gain_below",
+        starts=_GAIN.starts,
+        to_outer=lambda inner: float(np.exp(_leap(inner))),
+        log_prior=_cauchy(1.0),
     )
 
     levels = np.unique(ohms[ohms > 0])

@@ -1,8 +1,4 @@
-"""What a diagnosis is made from: the ohms that were put in, and what the module said.
-
-Knows: arrays of readings, and how a module rounds and limits the temperature it reports.
-Must not know: faults, files (see `readings_csv`), how a reading was taken.
-"""
+"""What a diagnosis is made from: the ohms that were put in, and what the module said."""
 
 from __future__ import annotations
 
@@ -14,6 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from controller.arrays import FloatArray
+from controller.bench.files import BenchFile
+from controller.diagnosis.states import states_ohms2
 from controller.errors import InputError, Problem
 from controller.module.encoding import Rounding
 from controller.module.model import Module
@@ -67,13 +65,17 @@ class Readings:
     `ohms` is the true resistance of the achieved state: 0 for a short, math.inf for an open
     circuit. `uncertainty_celsius` is the standard uncertainty (k = 1) of each reading that is
     not shared with the others: repeatability, settle residue, the state's own ohms; a scalar
-    is spread over all. Raises InputError for negative or undefined values.
+    is spread over all. `covariance_ohms2` (n, n) is that of the ohms, which share rungs; None when
+    not known. `tolerance_celsius` is the plan's for each reading, nan where there is none. Raises
+    InputError for negative or undefined values.
     """
 
     ohms: FloatArray
     reported_celsius: FloatArray
     uncertainty_celsius: FloatArray = field(default_factory=lambda: np.zeros(()))
     reporting: Reporting = field(default_factory=Reporting)
+    covariance_ohms2: FloatArray | None = None
+    tolerance_celsius: FloatArray = field(default_factory=lambda: np.full((), math.nan))
 
     def __post_init__(self) -> None:
         ohms = _column(self.ohms)
@@ -83,6 +85,7 @@ class Readings:
                 f"{ohms.size} resistances but {reported.size} reported temperatures"
             )
         uncertainty = np.broadcast_to(_column(self.uncertainty_celsius), ohms.shape)
+        tolerance = np.broadcast_to(_column(self.tolerance_celsius), ohms.shape)
         problems = [
             Problem(
                 message=f"{ohms[i]:g} ohm is not a resistance of zero or more", key=f"ohms[{i}]"
@@ -97,31 +100,56 @@ class Readings:
             Problem(message="is not zero or more", key=f"uncertainty_celsius[{i}]")
             for i in np.flatnonzero(~(np.isfinite(uncertainty) & (uncertainty >= 0)))
         ]
+        joint = self.covariance_ohms2
+        if joint is not None and joint.shape != (ohms.size, ohms.size):
+            problems.append(
+                Problem(message=f"is not {ohms.size} by {ohms.size}", key="covariance_ohms2")
+            )
         if problems:
             raise InputError(problems)
         object.__setattr__(self, "ohms", ohms)
         object.__setattr__(self, "reported_celsius", reported)
         object.__setattr__(self, "uncertainty_celsius", uncertainty)
+        object.__setattr__(self, "tolerance_celsius", tolerance)
 
     def __len__(self) -> int:
         return int(self.ohms.size)
 
+    def only(self, chosen: npt.NDArray[np.bool_]) -> Readings:
+        """Return some of the readings, as a mask (n,) chooses them."""
+        joint = self.covariance_ohms2
+        return Readings(
+            ohms=self.ohms[chosen],
+            reported_celsius=self.reported_celsius[chosen],
+            uncertainty_celsius=self.uncertainty_celsius[chosen],
+            reporting=self.reporting,
+            covariance_ohms2=None if joint is None else joint[np.ix_(chosen, chosen)],
+            tolerance_celsius=self.tolerance_celsius[chosen],
+        )
 
-def readings_of(results: Iterable[StepResult], *, reporting: Reporting) -> Readings:
+
+def readings_of(
+    results: Iterable[StepResult], *, reporting: Reporting, bench: BenchFile | None = None
+) -> Readings:
     """Return the readings of a run; steps without a reading are left out.
 
     A short step counts as 0 ohm whatever the ladder's leads leave. The steps' own uncertainty is
-    not taken over: most of it is shared by all steps (calibration, chart) and would not scatter.
+    not taken over: most of it is shared by all steps and would not scatter. With the `bench` the
+    states' ohms are as uncertain as its ladder, rungs shared.
     """
-    rows = [
-        (0.0 if one.step.kind is StepKind.SHORT else one.step.achieved_ohms, one.reported_celsius)
-        for one in results
-        if one.reported_celsius is not None
-    ]
+    taken = [one for one in results if one.reported_celsius is not None]
+    joint = None
+    if bench is not None:
+        states = [one.step.state for one in taken]
+        joint = states_ohms2(bench.nominal_ladder or bench.ladder, states, bench.calibration)
     return Readings(
-        ohms=np.array([ohms for ohms, _ in rows]),
-        reported_celsius=np.array([celsius for _, celsius in rows]),
+        ohms=np.array(
+            [0.0 if one.step.kind is StepKind.SHORT else one.step.achieved_ohms for one in taken]
+        ),
+        reported_celsius=np.array([one.reported_celsius for one in taken], dtype=np.float64),
         reporting=reporting,
+        covariance_ohms2=joint,
+        tolerance_celsius=np.array([one.step.tolerance_celsius for one in taken], dtype=np.float64),
     )
 
 

@@ -1,17 +1,49 @@
-"""What comes out of a diagnosis.
-
-Knows: the explanations tried, the winner, what could not be told apart, and their JSON form.
-Must not know: how any of it was found, wording for people (see `explain`).
-"""
+"""What comes out of a diagnosis."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 from typing import Any
 
 from controller.diagnosis.fit import Interval
 
-__all__ = ["Diagnosis", "Explanation", "NextStep"]
+__all__ = ["UNTRIED_PROBABILITY", "Diagnosis", "Explanation", "Misfit", "NextStep", "Reason"]
+
+UNTRIED_PROBABILITY = 0.05
+"""Of a cause that was not tried, however well one that was tried fits (common practice, no
+source)."""
+
+
+class Reason(Enum):
+    """Why nothing is said to be the fault."""
+
+    TOO_FEW = "too-few"
+    NOTHING_FITS = "nothing-fits"
+    OUTSIDE_TOLERANCE = "outside-tolerance"
+    READINGS_JUMP = "readings-jump"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Misfit:
+    """What an explanation leaves: root mean square and the worst reading (an index), in degC.
+
+    `probability` is that of a scatter at least as large by chance.
+    """
+
+    rms_celsius: float
+    worst_celsius: float
+    worst_reading: int
+    probability: float
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the document's form."""
+        return {
+            "rms_celsius": self.rms_celsius,
+            "worst_celsius": self.worst_celsius,
+            "worst_reading": self.worst_reading,
+            "probability": self.probability,
+        }
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -19,8 +51,9 @@ class Explanation:
     """One hypothesis after the fit.
 
     `score` is the criterion (less is better), `probability` the share of exp(-score / 2) among
-    all that were tried, `rms_celsius` what it leaves unexplained. `sensor` is the name of the
-    sensor for a wrong curve.
+    all that were tried, with room left for what was not; `rms_celsius` what it leaves unexplained.
+    `sensor` is the name of the sensor for a wrong curve. `twins` are kinds that no reading can
+    tell from this one. `jumping` are the indices of readings that an intermittent contact spoiled.
     """
 
     kind: str
@@ -31,6 +64,8 @@ class Explanation:
     rms_celsius: float
     parameters: tuple[Interval, ...]
     sensor: str | None = None
+    twins: tuple[str, ...] = ()
+    jumping: tuple[int, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Return the document's form; unbounded ends are null."""
@@ -46,6 +81,10 @@ class Explanation:
         }
         if self.sensor is not None:
             found["sensor"] = self.sensor
+        if self.twins:
+            found["twins"] = list(self.twins)
+        if self.jumping:
+            found["jumping"] = list(self.jumping)
         return found
 
 
@@ -75,8 +114,9 @@ class NextStep:
 
 @dataclass(frozen=True, kw_only=True)
 class Diagnosis:
-    """What the readings say. `best` is None when they are too few to say anything.
+    """What the readings say. `best` is None when no explanation can be given; `reason` says why.
 
+    Then `nearest` is the explanation that came nearest, if any was tried, with its `misfit`.
     `rivals` are the kinds that come too near to the best to be ruled out. `left_out` are indices
     of readings that could not be used, `slips` of readings no explanation fits. `missing` says in
     sentences what would be needed. `end_remarks` are sentences on open and shorted inputs that were
@@ -92,6 +132,9 @@ class Diagnosis:
     slips: tuple[int, ...] = ()
     missing: tuple[str, ...] = ()
     end_remarks: tuple[str, ...] = ()
+    reason: Reason | None = None
+    nearest: Explanation | None = None
+    misfit: Misfit | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Return the `diagnose` document: `best`, `hypotheses`, `distinguishable` and more."""
@@ -105,4 +148,9 @@ class Diagnosis:
             "slips": list(self.slips),
             "missing": list(self.missing),
             "end_remarks": list(self.end_remarks),
+            "reason": self.reason.value if self.reason else None,
+            "nearest": self.nearest.as_json() if self.nearest else None,
+            "misfit": self.misfit.as_json() if self.misfit else None,
+            "tried": [one.kind for one in self.explanations],
+            "untried_probability": UNTRIED_PROBABILITY if self.explanations else None,
         }

@@ -133,6 +133,11 @@ class SimulatedModule:
             celsius = self._reported_celsius
         return ModuleReport(celsius=celsius, volts=self._volts, codes=tuple(self._codes))
 
+    def input_volts(self, at_s: float) -> float:
+        """Return the voltage on the input's wire, before the module's filter and converter."""
+        self._advance(at_s)
+        return self._input_volts
+
     def clear_codes(self, at_s: float) -> None:
         """Clear all codes; a fault that is still there has to last its detection time again."""
         self._advance(at_s)

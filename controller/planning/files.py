@@ -8,6 +8,7 @@ Must not know: ladders, how targets are reached or run.
     sensor = "sensors/coolant.toml"
     module = "modules/engine.toml"      # optional, as is bench = "benches/simulated.toml"
     tolerance_celsius = 3.0             # or [[tolerance]] blocks, see below
+    repeated_readings_celsius = [84.8, 85.1, 85.0]   # optional: one setting, read several times
     decision_rule = "guarded"           # "simple" unless stated; or "guarded-95"
 
     [[targets]]                         # as many blocks as needed, run in this order
@@ -34,7 +35,8 @@ from pathlib import Path
 from typing import Any
 
 from controller.documents import Document, Table, read_document
-from controller.measurement.model import DecisionRule, SettleRule
+from controller.measurement.budget import repeatability_of
+from controller.measurement.model import Contribution, DecisionRule, SettleRule
 from controller.module.files import load_module
 from controller.planning.model import StepKind
 from controller.planning.plan import Direction, Plan, PlanKind, Target, TargetBlock, ToleranceBand
@@ -77,6 +79,7 @@ def load_plan(path: Path) -> Plan:
     ramp = root.optional_number("ramp_limit_celsius_per_s", above=0.0)
     budget = root.optional_number("max_excursion_celsius", above=0.0)
     near = root.number("near_tie_share", default=0.1, least=0.0, most=1.0)
+    repeatability = _repeatability(root)
     document.finish()
     assert sensor is not None  # noqa: S101 - finish() has raised otherwise
     return Plan(
@@ -96,6 +99,7 @@ def load_plan(path: Path) -> Plan:
         ramp_limit_celsius_per_s=ramp,
         max_excursion_celsius=budget,
         near_tie_share=near,
+        repeatability=repeatability,
     )
 
 
@@ -308,6 +312,17 @@ def _tolerance(root: Table) -> tuple[ToleranceBand, ...]:
                 f"no band covers {before.to_celsius:g} to {after.from_celsius:g} degC",
             )
     return tuple(band for band, _ in bands)
+
+
+def _repeatability(root: Table) -> Contribution | None:
+    """Return how far one reading scatters: each step is judged by one."""
+    key = "repeated_readings_celsius"
+    if key not in root:
+        return None
+    readings = root.numbers(key)
+    if len(readings) < 2:
+        root.problem(key, "one reading repeats nothing", hint="two at least, better ten")
+    return repeatability_of(readings)
 
 
 def _settle(root: Table) -> SettleRule:

@@ -59,6 +59,8 @@ def _plan(fields: Mapping[str, Any]) -> ResolvedPlan:
         decision_rule=DecisionRule(fields["decision_rule"]),
         first_step=int(fields["first_step"]),
         closing_path=path_of(fields["closing_path"]),
+        lower_bound_celsius=_number(fields.get("lower_bound_celsius")),
+        planner=int(fields.get("planner", 1)),
     )
 
 

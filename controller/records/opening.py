@@ -20,6 +20,7 @@ from typing import Any
 
 from controller import __version__
 from controller.errors import InputError
+from controller.measurement.budget import EDITION
 from controller.planning.model import ResolvedPlan
 from controller.records.encode import plan_fields
 from controller.records.layout import placed, renamed
@@ -55,6 +56,7 @@ def opening_content(
         "versions": _versions(),
         "simulated": simulated,
         "pace": pace,
+        "uncertainty_budget": EDITION,
         "plan": resolved,
         "bench": bench_fields,
         "hashes": {

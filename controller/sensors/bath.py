@@ -1,8 +1,4 @@
-"""The sensor by itself: what it measured in a bath against what its curve says.
-
-Knows: bath temperatures, measured resistances, their uncertainties, the curve.
-Must not know: files, decision rules; whether an error passes is decided where all verdicts are.
-"""
+"""The sensor by itself: what it measured in a bath against what its curve says."""
 
 from __future__ import annotations
 
@@ -22,13 +18,17 @@ __all__ = ["BathPoint", "BathResult", "compare_in_bath"]
 
 @dataclass(frozen=True, kw_only=True)
 class BathPoint:
-    """A measured pair. Both uncertainties are standard (k = 1)."""
+    """A measured pair. Both uncertainties are standard (k = 1).
+
+    `caution` is what the bath has to be for its temperature to hold, for people.
+    """
 
     label: str
     celsius: float
     uncertainty_celsius: float
     ohms: float
     uncertainty_ohms: float
+    caution: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,63 +1,45 @@
 """A sensor given by points read off a chart: a smooth curve between them, with its uncertainty.
 
-Knows: weighted least squares, which point does not belong, and where the fit is monotone.
-Must not know: files, tables, equations of particular sensors.
-
-Model: the temperature side is a polynomial of the resistance side, 1/T in ln R for a sensor that
-falls (degree 3 with all terms, the general form of Steinhart & Hart 1968), degC in ohm for one
-that rises. With few points the degree is less, see `default_degree`.
+The temperature side is a polynomial of the resistance side, 1/T in ln R for a sensor that falls
+(with all terms, the general form of Steinhart & Hart 1968), degC in ohm for one that rises; see
+`chart_solution` for how its terms are found.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
 from controller.arrays import FloatArray
 from controller.errors import InputError
-from controller.sensors.coordinates import NTC, STRAIGHT, Coordinates
+from controller.sensors.chart_choice import ChartChoice, LeftOut, choose_fit, default_degree
+from controller.sensors.chart_solution import Points, powers, solve_points
+from controller.sensors.coordinates import Coordinates
 from controller.sensors.curve import Curve
+from controller.sensors.error_parts import ErrorPart
 from controller.sensors.solve import solve_monotone
 from controller.sensors.spanned import SpannedCurve
+from controller.units import format_ohms
 
 __all__ = ["ChartFitCurve", "LeftOut", "default_degree", "fit_chart", "unsupported_spans"]
 
 LEAST_POINTS = 3
-_FALSE_ALARM = 0.05
-"""Chance that a chart without a bad point has one named (Bonferroni over the points)."""
-_LEAST_DEVIATION_CELSIUS = 0.25
-"""Less than this is the model's own misfit (0.2 degC at most, measured for degree 2 over -40 to
-135 degC on a published NTC curve), not a slip of the eye."""
-_LARGEST_SHARE_LEFT_OUT = 0.25
-_REWEIGHTINGS = 4
 _REACH = 3.0
 """How many widths of the chart the search for the ends of the span looks beyond it."""
-
-
-def default_degree(points: int) -> int:
-    """Return the degree fitted to so many points: 1 for three, 2 from four, 3 from eight."""
-    return 1 if points < 4 else 2 if points < 8 else 3
-
-
-@dataclass(frozen=True, kw_only=True)
-class LeftOut:
-    """A point that does not belong: how far it lies from the curve through the others."""
-
-    celsius: float
-    ohms: float
-    deviation_celsius: float
 
 
 @dataclass(frozen=True, kw_only=True)
 class ChartFitCurve(SpannedCurve):
     """The fitted curve: u = sum of c_j z^j with z = (v - centre) / scale (see `Coordinates`).
 
-    `covariance` is that of the coefficients, and becomes the curve's uncertainty. `scatter` is
-    chi-square per degree of freedom where reading uncertainties are stated, else the standard
-    deviation of the points in degC.
+    `covariance` is that of the coefficients. `scatter` is chi-square per degree of freedom where
+    reading uncertainties are stated, else the standard deviation of the points in degC. The common
+    uncertainties are those of the axes, which shift all points together: relative to the
+    resistance and along the temperature axis. `suspects` are points one of which does not belong,
+    and it cannot be told which.
     """
 
     coordinates: Coordinates
@@ -70,6 +52,9 @@ class ChartFitCurve(SpannedCurve):
     stated_uncertainty: bool
     points: tuple[tuple[float, float], ...]
     left_out: tuple[LeftOut, ...] = ()
+    suspects: tuple[tuple[float, float], ...] = ()
+    common_uncertainty_percent: float = 0.0
+    common_uncertainty_celsius: float = 0.0
 
     def __post_init__(self) -> None:
         _ = self._bracket
@@ -88,7 +73,7 @@ class ChartFitCurve(SpannedCurve):
     @cached_property
     def _bracket(self) -> tuple[float, float]:
         """The range of z around the chart on which the fit is monotone and covers the span."""
-        _, ohms = _columns(self.points)
+        ohms = np.array([ohms for _, ohms in self.points], dtype=np.float64)
         z = (self.coordinates.v(ohms) - self.centre) / self.scale
         first, last = float(z.min()), float(z.max())
         if not (self._du_dz(np.array([first, last])) > 0.0).all():
@@ -132,30 +117,31 @@ class ChartFitCurve(SpannedCurve):
         return self.coordinates.celsius(self._u(z))
 
     def _slope(self, celsius: FloatArray) -> FloatArray:
-        z = self._z(celsius)
+        return self._slope_at(self._z(celsius), celsius)
+
+    def _slope_at(self, z: FloatArray, celsius: FloatArray) -> FloatArray:
         ohms = self.coordinates.ohms(self.centre + self.scale * z)
         dv_dt = self.scale * self.coordinates.du_dcelsius(celsius) / self._du_dz(z)
         return dv_dt / self.coordinates.dv_dohms(ohms)
 
-    def _uncertainty(self, celsius: FloatArray) -> FloatArray:
-        basis = _basis(self._z(celsius), len(self.coefficients))
-        variance = np.einsum("...i,ij,...j->...", basis, np.array(self.covariance), basis)
-        per_kelvin = np.abs(self.coordinates.du_dcelsius(celsius))
-        return np.asarray(
-            self._small_sample_factor * np.sqrt(np.maximum(variance, 0.0)) / per_kelvin
+    def _error_parts(self, celsius: FloatArray) -> tuple[ErrorPart, ...]:
+        z = self._z(celsius)
+        per_kelvin = self.coordinates.du_dcelsius(celsius)[..., np.newaxis]
+        fit = powers(z, len(self.coefficients)) @ self._root / per_kelvin
+        ohms = self.coordinates.ohms(self.centre + self.scale * z)
+        along_ohms = self.common_uncertainty_percent / 100.0 * ohms / self._slope_at(z, celsius)
+        along_celsius = np.full_like(celsius, self.common_uncertainty_celsius)
+        return (
+            *super()._error_parts(celsius),
+            ErrorPart(name="fit", modes=fit),
+            ErrorPart(name="axes", modes=np.stack([along_ohms, along_celsius], axis=-1)),
         )
 
     @cached_property
-    def _small_sample_factor(self) -> float:
-        """What a scatter estimated from few points adds, so that k = 2 still covers 95.45 %.
-
-        Student's t over 2 (JCGM 100:2008, G.3.2); 1 where the uncertainties are stated.
-        """
-        if self.stated_uncertainty:
-            return 1.0
-        from scipy.special import ndtr, stdtrit
-
-        return float(stdtrit(self.degrees_of_freedom, ndtr(2.0))) / 2.0
+    def _root(self) -> FloatArray:
+        """A matrix whose product with its transpose is the covariance of the coefficients."""
+        values, vectors = np.linalg.eigh(np.array(self.covariance))
+        return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
 def fit_chart(
@@ -165,61 +151,103 @@ def fit_chart(
     highest_celsius: float | None = None,
     reading_uncertainty_percent: float = 0.0,
     reading_uncertainty_celsius: float = 0.0,
+    common_uncertainty_percent: float | None = None,
+    common_uncertainty_celsius: float | None = None,
     degree: int | None = None,
     label: str = "the sensor",
 ) -> ChartFitCurve:
     """Fit a curve to chart points, pairs of degC and ohm; the span defaults to their ends.
 
-    The reading uncertainties are standard (k = 1): relative to the resistance, and along the
-    temperature axis; both are brought to the temperature side through the slope of the fit
-    (effective variance, Orear, Am. J. Phys. 50, 1982, 912). With neither, all points weigh alike
-    in degC and their scatter about the curve gives the scale. Scatter larger than the stated
-    uncertainties raises the covariance in proportion (Birge, Phys. Rev. 40, 1932, 207); smaller
-    scatter does not lower it.
+    All uncertainties are standard (k = 1), in percent of the resistance and along the temperature
+    axis. The reading uncertainties are each point's own. With neither, all points weigh alike in
+    degC, and their scatter about a fit of `default_degree` without bends gives the scale, times
+    Student's t over 2 for how well so few points tell it (JCGM 100:2008, G.3.2). Scatter larger
+    than the stated uncertainties raises the covariance in proportion (Birge, Phys. Rev. 40, 1932,
+    207); smaller scatter does not lower it.
 
-    A point is left out and named when its residual, studentised without it, is beyond what one
-    honest point in twenty charts would show (two-sided 5 % shared over the points: normal where
-    uncertainties are stated, Student's t otherwise) and at least 0.25 degC. At most a quarter of
-    the points can go, the worst first.
+    The common uncertainties are those of the axes, alike for all points and so invisible in them.
+    Where neither is stated, they are taken to be as large as the reading uncertainties, or the
+    scatter: nothing says which share of an uncertainty is common.
+
+    The points decide a straight line freely, and how it bends within what sensors do; when that
+    does not fit (chi-square, one chart in a thousand; without stated uncertainties, twice the
+    scatter), or a `degree` is asked for, they decide all terms up to it, and only those beyond are
+    held to what sensors do.
+
+    A point that does not belong is left out and named, see `find_misread`; at most a quarter of
+    the points can go, the worst first. Where one of several does not belong and it cannot be told
+    which, they stay and are named as `suspects`.
 
     Raises InputError: too few points, or a fit that is not strictly monotone over the span.
     """
-    kept = sorted((float(t), float(r)) for t, r in points)
-    order = default_degree(len(kept)) if degree is None else degree
+    given = sorted((float(t), float(r)) for t, r in points)
     stated = reading_uncertainty_percent > 0.0 or reading_uncertainty_celsius > 0.0
-    least = order + 1 if stated else order + 2
-    if len({t for t, _ in kept}) < max(LEAST_POINTS, least):
+    order = default_degree(len(given)) if degree is None else degree
+    least = max(LEAST_POINTS, order + 1 if stated else order + 2)
+    if len({t for t, _ in given}) < least:
         raise InputError.single(
-            f"a fit of degree {order} needs at least {max(LEAST_POINTS, least)} points at "
-            "different temperatures",
+            f"a fit of degree {order} needs at least {least} points at different temperatures",
             key="points",
         )
-    low = kept[0][0] if lowest_celsius is None else lowest_celsius
-    high = kept[-1][0] if highest_celsius is None else highest_celsius
-    may_go = int(_LARGEST_SHARE_LEFT_OUT * len(kept))
-    left_out: list[LeftOut] = []
-    while True:
-        fit = _Fit.of(kept, order, reading_uncertainty_percent, reading_uncertainty_celsius)
-        worst = fit.stranger() if len(left_out) < may_go else None
-        if worst is None:
-            break
-        index, deviation = worst
-        celsius, ohms = kept.pop(index)
-        left_out.append(LeftOut(celsius=celsius, ohms=ohms, deviation_celsius=deviation))
-    return ChartFitCurve(
-        lowest_celsius=low,
-        highest_celsius=high,
-        label=label,
-        coordinates=fit.coordinates,
-        centre=fit.centre,
-        scale=fit.scale,
-        coefficients=tuple(float(c) for c in fit.coefficients),
-        covariance=tuple(tuple(float(c) for c in row) for row in fit.covariance),
-        degrees_of_freedom=fit.degrees_of_freedom,
-        scatter=fit.scatter,
-        stated_uncertainty=stated,
-        points=tuple(kept),
-        left_out=tuple(left_out),
+    chosen = choose_fit(
+        Points.of(given),
+        (1, order) if degree is None and order > 1 else (order,),
+        reading_uncertainty_percent,
+        reading_uncertainty_celsius,
+    )
+    common = (common_uncertainty_percent, common_uncertainty_celsius)
+    if common == (None, None):
+        common = (
+            (reading_uncertainty_percent, reading_uncertainty_celsius)
+            if stated
+            else (0.0, chosen.reading_celsius)
+        )
+    solution, kept = chosen.solution, chosen.points
+    try:
+        return ChartFitCurve(
+            lowest_celsius=given[0][0] if lowest_celsius is None else lowest_celsius,
+            highest_celsius=given[-1][0] if highest_celsius is None else highest_celsius,
+            label=label,
+            coordinates=kept.coordinates,
+            centre=kept.centre,
+            scale=kept.scale,
+            coefficients=tuple(float(c) for c in solution.coefficients),
+            covariance=tuple(tuple(float(c) for c in row) for row in chosen.covariance),
+            degrees_of_freedom=chosen.degrees_of_freedom,
+            scatter=chosen.scatter,
+            stated_uncertainty=stated,
+            points=kept.pairs,
+            left_out=chosen.left_out,
+            suspects=chosen.suspects,
+            common_uncertainty_percent=common[0] or 0.0,
+            common_uncertainty_celsius=common[1] or 0.0,
+        )
+    except InputError as error:
+        raise _with_likeliest(error, chosen, reading_uncertainty_percent) from None
+
+
+def _with_likeliest(error: InputError, attempt: ChartChoice, percent: float) -> InputError:
+    """Add to a refused fit which point it would be without that the others fit best."""
+    points = attempt.points
+    if len(points.u) <= LEAST_POINTS or any(p.key not in ("points", None) for p in error.problems):
+        return error
+    misfits = [
+        solve_points(
+            points.without(i), reading_percent=percent, reading_celsius=attempt.reading_celsius
+        ).chi_square
+        for i in range(len(points.u))
+    ]
+    celsius, ohms = points.pairs[int(np.argmin(misfits))]
+    return InputError(
+        [
+            replace(
+                problem,
+                hint=f"the others fit best without the point at {celsius:g} degC, "
+                f"{format_ohms(ohms)}: read that again; or narrow the span, or ask for a smaller "
+                "degree",
+            )
+            for problem in error.problems
+        ]
     )
 
 
@@ -239,109 +267,3 @@ def unsupported_spans(
         (float(grid[start]), float(grid[stop - 1]))
         for start, stop in zip(edges[::2], edges[1::2], strict=True)
     )
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Fit:
-    """One weighted least-squares solution and what is needed to judge its points."""
-
-    coordinates: Coordinates
-    centre: float
-    scale: float
-    coefficients: FloatArray
-    covariance: FloatArray
-    degrees_of_freedom: int
-    scatter: float
-    stated: bool
-    residual_celsius: FloatArray
-    standardised: FloatArray
-    leverage: FloatArray
-
-    @classmethod
-    def of(
-        cls,
-        points: Sequence[tuple[float, float]],
-        degree: int,
-        percent: float,
-        axis_celsius: float,
-    ) -> _Fit:
-        celsius, ohms = _columns(points)
-        if not (ohms > 0.0).all():
-            raise InputError.single("resistances must be above zero", key="points")
-        coordinates = NTC if ohms[-1] < ohms[0] else STRAIGHT
-        u, v = coordinates.u(celsius), coordinates.v(ohms)
-        centre, scale = float(v.mean()), float(np.ptp(v)) / 2.0
-        if scale == 0.0:
-            raise InputError.single("all points have the same resistance", key="points")
-        z = (v - centre) / scale
-        basis = _basis(z, degree + 1)
-        per_kelvin = np.abs(coordinates.du_dcelsius(celsius))
-        u_of_v = coordinates.dv_dohms(ohms) * ohms * percent / 100.0
-        stated = percent > 0.0 or axis_celsius > 0.0
-        sigma = per_kelvin * (axis_celsius if axis_celsius > 0.0 or not stated else 1.0)
-        sigma = per_kelvin if not stated else sigma
-        for _ in range(_REWEIGHTINGS):
-            q, r = np.linalg.qr(basis / sigma[:, None])
-            coefficients = np.linalg.solve(r, q.T @ (u / sigma))
-            if not stated:
-                break
-            slope = np.polynomial.polynomial.polyval(
-                z, np.polynomial.polynomial.polyder(coefficients)
-            )
-            sigma = np.hypot(per_kelvin * axis_celsius, np.abs(slope) / scale * u_of_v)
-        residual = u - basis @ coefficients
-        freedom = len(points) - degree - 1
-        chi_square = float(np.sum((residual / sigma) ** 2))
-        reduced = chi_square / freedom if freedom else 1.0
-        inverse = np.linalg.inv(r)
-        factor = max(1.0, reduced) if stated else reduced
-        return cls(
-            coordinates=coordinates,
-            centre=centre,
-            scale=scale,
-            coefficients=coefficients,
-            covariance=inverse @ inverse.T * factor,
-            degrees_of_freedom=freedom,
-            scatter=reduced if stated else reduced**0.5,
-            stated=stated,
-            residual_celsius=residual / coordinates.du_dcelsius(celsius),
-            standardised=residual / sigma,
-            leverage=np.sum(q**2, axis=1),
-        )
-
-    def stranger(self) -> tuple[int, float] | None:
-        """Return index and deviation in degC of the point that does not belong, if there is one.
-
-        The deviation is from the curve through the other points.
-        """
-        from scipy.special import ndtri, stdtrit
-
-        count = len(self.standardised)
-        freedom = self.degrees_of_freedom
-        free = np.maximum(1.0 - self.leverage, 1e-12)
-        own = self.standardised / np.sqrt(free)
-        tail = 1.0 - _FALSE_ALARM / (2.0 * count)
-        if self.stated:
-            if freedom < 1:
-                return None
-            limit = float(ndtri(tail))
-        else:
-            if freedom < 2:
-                return None
-            rest = np.maximum(self.scatter**2 * freedom - own**2, 1e-300) / (freedom - 1)
-            own = own / np.sqrt(rest)
-            limit = float(stdtrit(freedom - 1, tail))
-        index = int(np.argmax(np.abs(own)))
-        deviation = float(self.residual_celsius[index] / free[index])
-        if abs(own[index]) <= limit or abs(deviation) < _LEAST_DEVIATION_CELSIUS:
-            return None
-        return index, deviation
-
-
-def _basis(z: FloatArray, count: int) -> FloatArray:
-    return np.asarray(z[..., np.newaxis] ** np.arange(count))
-
-
-def _columns(points: Sequence[tuple[float, float]]) -> tuple[FloatArray, FloatArray]:
-    array = np.array(points, dtype=np.float64).reshape(-1, 2)
-    return array[:, 0], array[:, 1]

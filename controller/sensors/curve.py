@@ -1,8 +1,4 @@
-"""What every sensor curve can do, whatever its kind.
-
-Knows: the interface between sensor kinds and the rest, and the checks they share.
-Must not know: any particular kind, files, ladders.
-"""
+"""What every sensor curve can do, whatever its kind: the interface to the rest."""
 
 from __future__ import annotations
 
@@ -12,6 +8,7 @@ from typing import Protocol
 import numpy.typing as npt
 
 from controller.arrays import FloatArray
+from controller.sensors.tolerance import ToleranceClass
 
 __all__ = ["Curve", "Sensor"]
 
@@ -45,18 +42,33 @@ class Curve(Protocol):
         """Return dR/dT in ohm per kelvin: negative for an NTC."""
 
     def uncertainty_celsius(self, celsius: npt.ArrayLike) -> FloatArray:
-        """Return the curve's own standard uncertainty (k = 1) in degC; zero when none is known."""
+        """Return the curve's own standard uncertainty (k = 1) in degC; zero where it defines."""
+
+    def covariance_celsius2(self, celsius: FloatArray) -> FloatArray:
+        """Return the joint covariance in degC^2 of the curve at n temperatures: (n, n).
+
+        Its diagonal is `uncertainty_celsius` squared; it is positive semidefinite. Raises
+        SpanError outside the span.
+        """
 
 
 @dataclass(frozen=True, kw_only=True)
 class Sensor:
-    """A named curve. `tolerance_celsius` is the maker's limit of error, None when not stated.
+    """A named curve, and the maker's limit of error: one for all temperatures, or a class.
 
-    `warnings` are sentences for people, for example which chart point does not belong.
+    Both are None when nothing is stated. `warnings` are sentences for people, for example which
+    chart point does not belong.
     """
 
     name: str
     kind: str
     curve: Curve
     tolerance_celsius: float | None = None
+    tolerance_class: ToleranceClass | None = None
     warnings: tuple[str, ...] = ()
+
+    def tolerance_at(self, celsius: float) -> float | None:
+        """Return the limit of error in degC at a temperature; None when there is none."""
+        if self.tolerance_class is not None:
+            return self.tolerance_class.at(celsius)
+        return self.tolerance_celsius

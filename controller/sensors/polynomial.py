@@ -1,8 +1,4 @@
-"""Sensors given by powers of the temperature in degC: platinum, nickel, copper, silicon.
-
-Knows: sums of power terms, each on its own range, and the IEC 60751 equation as one of them.
-Must not know: files, points, thermistors.
-"""
+"""Sensors given by powers of the temperature in degC: platinum, nickel, copper, silicon."""
 
 from __future__ import annotations
 
@@ -128,6 +124,7 @@ def platinum_curve(
     reference_ohms: float,
     lowest_celsius: float = PLATINUM_LOWEST_CELSIUS,
     highest_celsius: float = PLATINUM_HIGHEST_CELSIUS,
+    model_uncertainty_celsius: float = 0.0,
     label: str = "the sensor",
 ) -> PolynomialCurve:
     """Return the industrial platinum sensor of IEC 60751 with R0 = `reference_ohms` at 0 degC.
@@ -147,5 +144,6 @@ def platinum_curve(
         ),
         lowest_celsius=lowest_celsius,
         highest_celsius=highest_celsius,
+        model_uncertainty_celsius=model_uncertainty_celsius,
         label=label,
     )

@@ -1,8 +1,4 @@
-"""The part every curve shares: its span, the refusal outside it, and arrays of any shape.
-
-Knows: the span of a curve and how to say that a value lies outside.
-Must not know: how any kind computes.
-"""
+"""The part every curve shares: its span, the refusal outside it, and arrays of any shape."""
 
 from __future__ import annotations
 
@@ -16,6 +12,7 @@ import numpy.typing as npt
 
 from controller.arrays import FloatArray
 from controller.errors import InputError, SpanError
+from controller.sensors.error_parts import ErrorPart, covariance_celsius2, uncertainty_celsius
 from controller.units import KELVIN_AT_ZERO_CELSIUS, format_ohms
 
 __all__ = ["SpannedCurve"]
@@ -24,21 +21,26 @@ __all__ = ["SpannedCurve"]
 _SLACK_CELSIUS = 1e-9
 _SLACK_OHMS_RELATIVE = 1e-9
 _GRID = 2049
+_FORMULA_LENGTH_SHARE = 0.25
 
 
 @dataclass(frozen=True, kw_only=True)
 class SpannedCurve(ABC):
     """A strictly monotone curve from `lowest_celsius` to `highest_celsius` (see `Curve`).
 
-    `label` names the curve in messages. A kind implements the methods with an underscore; they
-    get float arrays whose values lie inside the span. Raises InputError on construction when the
-    span is reversed, reaches absolute zero, or the curve is not strictly monotone and above zero
-    ohm on it.
+    `label` names the curve in messages. `model_uncertainty_celsius` is how well the formula follows
+    the sensor (k = 1), zero where the formula is what defines it; the deviation is smooth, and
+    taken to lose its correlation over a quarter of the span.
+
+    A kind implements the methods with an underscore; they get float arrays whose values lie inside
+    the span. Raises InputError on construction when the span is reversed, reaches absolute zero,
+    or the curve is not strictly monotone and above zero ohm on it.
     """
 
     lowest_celsius: float
     highest_celsius: float
     label: str = "the sensor"
+    model_uncertainty_celsius: float = 0.0
 
     def __post_init__(self) -> None:
         low, high = self.lowest_celsius, self.highest_celsius
@@ -61,8 +63,11 @@ class SpannedCurve(ABC):
     @abstractmethod
     def _slope(self, celsius: FloatArray) -> FloatArray: ...
 
-    def _uncertainty(self, celsius: FloatArray) -> FloatArray:
-        return np.zeros_like(celsius)
+    def _error_parts(self, celsius: FloatArray) -> tuple[ErrorPart, ...]:
+        """Return what the curve may be wrong by at temperatures of any shape inside the span."""
+        length = _FORMULA_LENGTH_SHARE * (self.highest_celsius - self.lowest_celsius)
+        modes = np.full((*celsius.shape, 1), self.model_uncertainty_celsius)
+        return (ErrorPart(name="formula", modes=modes, length_celsius=length),)
 
     @cached_property
     def ends_ohms(self) -> tuple[float, float]:
@@ -102,7 +107,13 @@ class SpannedCurve(ABC):
 
     def uncertainty_celsius(self, celsius: npt.ArrayLike) -> FloatArray:
         """Return the standard uncertainty (k = 1) in degC. Raises SpanError outside the span."""
-        return np.asarray(self._uncertainty(self._inside(celsius)))
+        inside = self._inside(celsius)
+        return uncertainty_celsius(self._error_parts(inside), inside)
+
+    def covariance_celsius2(self, celsius: FloatArray) -> FloatArray:
+        """Return the covariance in degC^2 at n temperatures: (n, n). Raises SpanError outside."""
+        inside = self._inside(celsius).reshape(-1)
+        return covariance_celsius2(self._error_parts(inside), inside)
 
     def _inside(self, celsius: npt.ArrayLike) -> FloatArray:
         given = np.asarray(celsius, dtype=np.float64)

@@ -1,8 +1,5 @@
 """NTC thermistors given by an equation: Beta, Steinhart-Hart, resistance ratio.
 
-Knows: the three equations and their inverses.
-Must not know: files, points, other kinds.
-
 T is the absolute temperature in kelvin throughout, T = t + 273.15.
 """
 
@@ -16,20 +13,35 @@ import numpy as np
 from controller.arrays import FloatArray
 from controller.errors import InputError
 from controller.sensors.coordinates import NTC
+from controller.sensors.error_parts import PUBLISHED_CELSIUS, ErrorPart
 from controller.sensors.solve import solve_monotone
 from controller.sensors.spanned import SpannedCurve
 from controller.units import KELVIN_AT_ZERO_CELSIUS
 
-__all__ = ["BetaCurve", "RatioCurve", "SteinhartHartCurve"]
+__all__ = ["BEND_KELVIN2", "BETA_TO_CELSIUS", "BetaCurve", "RatioCurve", "SteinhartHartCurve"]
+
+BETA_TO_CELSIUS = 85.0
+"""The other end of most printed B-values, B25/85 (common practice, no source)."""
+BEND_KELVIN2 = 3.5e5
+"""More than the bend of ln R over 1/T of published thermistors: 2.9e5 K^2 for the Type 1 ratio
+curve and for 10K3 at 25 degC, 3.1e5 for one of B25/85 = 3977 K (that one from memory)."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class BetaCurve(SpannedCurve):
-    """R = R0 exp(B (1/T - 1/T0)), the B-value definition of IEC 60539-1."""
+    """R = R0 exp(B (1/T - 1/T0)), the B-value definition of IEC 60539-1.
+
+    No thermistor has one B: its ln R bends with 1/T, and the formula holds at the two temperatures
+    B was taken between, `reference_celsius` and `beta_to_celsius`. Between and beyond them it is
+    off by ``1/2 k (u - u0)(u - u1)`` in ln R, u = 1/T, with k anywhere up to `bend_kelvin2` either
+    way; zero says that the formula defines the sensor.
+    """
 
     reference_ohms: float
     reference_celsius: float
     beta_kelvin: float
+    beta_to_celsius: float = BETA_TO_CELSIUS
+    bend_kelvin2: float = 0.0
 
     def __post_init__(self) -> None:
         for key in ("reference_ohms", "beta_kelvin"):
@@ -51,6 +63,17 @@ class BetaCurve(SpannedCurve):
 
     def _slope(self, celsius: FloatArray) -> FloatArray:
         return self._ohms(celsius) * self.beta_kelvin * NTC.du_dcelsius(celsius)
+
+    def _error_parts(self, celsius: FloatArray) -> tuple[ErrorPart, ...]:
+        if self.bend_kelvin2 == 0.0:
+            return super()._error_parts(celsius)
+        u = NTC.u(celsius)
+        others = NTC.u(np.array(self.beta_to_celsius))
+        ln = 0.5 * self.bend_kelvin2 * (u - self._inverse_reference) * (u - others)
+        # Anywhere up to a limit, either way: rectangular (JCGM 100:2008, 4.3.7).
+        bend = ln / (self.beta_kelvin * NTC.du_dcelsius(celsius)) / math.sqrt(3.0)
+        modes = np.stack([bend, np.full_like(bend, PUBLISHED_CELSIUS)], axis=-1)
+        return (*super()._error_parts(celsius), ErrorPart(name="formula bends", modes=modes))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,8 +1,4 @@
-"""Temperatures that water gives for free: melting ice, and boiling at the air pressure of the day.
-
-Knows: the vapour pressure of water, and how air pressure falls with altitude.
-Must not know: sensors, files.
-"""
+"""Temperatures that water gives for free: melting ice, boiling at the air pressure of the day."""
 
 from __future__ import annotations
 
@@ -13,11 +9,16 @@ from controller.errors import InputError
 from controller.units import KELVIN_AT_ZERO_CELSIUS
 
 __all__ = [
+    "BOILING_CAUTION",
     "BOILING_UNCERTAINTY_CELSIUS",
+    "ICE_CAUTION",
     "ICE_UNCERTAINTY_CELSIUS",
+    "LAPSE_KELVIN_PER_METRE",
     "STANDARD_PRESSURE_PA",
+    "STANDARD_SEA_LEVEL_KELVIN",
     "FixedPoint",
     "air_pressure_pa",
+    "air_pressure_uncertainty_pa",
     "boiling_celsius",
     "boiling_point",
     "ice_point",
@@ -41,15 +42,25 @@ _N = (
 _LEAST_PA, _MOST_PA = 611.213, 22.064e6
 
 # ISO 2533:1975, 2.1 to 2.7: the troposphere of the standard atmosphere.
-_SEA_LEVEL_KELVIN = 288.15
-_LAPSE_KELVIN_PER_METRE = 0.0065
-_EXPONENT = 9.80665 / (287.05287 * _LAPSE_KELVIN_PER_METRE)
+STANDARD_SEA_LEVEL_KELVIN = 288.15
+LAPSE_KELVIN_PER_METRE = 0.0065
+_EXPONENT = 9.80665 / (287.05287 * LAPSE_KELVIN_PER_METRE)
 _LEAST_METRES, _MOST_METRES = -2000.0, 11000.0
 
 ICE_UNCERTAINTY_CELSIUS = 0.05
 """Crushed ice and a little water, well stirred: from memory; needs clean water."""
 BOILING_UNCERTAINTY_CELSIUS = 0.1
 """Open vessel, rolling boil, sensor clear of the bottom: from memory; needs clean water."""
+
+# Sea water of 35 g/kg; both figures from memory, as is what salt does to ice.
+ICE_CAUTION = (
+    "The ice point is that of fresh, clean water: crushed ice, well stirred, no salt. Sea water "
+    "freezes at -1.9 degC, and salt on the ice makes it colder still."
+)
+BOILING_CAUTION = (
+    "The boiling point is that of fresh, clean water: sea water boils 0.6 degC hotter, and scale "
+    "or salt in the kettle counts as well."
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,20 +94,51 @@ def boiling_celsius(pressure_pa: float) -> float:
 
 
 def air_pressure_pa(
-    altitude_metres: float, *, sea_level_pressure_pa: float = STANDARD_PRESSURE_PA
+    altitude_metres: float,
+    *,
+    sea_level_pressure_pa: float = STANDARD_PRESSURE_PA,
+    sea_level_kelvin: float = STANDARD_SEA_LEVEL_KELVIN,
 ) -> float:
-    """Return the air pressure in Pa at an altitude, by the standard atmosphere of ISO 2533.
+    """Return the air pressure in Pa at an altitude, by the atmosphere of ISO 2533.
 
     Weather reports give the pressure reduced to sea level; with `sea_level_pressure_pa` this
-    undoes the reduction. Raises InputError outside -2000 to 11000 m.
+    undoes the reduction. On a day that is not the standard one the column of air has another
+    temperature at its foot, `sea_level_kelvin`. Raises InputError outside -2000 to 11000 m.
     """
     if not _LEAST_METRES <= altitude_metres <= _MOST_METRES:
         raise InputError.single(
             f"{altitude_metres:g} m is outside {_LEAST_METRES:g} to {_MOST_METRES:g} m",
             where="altitude",
         )
-    share = 1.0 - _LAPSE_KELVIN_PER_METRE * altitude_metres / _SEA_LEVEL_KELVIN
+    share = 1.0 - LAPSE_KELVIN_PER_METRE * altitude_metres / sea_level_kelvin
     return float(sea_level_pressure_pa * share**_EXPONENT)
+
+
+def air_pressure_uncertainty_pa(
+    altitude_metres: float,
+    *,
+    sea_level_pressure_pa: float = STANDARD_PRESSURE_PA,
+    sea_level_kelvin: float = STANDARD_SEA_LEVEL_KELVIN,
+    sea_level_pressure_uncertainty_pa: float,
+    sea_level_uncertainty_kelvin: float,
+    altitude_uncertainty_metres: float,
+) -> float:
+    """Return the standard uncertainty (k = 1) in Pa of the pressure at an altitude.
+
+    The pressure falls by g/(R T) per metre, so the temperature of the day counts in proportion to
+    the altitude: ``dp/p = g h/(R T^2) dT`` to first order. Raises as `air_pressure_pa` does.
+    """
+    here = air_pressure_pa(
+        altitude_metres,
+        sea_level_pressure_pa=sea_level_pressure_pa,
+        sea_level_kelvin=sea_level_kelvin,
+    )
+    top_kelvin = sea_level_kelvin - LAPSE_KELVIN_PER_METRE * altitude_metres
+    fall = _EXPONENT * LAPSE_KELVIN_PER_METRE / top_kelvin
+    by_pressure = here / sea_level_pressure_pa * sea_level_pressure_uncertainty_pa
+    by_temperature = here * fall * altitude_metres / sea_level_kelvin * sea_level_uncertainty_kelvin
+    by_altitude = here * fall * altitude_uncertainty_metres
+    return math.hypot(by_pressure, by_temperature, by_altitude)
 
 
 def ice_point(*, uncertainty_celsius: float = ICE_UNCERTAINTY_CELSIUS) -> FixedPoint:

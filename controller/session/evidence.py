@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from controller.bench.files import BenchFile
 from controller.diagnosis import (
     Diagnosis,
     InputCircuit,
@@ -14,6 +15,7 @@ from controller.diagnosis import (
     diagnose,
     readings_from_csv,
     readings_of,
+    with_tolerance,
 )
 from controller.errors import InputError
 from controller.module.model import Module
@@ -47,17 +49,21 @@ class Evidence:
 
 
 def evidence_of_results(
-    results: Iterable[StepResult], sensor: Sensor, module: Module | None
+    results: Iterable[StepResult],
+    sensor: Sensor,
+    module: Module | None,
+    bench: BenchFile | None = None,
 ) -> Evidence:
-    """Return the evidence in the results of a run."""
-    readings = readings_of(results, reporting=_reporting(module))
+    """Return the evidence in the results of a run; the `bench` says how sure its states are."""
+    readings = readings_of(results, reporting=_reporting(module), bench=bench)
     return Evidence(readings=readings, sensor=sensor, module=module)
 
 
 def evidence_of_record(record: Record) -> Evidence:
     """Return the evidence in a record. Raises InputError when its files cannot be used."""
     inputs = inputs_of(record)
-    return evidence_of_results(results_of(record), inputs.plan.sensor, inputs.module)
+    results = results_of(record)
+    return evidence_of_results(results, inputs.plan.sensor, inputs.module, inputs.bench)
 
 
 def evidence_in(path: Path, plan: Plan | Path | None = None) -> Evidence:
@@ -75,7 +81,11 @@ def evidence_in(path: Path, plan: Plan | Path | None = None) -> Evidence:
         )
     if isinstance(plan, Path):
         plan = load_plan(plan)
-    readings = readings_from_csv(path, reporting=_reporting(plan.module))
+    readings = with_tolerance(
+        readings_from_csv(path, reporting=_reporting(plan.module)),
+        plan.sensor.curve,
+        plan.tolerance_at,
+    )
     return Evidence(readings=readings, sensor=plan.sensor, module=plan.module)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from controller.bench.files import BenchFile
 from controller.diagnosis import explain
 from controller.measurement.model import Verdict
 from controller.module.model import Module
@@ -13,10 +14,13 @@ __all__ = ["diagnosis_lines"]
 
 
 def diagnosis_lines(
-    results: tuple[StepResult, ...], sensor: Sensor, module: Module | None
+    results: tuple[StepResult, ...],
+    sensor: Sensor,
+    module: Module | None,
+    bench: BenchFile | None = None,
 ) -> tuple[str, ...]:
     """Return what the readings say and what to look at next, a sentence each."""
-    diagnosis = evidence_of_results(results, sensor, module).diagnosed()
+    diagnosis = evidence_of_results(results, sensor, module, bench).diagnosed()
     if diagnosis.best is None and {result.verdict for result in results} == {Verdict.PASS}:
         return ("Nothing to look for: every step passed.",)
     words = explain(diagnosis)

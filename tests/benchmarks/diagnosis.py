@@ -1,8 +1,10 @@
-"""How often the diagnosis finds the fault that was put in: a confusion table and interval coverage.
+"""How often the diagnosis finds the fault that was put in: confusion, interval coverage, certainty.
 
 The simulated input is solved as a circuit (node voltage, then the module's own arithmetic), with
 normal noise before the report is rounded to 1 degC: nothing of it is shared with the formulas of
-the diagnosis. Run it by itself for the full table: ``python tests/benchmarks/diagnosis.py``.
+the diagnosis. Run it by itself for the full confusion table: ``python
+tests/benchmarks/diagnosis.py``. What lies outside the set of known faults, and readings few and
+many, are in `diagnosis_rows`, whose table is part of the rows here.
 """
 
 from __future__ import annotations
@@ -11,6 +13,7 @@ import sys
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
@@ -315,7 +318,15 @@ def rows(*, runs: int = 25, coverage_runs: int = 500) -> list[tuple[str, str, st
                 low <= share <= high,
             )
         )
-    return found
+    return found + certainty_rows()
+
+
+def certainty_rows(*, runs: int = 20) -> list[tuple[str, str, str, str, str, bool]]:
+    """Return the table of right / cannot tell / certain and wrong."""
+    sys.path.insert(0, str(Path(__file__).resolve().parent))
+    from diagnosis_rows import table_rows
+
+    return [(f"diagnosis, {row[0]}", *row[1:]) for row in table_rows(runs=runs)]
 
 
 def confusion(*, runs: int) -> str:

@@ -28,3 +28,12 @@ def _load(path: Path) -> ModuleType:
 def bench() -> ModuleType:
     """The simulated input and its studies."""
     return _load(TESTS / "benchmarks" / "diagnosis.py")
+
+
+@pytest.fixture(scope="session")
+def table() -> ModuleType:
+    """The input worked out on paper, and the table of certainty made from it."""
+    folder = str(TESTS / "benchmarks")
+    if folder not in sys.path:
+        sys.path.insert(0, folder)
+    return _load(TESTS / "benchmarks" / "diagnosis_rows.py")

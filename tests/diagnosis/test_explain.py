@@ -8,6 +8,8 @@ import pytest
 from controller.diagnosis import diagnose, explain, sentence
 from controller.diagnosis.explain import _MEANINGS, _NAMES, _PLACES, _UNITS
 from controller.diagnosis.hypotheses import hypotheses_for, response_of
+from controller.diagnosis.intermittent import INTERMITTENT
+from controller.diagnosis.unknown_curve import UNKNOWN_CURVE
 
 
 def test_every_kind_and_every_parameter_that_can_be_found_has_words(bench):
@@ -18,13 +20,13 @@ def test_every_kind_and_every_parameter_that_can_be_found_has_words(bench):
         candidates=[("another", response)],
         circuit=bench.CIRCUIT,
     )
-    parts = set().union(*(one.parts for one in found)) | {"healthy"}
-    assert len(parts) == 8
+    parts = set().union(*(one.parts for one in found)) | {"healthy", INTERMITTENT, UNKNOWN_CURVE}
+    assert len(parts) == 11
     for words in (_NAMES, _MEANINGS, _PLACES):
         assert parts == set(words)
     names = {p.name for one in found for p in one.parameters}
     names |= {one.located[0] for one in found if one.located}
-    assert names == set(_UNITS)
+    assert names | {"share"} == set(_UNITS)
 
 
 @pytest.mark.parametrize("index", range(14))

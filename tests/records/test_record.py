@@ -27,8 +27,6 @@ from controller.run.events import Event, NoteMade, StepFinished
 from controller.run.model import StepResult
 
 quick = settings(
-    max_examples=150,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 

@@ -33,6 +33,12 @@ DEMO = {
 }
 
 
+WARNED = {
+    # Of this one only Beta is known, which is no better than that in the cold.
+    "tern-air": ["The curve cannot support a tolerance of 2 deg"],
+}
+
+
 def problems(path):
     with pytest.raises(InputError) as caught:
         load_sensor(path)
@@ -46,7 +52,7 @@ def test_demo_sensors_load(demo, stem, kind):
     assert sensor.name
     grid = np.linspace(sensor.curve.lowest_celsius, sensor.curve.highest_celsius, 101)
     np.testing.assert_allclose(sensor.curve.celsius(sensor.curve.ohms(grid)), grid, atol=1e-9)
-    assert not sensor.warnings
+    assert [warning[:45] for warning in sensor.warnings] == WARNED.get(stem, [])
 
 
 def test_every_demo_sensor_is_tested():
@@ -82,7 +88,46 @@ def test_a_polynomial_may_write_its_leading_one(sensor_file):
     assert float(without.ohms(50.0)) == float(written.ohms(50.0))
 
 
+PLATINUM = 'kind = "platinum"\nreference_ohms = 100\n'
+
+
+def test_a_platinum_sensor_may_state_its_class_of_tolerance(sensor_file):
+    """IEC 60751, tests/reference/pt100_iec60751.csv: class B is 0.8 degC at 100 degC."""
+    sensor = load_sensor(sensor_file(PLATINUM + 'tolerance = "B"\n'))
+    assert sensor.tolerance_at(100.0) == pytest.approx(0.8)
+    assert sensor.tolerance_at(700.0) is None
+    assert sensor.warnings == (
+        (
+            "Class B of IEC 60751 holds from -196 to 600 degC only; beyond that the sensor has no "
+            "tolerance."
+        ),
+    )
+    plain = load_sensor(sensor_file(PLATINUM + "tolerance_celsius = 1.5\n"))
+    assert plain.tolerance_at(700.0) == 1.5
+    assert load_sensor(sensor_file(PLATINUM)).tolerance_at(0.0) is None
+
+
 BAD = {
+    "unknown class of tolerance": (
+        PLATINUM + 'tolerance = "D"\n',
+        [("tolerance", "must be one of AA, A, B, C")],
+    ),
+    "class of a thermistor": (
+        BETA + 'tolerance = "A"\n',
+        [("tolerance", "those of platinum sensors")],
+    ),
+    "tolerance stated twice": (
+        PLATINUM + 'tolerance = "A"\ntolerance_celsius = 1\n',
+        [("tolerance", "stated twice")],
+    ),
+    "model uncertainty below zero": (
+        BETA + "model_uncertainty_celsius = -1\n",
+        [("model_uncertainty_celsius", "at least 0")],
+    ),
+    "common uncertainty of an equation": (
+        BETA + "common_uncertainty_percent = 1\n",
+        [("common_uncertainty_percent", "unknown key")],
+    ),
     "no kind": ("lowest_celsius = 0\nhighest_celsius = 1\n", [("kind", "is missing")]),
     "unknown kind": (BETA.replace("ntc-beta", "ntc-betta"), [("kind", "must be one of")]),
     "kind of the wrong type": (BETA.replace('"ntc-beta"', "[1]"), [("kind", "must be one of")]),

@@ -7,9 +7,11 @@ import math
 import numpy as np
 import pytest
 
+from controller.sensors.files import load_sensor
 from controller.sensors.polynomial import platinum_curve
 from controller.sensors.table import TableCurve
 from controller.sensors.thermistor import BetaCurve, RatioCurve, SteinhartHartCurve
+from controller.sensors.tolerance import PLATINUM_CLASSES
 
 
 def column(rows, name):
@@ -57,6 +59,93 @@ class TestPlatinum:
         rows = reference("pt100_iec60751")
         ohms = platinum_curve(reference_ohms=1000.0).ohms(column(rows, "t_degC"))
         np.testing.assert_allclose(ohms, 10.0 * column(rows, "r_ohm"), rtol=0, atol=1e-5)
+
+
+class TestPlatinumClasses:
+    """IEC 60751 classes of tolerance, tests/reference/pt100_iec60751.csv (EN 60751:2008)."""
+
+    @pytest.mark.parametrize("name", ["AA", "A", "B"])
+    def test_limits_in_degc_are_the_tabulated_ones_and_end_where_they_end(self, reference, name):
+        limits = PLATINUM_CLASSES[name]
+        for row in reference("pt100_iec60751"):
+            celsius, printed = float(row["t_degC"]), row[f"tol{name}_K"]
+            found = limits.at(celsius)
+            if printed:
+                assert found == pytest.approx(float(printed), abs=1e-9)
+            else:
+                assert found is None
+
+    @pytest.mark.parametrize("name", ["AA", "A", "B"])
+    def test_limits_in_ohm_are_the_tabulated_ones(self, reference, name):
+        """The slope of the curve makes ohm of them; four decimals, five for none of the rows."""
+        curve = platinum_curve(reference_ohms=100.0)
+        rows = published(reference("pt100_iec60751"), f"tol{name}_ohm")
+        celsius = column(rows, "t_degC")
+        limits = np.array([PLATINUM_CLASSES[name].at(t) for t in celsius])
+        ohms = limits * curve.slope_ohms_per_kelvin(celsius)
+        np.testing.assert_allclose(ohms, column(rows, f"tol{name}_ohm"), rtol=0, atol=6e-5)
+
+    def test_class_c_is_twice_class_b(self):
+        """IEC 60751: 0.6 + 0.01 |t| (from memory)."""
+        for celsius in (-196.0, 0.0, 100.0, 600.0):
+            b, c = (PLATINUM_CLASSES[name].at(celsius) for name in "BC")
+            assert c == pytest.approx(2 * b)
+
+
+class TestBeta:
+    """One B for a whole thermistor against published tables: it admits how far off it is."""
+
+    @pytest.mark.parametrize(
+        ("name", "column_name", "scale"),
+        [
+            ("ntc_type1_ratio", "ratio_published", 1.0),
+            ("ntc_10k3_steinhart_neg40_to_1", "r_published_ohm", 1e-4),
+        ],
+    )
+    def test_u_holds_the_published_table(self, reference, sensor_file, name, column_name, scale):
+        """B25/85 of each: 3468 K from the printed ratios; 10K3 by its Steinhart-Hart equation."""
+        rows = reference(name)
+        celsius, ratio = column(rows, "t_degC"), scale * column(rows, column_name)
+        at_85 = {"ntc_type1_ratio": 0.107, "ntc_10k3_steinhart_neg40_to_1": 0.10700}[name]
+        if name != "ntc_type1_ratio":
+            ten_k = SteinhartHartCurve(
+                a=1.129241e-3,
+                b=2.341077e-4,
+                c=8.775468e-8,
+                lowest_celsius=-41.0,
+                highest_celsius=90.0,
+            )
+            at_85 = float(ten_k.ohms(85.0)) / 1e4
+        beta = -math.log(at_85) / (1 / 298.15 - 1 / 358.15)
+        path = sensor_file(
+            f'kind = "ntc-beta"\nreference_ohms = 1\nreference_celsius = 25\n'
+            f"beta_kelvin = {beta}\nlowest_celsius = -50\nhighest_celsius = 150\n"
+        )
+        curve = load_sensor(path).curve
+        error = np.abs(curve.celsius(ratio) - celsius)
+        expanded = 2 * curve.uncertainty_celsius(celsius)
+        # The ratios are printed to three or four figures: 0.2 % are 0.05 degC.
+        assert (error <= expanded + 0.05).all()
+        assert error.max() > 2.5
+        assert (expanded <= 2.0 * error + 0.5).all()
+        assert expanded.min() > 0.0
+
+    def test_whoever_knows_better_says_so(self, sensor_file):
+        text = (
+            'kind = "ntc-beta"\nreference_ohms = 2000\nreference_celsius = 25\n'
+            "beta_kelvin = 3435\nlowest_celsius = -20\nhighest_celsius = 100\n"
+        )
+        grid = np.linspace(-20.0, 100.0, 25)
+        known = load_sensor(sensor_file(text + "model_uncertainty_celsius = 0.0\n")).curve
+        assert not known.uncertainty_celsius(grid).any()
+        half = load_sensor(sensor_file(text + "model_uncertainty_celsius = 0.25\n")).curve
+        np.testing.assert_allclose(half.uncertainty_celsius(grid), 0.25)
+        # B25/50 holds at 50 degC and is worse than B25/85 at 85.
+        near = load_sensor(sensor_file(text + "beta_to_celsius = 50\n")).curve
+        far = load_sensor(sensor_file(text)).curve
+        at = near.uncertainty_celsius([50.0, 85.0]), far.uncertainty_celsius([50.0, 85.0])
+        assert at[0][0] < at[1][0]
+        assert at[0][1] > at[1][1]
 
 
 @pytest.mark.parametrize(
@@ -207,8 +296,6 @@ def test_300_ohm_on_a_common_coolant_chart_reads_82(sensor_file, kind):
 
     The points at 0 and 100 degC are those of the straight line in 1/T against ln R through them.
     """
-    from controller.sensors.files import load_sensor
-
     path = sensor_file(
         f'kind = "{kind}"\npoints = [[0, 6060], [20, 2500], [80, 320], [100, 187.3]]\n'
     )

@@ -171,7 +171,7 @@ class RunScreen(BenchScreen):
         prepared = self._prepared
         try:
             told = await self.in_background(
-                lambda: diagnosis_lines(results, prepared.sensor, prepared.module)
+                lambda: diagnosis_lines(results, prepared.sensor, prepared.module, prepared.bench)
             )
         except Exception as error:  # noqa: BLE001 - the run's own result stands without it
             told = (f"No diagnosis: {one_line(str(error))}",)
