@@ -252,13 +252,16 @@ class PtyBoard(LiveBoard):
         """Return the terminal's attributes, as termios has them."""
         return termios.tcgetattr(self._line)
 
+    def command(self, line: str) -> None:
+        assert self._process.stdin is not None
+        self._process.stdin.write(line + "\n")
+
     def record(self) -> str:
         return self._record.read_text()
 
     def restart(self) -> None:
-        assert self._process.stdin is not None
         known = len(self.record().splitlines())
-        self._process.stdin.write("restart\n")
+        self.command("restart")
         self.wait_for_latch(known)
 
     def close(self) -> None:

@@ -24,7 +24,7 @@ from firmware_protocol.messages import Flag
 pytestmark = pytest.mark.toolchain
 
 NO_SENSES = "cannot provoke a fault"
-COMMON = "-g -Os -w -flto -ffunction-sections -fdata-sections -mmcu=atmega328p -DF_CPU=16000000L"
+COMMON = "-g -Os -w -flto -ffunction-sections -fdata-sections -DF_CPU=16000000L"
 
 
 @pytest.fixture(scope="module")
@@ -34,28 +34,27 @@ def library(builds: Any, make: Any) -> Path:
     return build / "library" / "RungwiseBoard"
 
 
-def _compile(sources: list[Path], library: Path, product: Path) -> Path:
+def _compile(library: Path, product: Path, chip: str = "atmega328p") -> Path:
+    sketch = library / "examples" / "LadderBoard" / "LadderBoard.ino"
+    main = Path(__file__).parent / "sketch" / "main.cpp"
+    sources = [*sorted((library / "src").glob("*.c")), sketch, main]
+    flags = [*COMMON.split(), f"-mmcu={chip}"]
     objects = []
     for source in sources:
         is_c = source.suffix == ".c"
         made = product.parent / f"{source.name}.o"
-        command = ["avr-gcc" if is_c else "avr-g++", *COMMON.split(), f"-I{library / 'src'}", "-c"]
+        command = ["avr-gcc" if is_c else "avr-g++", *flags, f"-I{library / 'src'}", "-c"]
         command.append("-std=gnu11" if is_c else "-std=gnu++11")
         subprocess.run([*command, "-x", "c" if is_c else "c++", source, "-o", made], check=True)
         objects.append(made)
-    subprocess.run(
-        ["avr-gcc", *COMMON.split(), "-Wl,--gc-sections", *objects, "-o", product], check=True
-    )
+    subprocess.run(["avr-gcc", *flags, "-Wl,--gc-sections", *objects, "-o", product], check=True)
     return product
 
 
 @pytest.fixture(scope="module")
 def image(library: Path, require: Any, tmp_path_factory: Any) -> Path:
     require("avr-gcc", "avr-g++")
-    sketch = library / "examples" / "LadderBoard" / "LadderBoard.ino"
-    main = Path(__file__).parent / "sketch" / "main.cpp"
-    sources = [*sorted((library / "src").glob("*.c")), sketch, main]
-    return _compile(sources, library, tmp_path_factory.mktemp("sketch") / "sketch.elf")
+    return _compile(library, tmp_path_factory.mktemp("sketch") / "sketch.elf")
 
 
 @pytest.fixture(scope="module")
@@ -92,6 +91,19 @@ def test_a_hanging_sketch_comes_back_and_says_so(
         assert board.latched_us[since][0] - hung_us <= 300_000
         bench.reset()
         assert bench.status().flags == Flag.PARKED | Flag.FAULT | Flag.RESTARTED
+
+
+@pytest.mark.parametrize("chip", ["atmega1284p", "atmega2560"])
+def test_sketch_drives_relays_on_other_chips(
+    library: Path, builds: Any, boards: ModuleType, tmp_path: Path, chip: str
+) -> None:
+    image = _compile(library, tmp_path / "sketch.elf", chip)
+    command = [builds.sim(), "--chip", chip, "--relays", str(builds.RELAYS), image]
+    with closing(boards.CommandedBoard(command)) as board:
+        bench = Bench(board)
+        bench.begin()
+        bench.apply(bench.park_state, (0x20004, 1))
+        assert board.latched_us[-1][1] == 0x20004
 
 
 def test_the_core_in_it_is_unmodified(library: Path, firmware: Path) -> None:
