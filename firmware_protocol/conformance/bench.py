@@ -365,7 +365,7 @@ class Bench:
     def outlast(self, ms: int) -> None:
         """Say nothing until that much of the device's time has passed since the last request."""
         if self.endpoint.pace is Pace.BEHIND:
-            self.endpoint.advance(3 * ms + 100)
+            self.endpoint.advance(4 * ms + 200)
             return
         until_ms = self.last.came_ms + ms / (1 - self._tolerance)
         while (left := until_ms - self.endpoint.now_ms()) > 0:
@@ -394,6 +394,19 @@ class Bench:
             if index == 0 or entry[1] != record[index - 1][1]
         ]
         return changed[since:]
+
+    def watch(self, since: int, ms: int, ended: Callable[[list[int]], bool]) -> list[int]:
+        """Say nothing for a time, and for longer where the device's time may fall behind.
+
+        Return the states that the record then shows from an index on; `ended` says of them whether
+        there is nothing more to wait for.
+        """
+        for _ in range(20 if self.endpoint.pace is Pace.BEHIND else 1):
+            self.endpoint.advance(ms)
+            states = [state for _, state in self.changes(since)]
+            if ended(states):
+                break
+        return states
 
     def unmoved(self, what: str, act: Callable[[], None]) -> None:
         """Do something after which the same state must be latched and nothing may move."""

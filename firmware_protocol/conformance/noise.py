@@ -153,8 +153,8 @@ def longest_payload(bench: Bench) -> None:
     # Nothing is made of a part of what is too long, though a frame of its own lies in it.
     head = bytes([0x7E, 0x34]) + b"\x55" * (longest - 4)
     whole = head + crc16(head).to_bytes(2, "little")
-    for extra in (b"\x55", whole):
-        _dropped(bench, "a frame with more behind it", cobs_encode(whole + extra) + DELIMITER)
+    for behind in (b"\x55", whole):
+        _dropped(bench, "a frame with more behind it", cobs_encode(whole + behind) + DELIMITER)
     head = bytes([0x7E, 0x35])
     small = head + crc16(head).to_bytes(2, "little")
     for count in (longest - 1, longest, longest + 1, 254, 255, 256, 257):

@@ -56,8 +56,7 @@ def repeats_leave_no_trace_in_the_record(bench: Bench) -> None:
     data = bench.frame(*body)
     for _ in range(4):
         bench.exchange(data)
-        bench.endpoint.advance(20)
-    states = [state for _, state in bench.changes(since)]
+        states = bench.watch(since, 20, lambda states: len(states) > 1)
     expect(states == [bench.away()[0], bench.park_state], f"the record shows {states}")
 
 
@@ -123,7 +122,7 @@ def a_repeat_shows_the_flags_of_then(bench: Bench) -> None:
     """The reply to a repeat is the stored one, though the flags have changed meanwhile."""
     data = bench.frame(*bench.apply_body(bench.park_state, [(bench.away()[0], 100)]))
     first = bench.exchange(data)
-    bench.endpoint.advance(300)
+    bench.outlast(101 + LATEST_MS)
     expect(bench.exchange(DELIMITER + data) == first, "the reply to a repeat was made anew")
     expect(bench.status().flags == Flag(0), "the path has not ended")
 
@@ -131,16 +130,17 @@ def a_repeat_shows_the_flags_of_then(bench: Bench) -> None:
 @check
 def a_refused_identify_forgets_the_request_before(bench: Bench) -> None:
     """An identify of bad length is refused each time, and also forgets the request before it."""
+    bench.ask(HoldOff(time_ms=LONGEST_HOLD_OFF_MS))
     data = bench.frame(*_round_trip(bench, hold_ms=400))
     bench.exchange(data)
-    bench.endpoint.advance(600)
+    bench.outlast(401 + LATEST_MS)
     bench.refused(Kind.IDENTIFY, bytes(1), ErrorCode.BAD_LENGTH)
     expect(bench.exchange(data).type == reply_type(Kind.APPLY), "a new apply was refused")
     frame = encode_frame(Frame(type=Kind.IDENTIFY, sequence=0x23, body=bytes(1)))
     flags = []
     for _ in range(2):
         flags.append(_flags(bench.exchange(frame)))
-        bench.endpoint.advance(600)
+        bench.outlast(401 + LATEST_MS)
     expect(flags == [Flag.MOVING, Flag.PARKED], f"a refused identify showed {flags}")
 
 
@@ -164,6 +164,7 @@ def new_sequence_is_a_new_request(bench: Bench) -> None:
 @check
 def only_the_last_request_is_remembered(bench: Bench) -> None:
     """A request that was not the last one is new, though its bytes have been seen."""
+    bench.ask(HoldOff(time_ms=LONGEST_HOLD_OFF_MS))
     between: list[Callable[[], object]] = [
         bench.status,
         lambda: bench.ask_any(0x7F),

@@ -173,7 +173,7 @@ def silence_across_the_wrap(bench: Bench) -> None:
         bench.ask(HoldOff(time_ms=1000))
         since = len(bench.changes())
         bench.apply(bench.park_state, (state, 1))
-        bench.endpoint.advance(2000)
+        bench.watch(since, 2000, lambda states: len(states) > 1)
         changes = bench.changes(since)
         expect(
             [latched for _, latched in changes] == [state, bench.park_state],

@@ -83,8 +83,7 @@ def a_dropped_path_leaves_no_trace(bench: Bench) -> None:
     states = bench.walk(min(4, bench.identity.max_path))
     since = len(bench.changes())
     bench.apply(bench.park_state, *((state, 150) for state in states))
-    bench.endpoint.advance(1000)
-    changed = [state for _, state in bench.changes(since)]
+    changed = bench.watch(since, 1000, lambda states: states[-1:] == [bench.park_state])
     expected = states[:2]
     if expected[-1] != bench.park_state:
         expected.append(bench.park_state)

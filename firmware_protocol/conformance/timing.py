@@ -137,6 +137,7 @@ def a_device_that_was_held_up_shortens_no_hold(bench: Bench) -> None:
 @check
 def path_left_alone(bench: Bench) -> None:
     """A path runs by itself: nobody asks meanwhile, and its last state is there in the end."""
+    bench.ask(HoldOff(time_ms=LONGEST_HOLD_OFF_MS))
     holds = [90, 160, 70, 110, 50][: bench.identity.max_path]
     states = bench.walk(len(holds))
     bench.apply(bench.park_state, *zip(states, holds, strict=True))
@@ -207,7 +208,7 @@ def hold_off_parks_on_time(bench: Bench) -> None:
     state = bench.away()[0]
     since = len(bench.changes())
     bench.apply(bench.park_state, (state, 1))
-    bench.endpoint.advance(600)
+    bench.watch(since, 600, lambda states: len(states) > 1)
     changes = bench.changes(since)
     expect(len(changes) == 2, f"the record shows {len(changes)} changes; 2 are right")
     after = (changes[1][0] - changes[0][0]) % COUNTER
@@ -221,7 +222,9 @@ def hold_off_parks_before_the_path_goes_on(bench: Bench) -> None:
     for hold_ms in range(SHORTEST_HOLD_OFF_MS - 2, SHORTEST_HOLD_OFF_MS + 2):
         since = len(bench.changes())
         bench.apply(bench.park_state, *((state, hold_ms) for state in bench.walk(2)))
-        bench.endpoint.advance(2 * SHORTEST_HOLD_OFF_MS)
+        bench.watch(
+            since, 2 * SHORTEST_HOLD_OFF_MS, lambda states: states[-1:] == [bench.park_state]
+        )
         changes = bench.changes(since)
         for (before, _), (parked, state) in pairwise(changes):
             at_once = parked == before and state == bench.park_state

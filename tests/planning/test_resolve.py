@@ -303,12 +303,17 @@ def test_a_ramp_takes_the_time_its_rate_asks_for(plan, ladder, module):
     assert 20.0 <= took_s < 21.5
 
 
-@pytest.mark.parametrize("name", ["coolant-sweep", "coolant-check", "air-random"])
-def test_every_demo_plan_resolves_without_a_warning(name, ladder, module):
+@pytest.mark.parametrize("name", ["coolant-sweep", "coolant-check"])
+def test_demo_plans_of_a_known_curve_resolve_without_a_warning(name, ladder, module):
     plan = load_plan(SWEEPS / f"{name}.toml")
     resolved = resolve(plan, ladder, module)
     assert resolved.warnings == ()
     assert resolved.steps
+
+
+def test_a_plan_on_a_short_table_is_told_what_the_table_cannot_support(ladder, module):
+    resolved = resolve(load_plan(SWEEPS / "air-random.toml"), ladder, module)
+    assert any("largest part is curve" in warning for warning in resolved.warnings)
 
 
 def test_two_hundred_steps_are_resolved_alike_on_the_bench_without_a_file(plan, module):
