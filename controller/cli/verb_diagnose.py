@@ -1,5 +1,4 @@
-"""`rungwise diagnose`: which electrical fault explains the deviations.
-"""
+"""`rungwise diagnose`: which electrical fault explains the deviations."""
 
 from __future__ import annotations
 

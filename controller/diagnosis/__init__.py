@@ -1,5 +1,4 @@
-"""Which electrical fault explains the deviations between what was put in and what was reported.
-"""
+"""Which electrical fault explains the deviations between what was put in and what was reported."""
 
 from controller.diagnosis.admissible import with_tolerance
 from controller.diagnosis.decide import diagnose

@@ -363,6 +363,11 @@ def _not_ruled_out(diagnosis: Diagnosis, best: Explanation) -> tuple[str, ...]:
 
 
 def _next_step(step: NextStep) -> str:
+    if step.kind == "repeat":
+        return (
+            f"Take the step at {step.target_celsius:.0f} degC again several times, harness and "
+            "connectors moved in between: a bad contact jumps, everything else stays."
+        )
     expected = "; ".join(
         f"{' and '.join(_NAMES[part] for part in kind.split('+'))}: "
         + ("the circuit is reported as at fault" if value is None else f"{value:.1f} degC")

@@ -22,7 +22,15 @@ from controller.arrays import FloatArray
 from controller.diagnosis.hypotheses import Hypothesis
 from controller.diagnosis.likelihood import Likelihood
 
-__all__ = ["CONFIDENCE", "Fit", "Interval", "confidence_rise", "fit", "profile_intervals", "rough_cost"]
+__all__ = [
+    "CONFIDENCE",
+    "Fit",
+    "Interval",
+    "confidence_rise",
+    "fit",
+    "profile_intervals",
+    "rough_cost",
+]
 
 CONFIDENCE = 0.95
 """Of every interval; both ends together."""

@@ -1,5 +1,4 @@
-"""What a diagnosis is made from: the ohms that were put in, and what the module said.
-"""
+"""What a diagnosis is made from: the ohms that were put in, and what the module said."""
 
 from __future__ import annotations
 
@@ -145,17 +144,12 @@ def readings_of(
         joint = states_ohms2(bench.nominal_ladder or bench.ladder, states, bench.calibration)
     return Readings(
         ohms=np.array(
-            [
-                0.0 if one.step.kind is StepKind.SHORT else one.step.achieved_ohms
-                for one in taken
-            ]
+            [0.0 if one.step.kind is StepKind.SHORT else one.step.achieved_ohms for one in taken]
         ),
         reported_celsius=np.array([one.reported_celsius for one in taken], dtype=np.float64),
         reporting=reporting,
         covariance_ohms2=joint,
-        tolerance_celsius=np.array(
-            [one.step.tolerance_celsius for one in taken], dtype=np.float64
-        ),
+        tolerance_celsius=np.array([one.step.tolerance_celsius for one in taken], dtype=np.float64),
     )
 
 

@@ -40,7 +40,11 @@ def states_ohms2(
     else:
         parameters = nominal_parameters(ladder)
         own = np.array(
-            [*(rung.uncertainty_ohms for rung in rungs_of(ladder)), 0.0, ladder.lead_uncertainty_ohms]
+            [
+                *(rung.uncertainty_ohms for rung in rungs_of(ladder)),
+                0.0,
+                ladder.lead_uncertainty_ohms,
+            ]
         )
         slopes = sensitivities(ladder, chosen, parameters) * own
         scatter = contact_variances_ohms2(ladder, chosen, parameters)

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from controller.cli.main import main
-from controller.diagnosis import InputCircuit, Reason, Readings, Reporting, diagnose, explain
+from controller.diagnosis import InputCircuit, Readings, Reason, Reporting, diagnose, explain
 from controller.diagnosis.adequacy import READINGS_PER_SLIP
 from controller.diagnosis.common import shared_celsius2
 from controller.diagnosis.hypotheses import hypotheses_for, response_of
