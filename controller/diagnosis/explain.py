@@ -5,9 +5,11 @@ The places to look are common practice, no source; the order is from the likelie
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from controller.diagnosis.fit import Interval
+from controller.diagnosis.ranking import ODD_LOG_GAIN
 from controller.diagnosis.result import Diagnosis, Explanation, NextStep, Reason
 
 __all__ = ["Words", "explain", "sentence"]
@@ -15,9 +17,10 @@ __all__ = ["Words", "explain", "sentence"]
 
 @dataclass(frozen=True, kw_only=True)
 class Words:
-    """A diagnosis for people. `where_to_look` is in order of likelihood.
+    """A diagnosis for people. `where_to_look` is in order of likelihood, under its `heading`.
 
     `not_ruled_out` are sentences on rivals, or on how large a fault the readings would not show.
+    `tried` says what the answer was picked from.
     """
 
     headline: str
@@ -26,17 +29,21 @@ class Words:
     not_ruled_out: tuple[str, ...]
     next_step: str | None
     remarks: tuple[str, ...]
+    tried: str | None = None
+    heading: str = "Where to look, likeliest first:"
 
     def as_text(self) -> str:
         """Return all of it as lines of text."""
         lines = [self.headline, self.meaning]
         if self.where_to_look:
-            lines.append("Where to look, likeliest first:")
+            lines.append(self.heading)
             lines += [f"  {i}. {place}" for i, place in enumerate(self.where_to_look, start=1)]
         lines += self.not_ruled_out
         if self.next_step:
             lines.append(self.next_step)
         lines += self.remarks
+        if self.tried:
+            lines.append(self.tried)
         return "\n".join(lines)
 
 
@@ -153,17 +160,16 @@ _PLACES = {
 }
 
 _NEXT_WHEN_NOTHING_FITS = (
-    "repeat the steps that fit worst, and once more with the harness held still",
-    "move harness and connectors while one reading is shown: a bad contact jumps",
-    "take more steps, ten or more, spread from the coldest to the hottest",
-    "diagnose again with the sensors that may be meant as candidates",
+    "the steps that fit worst: repeat them, harness and connectors held still",
+    "harness and connectors: move them while one reading is shown, a bad contact jumps",
+    "more steps: ten or more, spread from the coldest to the hottest",
+    "other sensors that may be meant: diagnose again with them as candidates",
 )
 
 _ANOTHER_SENSOR = (
     "the sensor the module expects: two thermistors of one material differ by a factor alone; "
     "diagnose again with other sensors as candidates"
 )
-_ODD_GAIN = 1.5
 _MEASURE_THE_PULLUP = (
     " Measuring tells: open-circuit voltage over short-circuit current is the pull-up."
 )
@@ -202,7 +208,8 @@ def explain(diagnosis: Diagnosis) -> Words:
         where_to_look=tuple(places),
         not_ruled_out=_not_ruled_out(diagnosis, best),
         next_step=_next_step(diagnosis.next_step) if diagnosis.next_step else None,
-        remarks=(*_remarks(diagnosis), *_tried(diagnosis)),
+        remarks=_remarks(diagnosis),
+        tried=_tried(diagnosis),
     )
 
 
@@ -234,24 +241,26 @@ def _unexplained(diagnosis: Diagnosis) -> Words:
         where_to_look=_NEXT_WHEN_NOTHING_FITS,
         not_ruled_out=(),
         next_step=None,
-        remarks=(*_remarks(diagnosis), *_tried(diagnosis)),
+        remarks=_remarks(diagnosis),
+        tried=_tried(diagnosis),
+        heading="What to do, in this order:",
     )
 
 
-def _tried(diagnosis: Diagnosis) -> tuple[str, ...]:
+def _tried(diagnosis: Diagnosis) -> str | None:
     """Return what was tried, in words: an answer is only as good as the list it is picked from."""
     parts = {part for one in diagnosis.explanations for part in one.kind.split("+")}
     pairs = any("+" in one.kind for one in diagnosis.explanations)
     names = [name for kind, name in _NAMES.items() if kind in parts - {"healthy", "unknown-curve"}]
     told = f"Tried: {', '.join(names)}"
     told += "; and two of the wiring faults at once." if pairs else "."
-    return (told,) if names else ()
+    return told if names else None
 
 
 def _gain_is_odd(best: Explanation) -> bool:
     """Whether a gain is larger than a wrong pull-up mostly is."""
     gains = [p.value for p in best.parameters if p.name == "gain" and p.value]
-    return any(not 1 / _ODD_GAIN <= gain <= _ODD_GAIN for gain in gains)
+    return any(abs(math.log(gain)) > ODD_LOG_GAIN for gain in gains)
 
 
 def sentence(diagnosis: Diagnosis) -> str:
@@ -275,10 +284,10 @@ def sentence(diagnosis: Diagnosis) -> str:
         )
     if not diagnosis.distinguishable:
         jumping = diagnosis.slips or best.jumping
-        return (
-            f"Cannot tell: {told}, were it not for {_numbered(jumping)}, which "
-            f"{'jump' if len(jumping) > 1 else 'jumps'}. An intermittent contact?"
-        )
+        jump = f"{_numbered(jumping)} jump{'' if len(jumping) > 1 else 's'}"
+        if best.kind == "intermittent-contact":
+            return f"Cannot tell: {jump}. A contact that comes and goes, or a slip: take it again."
+        return f"Cannot tell: {told} fits the rest, but {jump}. A contact that comes and goes?"
     if best.kind == "healthy":
         return (
             f"No fault found: the readings agree with the curve (rms {best.rms_celsius:.1f} degC)."
@@ -397,10 +406,12 @@ def _remarks(diagnosis: Diagnosis) -> tuple[str, ...]:
 
 
 def _numbered(indices: tuple[int, ...]) -> str:
-    return f"reading{'s' if len(indices) > 1 else ''} " + _joined([str(i + 1) for i in indices])
+    return f"reading{'s' if len(indices) > 1 else ''} " + _joined(
+        [str(i + 1) for i in indices], "and"
+    )
 
 
-def _joined(items: list[str]) -> str:
+def _joined(items: list[str], word: str = "or") -> str:
     if len(items) < 2:
         return "".join(items)
-    return f"{', '.join(items[:-1])} or {items[-1]}"
+    return f"{', '.join(items[:-1])} {word} {items[-1]}"

@@ -33,13 +33,13 @@ from controller.diagnosis.fit import Fit
 from controller.diagnosis.intermittent import INTERMITTENT
 from controller.diagnosis.unknown_curve import UNKNOWN_CURVE
 
-__all__ = ["EXTENSION_MARGIN", "RIVAL_MARGIN", "Ranked", "log_gain", "ranked_fits"]
+__all__ = ["EXTENSION_MARGIN", "ODD_LOG_GAIN", "RIVAL_MARGIN", "Ranked", "log_gain", "ranked_fits"]
 
 RIVAL_MARGIN = 6.0
 EXTENSION_MARGIN = 5.0
 _CONTACT_MARGIN = 4.0
 """A bad contact that was bad in every reading that could show it is one and the same fault."""
-_ODD_LOG_GAIN = 0.25
+ODD_LOG_GAIN = 0.25
 """A pull-up or a reference is seldom further off; a sensor of another size mostly is (common
 practice, no source)."""
 _NEAR_TWINS = {"leakage-to-supply", "adc-reference"}
@@ -162,4 +162,4 @@ def log_gain(one: Fit) -> float | None:
 
 def _gain_is_odd(one: Fit) -> bool:
     gain = log_gain(one)
-    return gain is not None and abs(gain) > _ODD_LOG_GAIN
+    return gain is not None and abs(gain) > ODD_LOG_GAIN

@@ -314,7 +314,7 @@ def plain_ladder(tolerance_percent: float) -> Ladder:
 
 
 def nominal_ladder(
-    rng: np.random.Generator, *, percent: float = 2.0, count: int = 25, noise: float = 0.3
+    rng: np.random.Generator, *, percent: float = 5.0, count: int = 25, noise: float = 0.3
 ) -> Diagnosis:
     """Diagnose a healthy module with a ladder whose rungs are off by up to their tolerance."""
     nominal = np.array(LADDER_OHMS)
@@ -386,7 +386,7 @@ def tally_of(fault: Fault, *, count: int, noise: float, runs: int, seed: int = 0
 HEALTHY_PLANS: dict[str, Callable[[np.random.Generator], Diagnosis]] = {
     "healthy, plan from an 8-point chart": lambda rng: chart_plan(rng, common=False),
     "healthy, chart with both axes off": lambda rng: chart_plan(rng, common=True),
-    "healthy, ladder of 2 % rungs": nominal_ladder,
+    "healthy, ladder of 5 % rungs": nominal_ladder,
 }
 
 

@@ -126,7 +126,7 @@ def test_a_contact_that_comes_and_goes_is_a_finding_with_its_steps(table):
     assert found.best.kind == "intermittent-contact"
     assert found.best.jumping == (9, 13, 14, 17)
     text = explain(found).as_text()
-    assert "readings 10, 14, 15 or 18" in text
+    assert "readings 10, 14, 15 and 18" in text
     assert "move harness" in text
     (series, share) = found.best.parameters
     assert series.low < 250.0 < series.high
