@@ -19,11 +19,11 @@ import math
 import os
 import re
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from controller.errors import InputError, Problem
 
@@ -35,6 +35,8 @@ __all__ = [
     "read_text",
     "supplied_files",
 ]
+
+_Read = TypeVar("_Read")
 
 _BARE_KEY = r"[A-Za-z0-9_-]+"
 _ASSIGNMENT = re.compile(rf"^\s*({_BARE_KEY}(?:\s*\.\s*{_BARE_KEY})*)\s*=")
@@ -279,6 +281,23 @@ class Table:
         """Return a string, or None when the key is absent."""
         self._asked.add(key)
         return self.text(key, default="") if key in self._data else None
+
+    def file(self, key: str, load: Callable[[Path], _Read]) -> _Read | None:
+        """Return what the file that a key names holds; its problems join those of this one."""
+        relative = self.text(key)
+        if not relative:
+            return None
+        try:
+            return load(self.document.resolve(relative))
+        except InputError as error:
+            self.problem(key, f"the {key} file cannot be used")
+            self.document.adopt(error)
+            return None
+
+    def optional_file(self, key: str, load: Callable[[Path], _Read]) -> _Read | None:
+        """Return what the file that a key names holds, or None when the key is absent."""
+        self._asked.add(key)
+        return self.file(key, load) if key in self._data else None
 
     def choice(self, key: str, choices: Sequence[str], *, default: str | None = None) -> str:
         """Return one of the stated words; required when there is no default."""

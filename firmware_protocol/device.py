@@ -56,6 +56,16 @@ class SenseSample:
     full_scale: int
     reference_mv: int
 
+    @classmethod
+    def of_volts(
+        cls, volts: float, *, full_scale: int = 1024, reference_mv: int = 5000
+    ) -> SenseSample:
+        """Return what a converter makes of a voltage: floor, and it saturates at both ends."""
+        raw = int(volts * 1000 / reference_mv * full_scale)
+        return cls(
+            raw=max(0, min(full_scale - 1, raw)), full_scale=full_scale, reference_mv=reference_mv
+        )
+
 
 def _allow_all(_state: int) -> bool:
     return False

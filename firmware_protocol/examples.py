@@ -1,8 +1,4 @@
-"""The examples at the end of SPEC.md, written from the vectors: ``python -m ...examples``.
-
-Knows: the shape of the vector files, and where the section stands in SPEC.md.
-Must not know: how to encode anything; it shows what the vectors say.
-"""
+"""The examples at the end of SPEC.md, written from the vectors: ``python -m ...examples``."""
 # ruff: noqa: T201 - a command prints
 
 from __future__ import annotations
@@ -18,7 +14,8 @@ _HERE = Path(__file__).parent
 
 
 def vectors(name: str) -> dict[str, Any]:
-    """Return a vector file by its name without ending: crc, framing, messages, dialogues."""
+    """Return a vector file by its name without ending: crc, framing, messages, dialogues,
+    tables."""
     loaded: dict[str, Any] = json.loads((_HERE / "vectors" / f"{name}.json").read_text("utf-8"))
     return loaded
 
@@ -41,7 +38,8 @@ def section() -> str:
     lines += [
         "",
         "Two conversations: type, sequence and body only, without checksum and encoding. `at` is",
-        "the device's millisecond counter.",
+        "the device's millisecond counter. What is latched is shown for a device that is not late;",
+        "states after the first of a path, and the park, may come up to 2 ms later.",
     ]
     for dialogue in vectors("dialogues")["dialogues"]:
         if dialogue["name"] in ("a path, step by step", "hold-off"):

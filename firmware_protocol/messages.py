@@ -1,7 +1,4 @@
-"""Every request and reply, as frozen data that validates itself.
-
-Knows: SPEC.md sections 5 to 8: fields, ranges, flags, codes.
-Must not know: bytes, sequence numbers, time.
+"""Every request and reply, as frozen data that validates itself, and the protocol's numbers.
 
 How they are written as bytes is in bodies.py.
 """
@@ -57,6 +54,13 @@ LONGEST_NAME: Final = 24
 SHORTEST_HOLD_OFF_MS: Final = 200
 LONGEST_HOLD_OFF_MS: Final = 60000
 HOLD_OFF_AT_START_MS: Final = 2000
+LATEST_MS: Final = 2
+"""How late a state of a path, or the park at the end of the hold-off, may be latched."""
+REPLY_WITHIN_MS: Final = 50
+REPEAT_AFTER_MS: Final = 250
+TRIES: Final = 4
+TRIES_TO_WAKE: Final = 12
+"""For identify: many boards restart when their port is opened, and boot for two seconds."""
 
 
 class Kind(IntEnum):

@@ -1,7 +1,6 @@
 """The host's side of a conversation, without any input or output of its own.
 
-Knows: sequence numbers, the one open request, when to repeat it, what to believe.
-Must not know: ports, sleeping, what the requests are for. Time is an argument, in seconds.
+Time is an argument, in seconds.
 
 The same bytes are repeated, except of identify, which is new each time.
 
@@ -21,6 +20,9 @@ from firmware_protocol.errors import LocalProtocolError, MessageError
 from firmware_protocol.framing import DELIMITER, Decoder, Frame, encode_frame
 from firmware_protocol.messages import (
     ERROR_TYPE,
+    REPEAT_AFTER_MS,
+    TRIES,
+    TRIES_TO_WAKE,
     ErrorReply,
     Identify,
     IdentifyReply,
@@ -31,8 +33,7 @@ from firmware_protocol.messages import (
 
 __all__ = ["Event", "GaveUp", "Line", "Refused", "RepeatDue", "Replied", "Session", "Signal"]
 
-REPLY_TIMEOUT_S: Final = 0.25
-TRIES: Final = 4
+REPLY_TIMEOUT_S: Final = REPEAT_AFTER_MS / 1000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,16 +123,20 @@ class _Open:
 
 
 class Session:
-    """One conversation with one device. `relay_count` is known after the identify reply."""
+    """One conversation with one device. `relay_count` is known after the identify reply.
+
+    A request is given `tries`, an identify `tries_to_wake`: the board may have to boot first.
+    """
 
     def __init__(
         self,
         *,
         reply_timeout_s: float = REPLY_TIMEOUT_S,
         tries: int = TRIES,
+        tries_to_wake: int = TRIES_TO_WAKE,
         first_sequence: int = 0,
     ) -> None:
-        if reply_timeout_s <= 0 or tries < 1:
+        if reply_timeout_s <= 0 or min(tries, tries_to_wake) < 1:
             raise LocalProtocolError("a session needs a timeout above zero and at least one try")
         self.line = Line.FRESH
         self.relay_count: int | None = None
@@ -140,6 +145,7 @@ class Session:
         """Sound frames that were not believed: wrong sequence, type or shape."""
         self._reply_timeout_s = reply_timeout_s
         self._tries = tries
+        self._tries_to_wake = tries_to_wake
         self._sequence = first_sequence % 256
         self._decoder = Decoder()
         self._open: _Open | None = None
@@ -168,7 +174,8 @@ class Session:
         frame = Frame(type=kind, sequence=self._next_sequence(), body=body)
         data = encode_frame(frame)
         deadline_s = now_s + self._reply_timeout_s
-        self._open = _Open(request, frame, data, deadline_s, tries or self._tries)
+        usual = self._tries_to_wake if isinstance(request, Identify) else self._tries
+        self._open = _Open(request, frame, data, deadline_s, tries or usual)
         if dirty:
             self._decoder.reset()
             return DELIMITER + data

@@ -37,13 +37,12 @@ Must not know: how links and readbacks work, plans.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
-from typing import Literal, TypeVar
+from typing import Literal
 
-from controller.documents import Document, Table, read_document
+from controller.documents import Table, read_document
 from controller.errors import InputError
 from controller.ladder.calibration import Calibration, calibrated_ladder, load_calibration
 from controller.ladder.files import load_ladder
@@ -70,8 +69,6 @@ BENCH_FORMAT = "rungwise-bench/1"
 SHORTEST_HOLD_OFF_MS = 200
 LONGEST_HOLD_OFF_MS = 60_000
 
-_Read = TypeVar("_Read")
-
 
 class LinkKind(Enum):
     """The way to the ladder."""
@@ -82,10 +79,14 @@ class LinkKind(Enum):
 
 
 class ReadbackKind(Enum):
-    """The way the reported temperature comes in."""
+    """The way the reported temperature comes in.
+
+    `CALLED` is for programs that bring a function of their own; a file cannot name it.
+    """
 
     SIMULATED = "simulated"
     TYPED = "typed"
+    CALLED = "called"
 
 
 class Switching(Enum):
@@ -151,9 +152,8 @@ def load_bench(path: Path) -> BenchFile:
     root = document.root
     name = root.optional_text("name") or path.stem
     root.optional_text("note")
-    nominal = _load(root, "ladder", load_ladder)
-    calibration = _load(root, "calibration", load_calibration) if "calibration" in root else None
-    root.optional_text("calibration")
+    nominal = root.file("ladder", load_ladder)
+    calibration = root.optional_file("calibration", load_calibration)
     surroundings = _surroundings(root.optional_table("surroundings"))
     hold_off_ms = root.integer(
         "hold_off_ms", default=2000, least=SHORTEST_HOLD_OFF_MS, most=LONGEST_HOLD_OFF_MS
@@ -165,7 +165,7 @@ def load_bench(path: Path) -> BenchFile:
     module: Module | None = None
     seed, interval_s, relays = 1, 0.25, RelayMotion.MOVING
     if simulation is not None:
-        module = _load(simulation, "module", load_module)
+        module = simulation.file("module", load_module)
         seed = simulation.integer("seed", default=1, least=0)
         interval_s = simulation.number("reading_interval_s", default=0.25, least=0.01, most=60.0)
         if not simulated:
@@ -221,7 +221,8 @@ def _link(table: Table) -> tuple[LinkKind, str | None, int]:
 
 
 def _readback(table: Table) -> tuple[ReadbackKind, str]:
-    kind = ReadbackKind(table.choice("kind", [k.value for k in ReadbackKind]))
+    in_files = (ReadbackKind.SIMULATED, ReadbackKind.TYPED)
+    kind = ReadbackKind(table.choice("kind", [k.value for k in in_files]))
     return kind, table.choice("unit", ("C", "F"), default="C")
 
 
@@ -250,22 +251,12 @@ def _surroundings(table: Table | None) -> Surroundings | None:
         ambient_span_kelvin=table.number(
             "ambient_span_kelvin", default=usual.ambient_span_kelvin, least=0.0
         ),
-        insulation_ohms=table.optional_number("insulation_ohms", above=0.0),
+        insulation_ohms=table.number("insulation_ohms", default=usual.insulation_ohms, least=1.0),
+        contact_emf_microvolts=table.number(
+            "contact_emf_microvolts", default=usual.contact_emf_microvolts, least=0.0
+        ),
+        rung_drift_ppm=table.number("rung_drift_ppm", default=usual.rung_drift_ppm, least=0.0),
     )
-
-
-def _load(table: Table, key: str, load: Callable[[Path], _Read]) -> _Read | None:
-    """Load a file this one names; its problems join this file's."""
-    document: Document = table.document
-    relative = table.text(key)
-    if not relative:
-        return None
-    try:
-        return load(document.resolve(relative))
-    except InputError as error:
-        table.problem(key, f"the {key} file cannot be used")
-        document.adopt(error)
-        return None
 
 
 def default_bench(sensor: Sensor, module: Module | None = None) -> BenchFile:

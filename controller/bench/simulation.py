@@ -93,6 +93,18 @@ class Simulation:
             self._expose_until(now_s)
             return self.module.report(self._not_back(now_s))
 
+    def input_volts(self, channel: int) -> float | None:
+        """Return what the board's analogue input sees: channel 0 is wired to the module's input.
+
+        Its load on the input is taken to be none; a real tap wants 10 Mohm or a buffer.
+        """
+        if channel != 0:
+            return None
+        with self._lock:
+            now_s = self._clock.now_s()
+            self._expose_until(now_s)
+            return self.module.input_volts(self._not_back(now_s))
+
     def _expose_until(self, now_s: float) -> None:
         while self._due and self._due[0][0] <= now_s:
             at_s, ohms = self._due.pop(0)

@@ -1,8 +1,5 @@
 """From a bench file to an open bench: which link, which readback, what is simulated behind them.
 
-Knows: every kind of link and readback, and how the simulated ones hang together.
-Must not know: plans, runs, records.
-
 The simulated bench is the protocol's own device behind a channel: requests are framed, checked
 and carried out as over a wire, and the module sees only what that device latches.
 """
@@ -13,6 +10,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+from controller.bench.exposing import ExposingLink
 from controller.bench.files import BenchFile, LinkKind, ReadbackKind, RelayMotion
 from controller.bench.opened import Bench
 from controller.bench.simulation import Simulation
@@ -46,6 +44,7 @@ def open_bench(
     wear_path: Path | None = None,
     keep_early: bool = False,
     reads_back: bool = True,
+    readback: Readback | None = None,
 ) -> Bench:
     """Return the bench with its parts wired up; the link itself is opened by the run.
 
@@ -54,10 +53,11 @@ def open_bench(
     memory go wrong; `on_channel` is handed that line and its device. `wear_path` is the file in
     which the operations of real relays are counted, when the bench is closed; without it they are
     not. `keep_early` says that typed lines come from a script; with `reads_back` False the bench
-    gets no readback at all.
+    gets no readback at all. `readback` takes the place of the bench's own.
 
     Raises InputError when what is simulated has no module, or when a link that takes real time is
-    asked to run on a clock that does not.
+    asked to run on a clock that does not; ValueError when the bench's readback is a function's and
+    none is given.
     """
     if bench.link is not LinkKind.SIMULATED and not isinstance(clock, RealClock):
         raise InputError.single(
@@ -76,21 +76,27 @@ def open_bench(
             link, sample, release = ways.over_serial()
             if wear_path is not None:
                 link, release = _counted(bench, link, wear_path, write or _to_standard_error)
-    readback: Readback
     if not reads_back:
         readback = NoReadback()
-    elif bench.readback is ReadbackKind.SIMULATED:
-        readback = SimulatedReadback(
-            f"simulated module {ways.module.name!r}", sample, clock, bench.reading_interval_s
-        )
-    else:
-        readback = TypedReadback(
-            lines or StdinLines(),
-            write or _to_standard_error,
-            clock,
-            bench.typed_unit,
-            keep_early=keep_early,
-        )
+    elif readback is None:
+        match bench.readback:
+            case ReadbackKind.SIMULATED:
+                readback = SimulatedReadback(
+                    f"simulated module {ways.module.name!r}",
+                    sample,
+                    clock,
+                    bench.reading_interval_s,
+                )
+            case ReadbackKind.TYPED:
+                readback = TypedReadback(
+                    lines or StdinLines(),
+                    write or _to_standard_error,
+                    clock,
+                    bench.typed_unit,
+                    keep_early=keep_early,
+                )
+            case ReadbackKind.CALLED:
+                raise ValueError("the readback of this bench has to be handed over with it")
     return Bench(
         name=bench.name,
         ladder=bench.ladder,
@@ -127,6 +133,10 @@ def _to_standard_error(line: str) -> None:
 
 def _nothing() -> None:
     return None
+
+
+def _nothing_to_sample() -> ModuleReport:
+    raise AssertionError("no simulated module is wired up")
 
 
 _Wired = tuple[Link, Callable[[], ModuleReport], Callable[[], None]]
@@ -179,28 +189,34 @@ class _Ways:
     def over_serial(self) -> _Wired:
         """Return the ladder at a port. A simulated module there sees what the device says it has.
 
-        That is for trying a board with nothing wired to it: each reading asks the device for its
-        state.
+        That is for trying a board with nothing wired to it: the module is told of every state that
+        the device acknowledges, and each reading asks the device for its state.
         """
         from controller.links.serial import serial_link
 
         bench = self._bench
         assert bench.url is not None  # noqa: S101 - the loader requires it
         link = serial_link(bench.url, clock=self._clock, baud=bench.baud)
-        module: SimulatedModule | None = None
+        if bench.readback is not ReadbackKind.SIMULATED:
+            return link, _nothing_to_sample, _nothing
+        module = SimulatedModule(
+            self.module,
+            bench.faults,
+            bench.seed,
+            start_s=self._clock.now_s(),
+            start_ohms=state_ohms(bench.ladder, bench.ladder.park_state),
+        )
+
+        def expose(at_s: float, state: int) -> None:
+            module.expose(at_s, state_ohms(bench.ladder, state))
+
+        exposing = ExposingLink(link, self._clock, expose)
 
         def sample() -> ModuleReport:
-            nonlocal module
-            ohms = state_ohms(bench.ladder, link.feed().state)
-            now_s = self._clock.now_s()
-            if module is None:
-                module = SimulatedModule(
-                    self.module, bench.faults, bench.seed, start_s=now_s, start_ohms=ohms
-                )
-            module.expose(now_s, ohms)
-            return module.report(now_s)
+            exposing.feed()
+            return module.report(self._clock.now_s())
 
-        return link, sample, _nothing
+        return exposing, sample, _nothing
 
     def _simulated(self) -> tuple[Simulation, SimulatedDevice]:
         bench = self._bench
@@ -217,5 +233,6 @@ class _Ways:
             park_state=bench.ladder.park_state,
             clock=self._clock,
             on_latch=simulation.latched,
+            input_volts=simulation.input_volts,
         )
         return simulation, device

@@ -1,8 +1,4 @@
-"""A calibration put before people: the values found, whether the readings agree, what has moved.
-
-Knows: columns, sentences, when a calibration is good enough to be kept.
-Must not know: how rungs are solved, where the readings come from.
-"""
+"""A calibration put before people: the values found, whether the readings agree, what has moved."""
 
 from __future__ import annotations
 
@@ -10,19 +6,18 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from controller.errors import ExitCode
 from controller.ladder.calibration import (
+    Assessment,
     Calibration,
+    Deviation,
     Drift,
-    Measurement,
-    calibrated_ladder,
+    Row,
+    assess,
     drifts,
     write_calibration,
 )
 from controller.ladder.calibration.model import nominal_parameters
-from controller.ladder.electrical import states_ohms
 from controller.ladder.model import Ladder
 from controller.text import number
 from controller.units import COVERAGE_FACTOR
@@ -32,26 +27,27 @@ if TYPE_CHECKING:
 
 __all__ = ["say_calibration"]
 
-_UNLIKELY = 0.01
-"""Residuals less probable than this mean that something is wrong with a row."""
+_EXITS = {"pass": ExitCode.PASS, "fail": ExitCode.FAIL, "undecided": ExitCode.UNDECIDED}
 
 
 def say_calibration(
     output: Output,
     ladder: Ladder,
     calibration: Calibration,
-    measurements: Sequence[Measurement],
+    rows: Sequence[Row],
     *,
+    notes: Sequence[str] = (),
     previous: Calibration | None,
     out: Path | None,
 ) -> ExitCode:
-    """Print the calibration; write it, when the readings agree with each other."""
-    moved = () if previous is None else drifts(previous, calibration)
-    sound = calibration.probability >= _UNLIKELY
-    residuals = _residual_words(ladder, calibration, measurements, sound=sound)
-    if sound and out is not None:
+    """Print the calibration; write it, when its readings are fit to be used."""
+    moved = () if previous is None else drifts(ladder, previous, calibration)
+    found = assess(ladder, calibration, rows)
+    verdict = "pass" if found.sound else "undecided" if found.usable else "fail"
+    sentence = _sentence(ladder, calibration, found)
+    if found.usable and out is not None:
         write_calibration(out, calibration)
-    written = out if sound else None
+    written = out if found.usable else None
     values = _values(ladder, calibration)
     output.document(
         {
@@ -62,8 +58,14 @@ def say_calibration(
             "chi_square": calibration.chi_square,
             "degrees_of_freedom": calibration.degrees_of_freedom,
             "probability": calibration.probability,
-            "agrees": sound,
-            "sentence": residuals,
+            "common_percent": 100 * calibration.common_relative_uncertainty,
+            "agrees": not found.contradictory,
+            "suspects": [_row_fields(ladder, one) for one in found.suspects],
+            "unchecked": [_row_fields(ladder, one) for one in found.unchecked],
+            "moved": [_deviation_fields(one) for one in found.moved],
+            "verdict": verdict,
+            "sentence": sentence,
+            "notes": list(notes),
             "drift": [_drift_fields(one) for one in moved],
             "calibration": None if written is None else str(written),
         }
@@ -86,12 +88,14 @@ def say_calibration(
     )
     if previous is not None:
         _say_drift(output, previous, moved)
+    for note in notes:
+        output.say(note)
     if written is not None:
         output.say(f"Written to {written}; a bench file uses it with: calibration = FILE.")
     elif out is not None:
-        output.say(f"Not written to {out}: a calibration from contradictory readings is none.")
-    output.say_verdict("pass" if sound else "fail", residuals)
-    return ExitCode.PASS if sound else ExitCode.FAIL
+        output.say(f"Not written to {out}: these readings are not fit to be used.")
+    output.say_verdict(verdict, sentence)
+    return _EXITS[verdict]
 
 
 def _values(ladder: Ladder, calibration: Calibration) -> list[dict[str, Any]]:
@@ -109,36 +113,81 @@ def _values(ladder: Ladder, calibration: Calibration) -> list[dict[str, Any]]:
     ]
 
 
-def _residual_words(
-    ladder: Ladder,
-    calibration: Calibration,
-    measurements: Sequence[Measurement],
-    *,
-    sound: bool,
-) -> str:
+def _sentence(ladder: Ladder, calibration: Calibration, found: Assessment) -> str:
     test = (
         f"chi-square {calibration.chi_square:.1f} with {calibration.degrees_of_freedom} degrees of"
         f" freedom, probability {calibration.probability:.2g}"
     )
+    if found.contradictory:
+        return _contradiction_words(ladder, found.suspects, test)
+    said = [_moved_words(one, confirmed=one not in found.unconfirmed) for one in found.moved]
     if calibration.degrees_of_freedom == 0:
-        return "There are no more readings than values, so that nothing checks them; measure more."
-    if sound:
-        return f"The readings agree with each other within their uncertainty ({test})."
-    states = [one.state for one in measurements]
-    fitted = states_ohms(
-        calibrated_ladder(ladder, calibration), np.array(states, dtype=np.uint64)
-    ).tolist()
-    off = [
-        (abs(one.ohms - ohms) / one.uncertainty_ohms, one.ohms - ohms, index)
-        for index, (one, ohms) in enumerate(zip(measurements, fitted, strict=True))
-    ]
-    times, difference, index = max(off)
+        said.append("There are no more readings than values, so that nothing checks them.")
+    else:
+        said.append(f"The readings agree with each other within their uncertainty ({test}).")
+    if found.unchecked:
+        names = ", ".join(_row_words(ladder, row) for row in found.unchecked)
+        said.append(f"Unchecked, measure twice: {names}. A misread figure there would go unseen.")
+    return " ".join(said)
+
+
+def _contradiction_words(ladder: Ladder, rows: Sequence[Row], test: str) -> str:
+    worst = rows[0]
+    others = (
+        f" It cannot be told from {' and '.join(_row_words(ladder, row) for row in rows[1:3])}."
+        if len(rows) > 1
+        else ""
+    )
     return (
         f"The readings contradict each other ({test}): a row is wrong, or the uncertainties are"
-        f" stated too small. Furthest off is reading {index + 1}, state"
-        f" {ladder.format_state(states[index])}: {difference:+.4g} ohm, {times:.1f} times its"
-        " uncertainty; measure that again first."
+        f" stated too small. Most likely wrong is {_row_words(ladder, worst)}:"
+        f" {worst.residual_ohms:+.4g} ohm from what the others fit to,"
+        f" {abs(worst.normalised):.1f} times what it should be; measure that again first.{others}"
     )
+
+
+def _moved_words(one: Deviation, *, confirmed: bool) -> str:
+    off = f"{100 * (one.found_ohms / one.file_ohms - 1):+.2g} %"
+    if not confirmed:
+        return (
+            f"Relay {one.relay} comes out {off} from the ladder file, beyond its tolerance, on the"
+            " word of one reading that nothing checks; measure that again."
+        )
+    return (
+        f"The rung of relay {one.relay} is {off} from the ladder file, beyond its tolerance of"
+        f" {one.tolerance_ohms or 0.0:.3g} ohm: has it been changed, or overloaded? When it is to"
+        " stay, write its value into the ladder file."
+    )
+
+
+def _row_words(ladder: Ladder, row: Row) -> str:
+    alone = (
+        f" (alone for relay {', '.join(map(str, row.alone_for))})"
+        if row.alone_for and not row.checked
+        else ""
+    )
+    return f"reading {row.index + 1}, state {ladder.format_state(row.state)}{alone}"
+
+
+def _row_fields(ladder: Ladder, row: Row) -> dict[str, Any]:
+    return {
+        "reading": row.index + 1,
+        "state": ladder.format_state(row.state),
+        "residual_ohms": row.residual_ohms,
+        "normalised": row.normalised,
+        "redundancy": row.redundancy,
+        "alone_for": list(row.alone_for),
+    }
+
+
+def _deviation_fields(one: Deviation) -> dict[str, Any]:
+    return {
+        "relay": one.relay,
+        "file_ohms": one.file_ohms,
+        "found_ohms": one.found_ohms,
+        "tolerance_ohms": one.tolerance_ohms,
+        "uncertainty_ohms": COVERAGE_FACTOR * one.uncertainty_ohms,
+    }
 
 
 def _say_drift(output: Output, previous: Calibration, moved: Sequence[Drift]) -> None:

@@ -1,7 +1,7 @@
 """Putting one value at the output and holding it.
 
 Knows: how a single value is found, driven, held and given up again.
-Must not know: argument texts, plans, readings.
+Must not know: argument texts, readings.
 """
 
 from __future__ import annotations

@@ -38,13 +38,14 @@ VERBS = {
     "links": "list the serial ports, and what answers there",
     "export": "turn a record into a CSV table",
     "report": "turn a record into a plain text report",
+    "ladder design": "find rungs worth buying for some sensors, and write the ladder's files",
     "ladder calibrate": "find the rungs' true values from measured states",
     "ladder check": "see whether a ladder's calibration still holds",
     "sensor check": "judge a sensor by itself, from what it measured in baths",
 }
 
 _GROUPS = {
-    "ladder": "calibrate a ladder with an ohm meter, or check its calibration",
+    "ladder": "design a ladder, calibrate it with an ohm meter, or check its calibration",
     "sensor": "judge a sensor that has been unplugged, by itself",
 }
 """Verbs of two words; the first word alone shows what there is."""

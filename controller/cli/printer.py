@@ -138,6 +138,8 @@ def say_plan(output: Output, plan: ResolvedPlan, operations_per_relay: Sequence[
     )
     worst = output.difference(plan.worst_excursion_celsius, 2)
     strays = f"Worst excursion {worst} {unit}"
+    if plan.lower_bound_celsius is not None:
+        strays += f", no order can do better than {output.difference(plan.lower_bound_celsius, 2)}"
     left = [step.filtered_excursion_celsius for step in plan.steps[plan.first_step :]]
     known = [value for value in left if value is not None]
     if known:

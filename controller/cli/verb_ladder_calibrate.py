@@ -1,8 +1,4 @@
-"""`rungwise ladder calibrate`: the rungs' true values, from states measured with an ohm meter.
-
-Knows: the three ways in (a design to fill in, a filled-in table, a bench that sets the states).
-Must not know: how a design is found, how rungs are solved, how results are laid out.
-"""
+"""`rungwise ladder calibrate`: the rungs' true values, from states measured with an ohm meter."""
 
 from __future__ import annotations
 
@@ -13,9 +9,15 @@ from typing import TYPE_CHECKING
 from controller.errors import ExitCode, InputError
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from controller.cli.output import Output
+    from controller.ladder.calibration import Measurement
 
 __all__ = ["add_arguments", "run"]
+
+_USUAL_METER = 1e-4
+"""Share of the reading, standard, of a good bench meter that nothing is stated of."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -57,7 +59,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--meter-percent",
         metavar="P",
-        default="0.01",
         help="the meter's uncertainty (k = 1), share of the reading in percent; else 0.01",
     )
     parser.add_argument(
@@ -69,15 +70,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--common-percent",
         metavar="P",
-        default="0",
-        help="uncertainty (k = 1) of the meter's scale that all readings share, in percent; else 0",
+        help="uncertainty (k = 1) of the meter's scale that all readings share, in percent: most of"
+        " a meter's percentage is that; else --meter-percent, else the share of the reading that"
+        " every row's uncertainty holds; 0 for a scale that was checked",
     )
     parser.add_argument(
         "--yes", action="store_true", help="the cautions for real equipment have been read"
     )
     parser.epilog = (
         "exit status: 0 when the readings agree with each other, 1 when they contradict each other"
-        " (no calibration is written then), 2 when they do not determine every rung"
+        " or one unchecked reading moves a rung beyond its tolerance (no calibration is written"
+        " then), 2 when they do not determine every rung, 4 when rows are unchecked or a rung has"
+        " moved beyond the tolerance of the ladder file (the calibration is written)"
     )
 
 
@@ -86,7 +90,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     from controller.cli.numbers import at_least_zero
     from controller.ladder.calibration import (
         Instrument,
-        calibrate,
+        calibrate_and_check,
         load_calibration,
         measurements_from_csv,
         propose_design,
@@ -101,14 +105,23 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         if arguments.ambient is None
         else parse_temperature(arguments.ambient, what="--ambient")
     )
-    common = at_least_zero(arguments.common_percent, what="--common-percent") / 100
+    stated = {
+        name: None if text is None else at_least_zero(text, what=name) / 100
+        for name, text in (
+            ("--common-percent", arguments.common_percent),
+            ("--meter-percent", arguments.meter_percent),
+        )
+    }
+    own = stated["--meter-percent"]
     meter = Instrument(
-        relative=at_least_zero(arguments.meter_percent, what="--meter-percent") / 100,
+        relative=_USUAL_METER if own is None else own,
         floor_ohms=at_least_zero(arguments.meter_ohms, what="--meter-ohms"),
     )
     if meter.relative == meter.floor_ohms == 0:
         raise InputError.single("no meter is exact", where="--meter-percent, --meter-ohms")
     ladder = load_ladder(arguments.ladder)
+    for warning in ladder.warnings:
+        output.warn(f"Note: {warning}")
     previous = None if arguments.previous is None else load_calibration(arguments.previous)
     _refuse_existing(arguments.out)
     readings = arguments.readings
@@ -135,7 +148,10 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     from controller.cli.calibrating import say_calibration
 
     measurements = measurements_from_csv(readings, ladder)
-    calibration = calibrate(
+    common, notes = _common_scale(stated, measurements)
+    if ambient is None:
+        notes.append("--ambient is not stated: the values count as those of 23 degC, within 5 K.")
+    calibration, rows = calibrate_and_check(
         ladder,
         measurements,
         utc=utc,
@@ -144,8 +160,31 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         ambient_celsius=ambient,
     )
     return say_calibration(
-        output, ladder, calibration, measurements, previous=previous, out=arguments.out
+        output, ladder, calibration, rows, notes=notes, previous=previous, out=arguments.out
     )
+
+
+def _common_scale(
+    stated: Mapping[str, float | None], measurements: Sequence[Measurement]
+) -> tuple[float, list[str]]:
+    """Return how far the meter's scale may be off for all readings, and what to say of it.
+
+    A meter's percentage is mostly its scale, and that does not average out. How much of it is
+    not stated by anybody, so it counts as both: for all readings together and for each.
+    """
+    common, own = stated["--common-percent"], stated["--meter-percent"]
+    if common is not None:
+        return common, []
+    if own is None:
+        shares = [one.uncertainty_ohms / one.ohms for one in measurements if one.ohms > 0]
+        own, source = min(shares, default=0.0), "the share of the reading that every row states"
+    else:
+        source = "the percentage of the meter"
+    note = (
+        f"--common-percent is not stated: a scale error of {100 * own:.2g} % (k = 1) in all"
+        f" readings alike is taken, {source}; 0 is for a scale that was checked."
+    )
+    return own, [note]
 
 
 def _check_ways(arguments: argparse.Namespace) -> None:

@@ -34,6 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what was measured: state,ohms,uncertainty_ohms (standard, k = 1); without it the"
         " states to set are printed as a table to fill in",
     )
+    parser.add_argument("--ambient", metavar="TEMP", help="temperature of the ladder: 21degC")
     parser.epilog = (
         "exit status: 0 when the calibration still holds, 1 when a value has left it, 4 when spot"
         " states are missing from the readings"
@@ -49,14 +50,22 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         spot_states,
     )
     from controller.ladder.files import load_ladder
+    from controller.units import parse_temperature
 
+    ambient = (
+        None
+        if arguments.ambient is None
+        else parse_temperature(arguments.ambient, what="--ambient")
+    )
     ladder = load_ladder(arguments.ladder)
+    for warning in ladder.warnings:
+        output.warn(f"Note: {warning}")
     calibration = load_calibration(arguments.calibration)
     wanted = spot_states(ladder)
     if arguments.readings is None:
         return _say_states(output, ladder, calibration, wanted)
     measured = measurements_from_csv(arguments.readings, ladder)
-    spots = check_spots(ladder, calibration, measured)
+    spots = check_spots(ladder, calibration, measured, ambient_celsius=ambient)
     missing = [state for state in wanted if state not in {one.state for one in measured}]
     left = [one for one in spots if not one.agrees]
     verdict = "fail" if left else "undecided" if missing else "pass"

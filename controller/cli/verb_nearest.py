@@ -40,6 +40,8 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 
     targets = gathered(lambda text: parse_ohms(text, what="OHMS"), arguments.ohms)
     ladder = load_ladder(arguments.ladder)
+    for warning in ladder.warnings:
+        output.warn(f"Note: {warning}")
     search = NearestSearch(ladder)
     if arguments.sensor is None:
         found = search.nearest_many(targets)

@@ -7,7 +7,6 @@ Must not know: links, runs, how a picture is drawn.
 from __future__ import annotations
 
 import argparse
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -51,22 +50,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Print the resolved plan; draw a step of it where that is asked for."""
-    from controller.bench.wear import bench_wear_warnings, wear_file
     from controller.cli.printer import say_budget, say_paths, say_plan
     from controller.measurement.verdict import most_false_accept_risk
     from controller.planning.operations import plan_operations
-    from controller.planning.resolve import resolve_on
     from controller.records.encode import plan_fields
-    from controller.records.inputs import load_inputs
+    from controller.session.prepared import prepare
 
     if arguments.step is not None and arguments.svg is None:
         raise InputError.single(
             "says what to draw, but not where", where="--step", hint="add --svg"
         )
-    inputs = load_inputs(arguments.plan, arguments.bench)
-    resolved = resolve_on(inputs.plan, inputs.bench)
+    prepared = prepare(arguments.plan, arguments.bench)
+    inputs, resolved, worn = prepared.inputs, prepared.resolved, prepared.warnings
     operations = plan_operations(resolved, inputs.bench.ladder.relay_count)
-    worn = bench_wear_warnings(inputs.bench, wear_file(os.environ))
     for warning in (*resolved.warnings, *worn):
         output.warn(f"Note: {warning}")
     if arguments.svg is not None:

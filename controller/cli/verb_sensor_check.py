@@ -63,22 +63,23 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     asked = arguments.tolerance
     given = None if asked is None else above_zero(asked, what="--tolerance")
     sensor = load_sensor(arguments.sensor)
-    tolerance = sensor.tolerance_celsius if given is None else given
-    if not tolerance:
-        raise InputError.single(
-            "states no tolerance to judge by",
-            where=str(arguments.sensor),
-            key="tolerance_celsius",
-            hint="add --tolerance",
-        )
+    points = load_bath(arguments.bath)
+    tolerances = [
+        _tolerance(sensor, point.celsius, arguments.sensor) if given is None else given
+        for point in points
+    ]
     rule = DecisionRule(arguments.rule)
-    results = compare_in_bath(sensor.curve, load_bath(arguments.bath))
-    verdicts = [_verdict(one, tolerance, rule) for one in results]
+    results = compare_in_bath(sensor.curve, points)
+    verdicts = [
+        _verdict(one, tolerance, rule) for one, tolerance in zip(results, tolerances, strict=True)
+    ]
     whole = worst_verdict(verdicts)
     sentence = _sentence(sensor, results, verdicts)
     for warning in sensor.warnings:
         output.warn(f"Note: {warning}")
-    for one in results:
+    for caution in dict.fromkeys(point.caution for point in points if point.caution):
+        output.warn(f"Note: {caution}")
+    for one, tolerance in zip(results, tolerances, strict=True):
         ratio = uncertainty_ratio(tolerance, one.uncertainty_celsius)
         if ratio < LEAST_RATIO:
             name, share = max(one.budget, key=lambda part: part[1])
@@ -92,7 +93,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
             "verdict": whole.value,
             "decision_rule": rule.value,
             "false_accept_risk_at_limit": most_false_accept_risk(rule),
-            "tolerance_celsius": tolerance,
+            "tolerance_celsius": tolerances[0] if len(set(tolerances)) == 1 else None,
             "points": [
                 {
                     "label": one.point.label,
@@ -104,6 +105,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
                     "uncertainty_celsius": one.uncertainty_celsius,
                     "budget": [{"name": name, "celsius": u} for name, u in one.budget],
                     "beyond_span": one.beyond_span,
+                    "tolerance_celsius": tolerance,
                     "false_accept_risk": false_accept_risk(
                         one.error_celsius,
                         tolerance_celsius=tolerance,
@@ -111,15 +113,31 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
                     ),
                     "verdict": verdict.value,
                 }
-                for one, verdict in zip(results, verdicts, strict=True)
+                for one, verdict, tolerance in zip(results, verdicts, tolerances, strict=True)
             ],
             "sentence": sentence,
         }
     )
-    _say_points(output, sensor, results, verdicts, tolerance, rule)
+    _say_points(output, sensor, results, verdicts, tolerances, rule)
     output.say_verdict(whole.value, sentence)
     codes = {"pass": ExitCode.PASS, "fail": ExitCode.FAIL}
     return codes.get(whole.value, ExitCode.UNDECIDED)
+
+
+def _tolerance(sensor: Sensor, celsius: float, path: Path) -> float:
+    """Return the sensor's own tolerance at a temperature. Raises InputError where it has none."""
+    tolerance = sensor.tolerance_at(celsius)
+    if tolerance is not None:
+        return tolerance
+    by_class = sensor.tolerance_class
+    raise InputError.single(
+        "states no tolerance to judge by"
+        if by_class is None
+        else f"class {by_class.name} of IEC 60751 has no tolerance at {celsius:g} degC",
+        where=str(path),
+        key="tolerance_celsius" if by_class is None else "tolerance",
+        hint="add --tolerance",
+    )
 
 
 def _verdict(one: BathResult, tolerance: float, rule: DecisionRule) -> Verdict:
@@ -141,7 +159,7 @@ def _say_points(
     sensor: Sensor,
     results: tuple[BathResult, ...],
     verdicts: list[Verdict],
-    tolerance: float,
+    tolerances: list[float],
     rule: DecisionRule,
 ) -> None:
     from controller.measurement.verdict import risk_words
@@ -175,7 +193,7 @@ def _say_points(
                 verdict.value,
                 "beyond the curve's span" if one.beyond_span else "",
             ]
-            for one, verdict in zip(results, verdicts, strict=True)
+            for one, verdict, tolerance in zip(results, verdicts, tolerances, strict=True)
         ],
     )
 

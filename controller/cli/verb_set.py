@@ -1,7 +1,7 @@
 """`rungwise set`: one value at the output, held until it is no longer wanted.
 
 Knows: what may be asked for, and that the ladder is parked again whatever happens.
-Must not know: plans, readings, verdicts.
+Must not know: how a value is found or driven, readings.
 """
 
 from __future__ import annotations

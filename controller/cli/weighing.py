@@ -1,8 +1,4 @@
-"""States to measure, as a table that can be filled in.
-
-Knows: the columns that a filled-in table is read by; remarks for the person with the meter.
-Must not know: how the states were chosen, how the table is read.
-"""
+"""States to measure, as a table that can be filled in."""
 
 from __future__ import annotations
 
@@ -41,6 +37,8 @@ def blank_table(
     lines = [f"# {clean(remark)}" for remark in remarks]
     lines += [
         *(f"# {line}" for line in textwrap.wrap(METER_CAUTION, 90)),
+        "# Voltage offsets (thermo-EMF) count: use the meter's offset compensation, or turn the",
+        "# leads round and take the mean. Note the temperature of the ladder (--ambient).",
         "# Set each state (rungwise set STATE --bench BENCH), wait until the meter stands still,",
         "# and write its ohms into the column ohms. uncertainty_ohms is standard (k = 1), here of",
         f"# a meter with {share:g} % of the reading and {meter.floor_ohms:g} ohm: put in yours.",
@@ -71,10 +69,18 @@ def say_design(
             for one in rungs
         ),
     ]
+    unchecked = [ladder.format_state(design.states[index]) for index in design.unchecked]
+    if unchecked:
+        remarks += [
+            "Unchecked, measure twice (write a row for each time), or propose more states:",
+            *textwrap.wrap(", ".join(unchecked), 88),
+        ]
     text = blank_table(ladder, design.states, meter, remarks)
     expected = states_ohms(ladder, np.array(design.states, dtype=np.uint64)).tolist()
     if out is not None:
         write_new(out, text.encode("utf-8"))
+        if unchecked:
+            output.say(f"{len(unchecked)} states are unchecked by the others: measure them twice.")
         output.say(f"Written to {out}: fill it in and come back with --readings {out}.")
     elif not output.json:
         output.raw(text)
@@ -86,6 +92,7 @@ def say_design(
                 for state, ohms in zip(design.states, expected, strict=True)
             ],
             "rungs": rungs,
+            "unchecked": unchecked,
             "csv": text,
         }
     )

@@ -1,7 +1,4 @@
-"""A diagnosis in words: what it means, where to look and in which order, what would tell more.
-
-The places to look are common practice, no source; the order is from the likeliest down.
-"""
+"""A diagnosis in words: what it means, where to look and in which order, what would tell more."""
 
 from __future__ import annotations
 
@@ -11,6 +8,17 @@ from dataclasses import dataclass
 from controller.diagnosis.fit import Interval
 from controller.diagnosis.ranking import ODD_LOG_GAIN
 from controller.diagnosis.result import Diagnosis, Explanation, NextStep, Reason
+from controller.diagnosis.wording import (
+    ANOTHER_SENSOR,
+    HOW_TO_TELL_THE_TWIN,
+    MEANINGS,
+    MEASURE_THE_PULLUP,
+    NAMES,
+    NEXT_WHEN_NOTHING_FITS,
+    PLACES,
+    TWIN_OF_A_GAIN,
+    UNITS,
+)
 
 __all__ = ["Words", "explain", "sentence"]
 
@@ -47,164 +55,19 @@ class Words:
         return "\n".join(lines)
 
 
-_NAMES = {
-    "healthy": "no fault",
-    "series-resistance": "extra resistance in series",
-    "leakage-to-ground": "leakage to ground",
-    "leakage-to-supply": "leakage to a supply wire",
-    "gain": "a wrong pull-up or its supply",
-    "curve-offset": "a fixed temperature offset",
-    "wrong-curve": "the curve of another sensor",
-    "second-pullup": "a second pull-up that is not described",
-    "adc-reference": "a converter reference that differs from the pull-up's supply",
-    "intermittent-contact": "a contact that comes and goes",
-    "unknown-curve": "a smooth deviation that none of the named faults makes",
-}
-
-_MEANINGS = {
-    "healthy": "Wiring, connector and module turn resistance into temperature as they should.",
-    "series-resistance": (
-        "The module sees more resistance than was put in, by the same ohms everywhere: hardly "
-        "visible cold, large hot."
-    ),
-    "leakage-to-ground": (
-        "Current takes a second way to ground beside the sensor: hardly visible hot, large cold."
-    ),
-    "leakage-to-supply": (
-        "Current flows into the signal wire from a supply beside the module's own pull-up."
-    ),
-    "gain": (
-        "The module sees every resistance off by the same factor. A leakage to the reference "
-        "supply itself looks exactly like a gain above one."
-    ),
-    "curve-offset": "The reported temperature is off by the same degrees everywhere.",
-    "wrong-curve": (
-        "The module turns the right resistance into temperature by the curve of another sensor "
-        "than the plan names."
-    ),
-    "second-pullup": (
-        "Below one resistance all readings are off by one factor, above it none: the input "
-        "switches to another pull-up there."
-    ),
-    "adc-reference": (
-        "The module's converter measures against a reference of its own, and that one is off "
-        "against the supply of the pull-up: all readings shift the same way, cold ones most."
-    ),
-    "intermittent-contact": (
-        "Some readings are right and some see extra resistance in series: the readings jump."
-    ),
-    "unknown-curve": (
-        "The readings lie on a smooth curve, but not on one that a single fault of wiring or "
-        "module makes. The curve of a sensor that was not tried looks like this, and so may two "
-        "or three faults at once."
-    ),
-}
-
-_PLACES = {
-    "healthy": (
-        "the sensor that was unplugged: judge it by itself, in a bath of known temperature",
-        "what comes and goes: move harness and connector while a reading is shown",
-    ),
-    "series-resistance": (
-        "connector pins at the sensor: corrosion, spread or pushed-back contacts",
-        "ground wire and ground point of the sensor circuit",
-        "splices and chafed or broken strands in the harness",
-        "connector pins at the module",
-    ),
-    "leakage-to-ground": (
-        "water or coolant in the sensor connector",
-        "chafed insulation of the signal wire against metal",
-        "moisture in splices and in the module's connector",
-        "the protection parts at the module's input",
-    ),
-    "leakage-to-supply": (
-        "signal wire chafed against a supply wire in the harness",
-        "water between neighbouring pins of the connector, one of them a supply",
-        "the module's input",
-    ),
-    "gain": (
-        "the pull-up that the module file states: measure it, or read the short-circuit current",
-        "the sensor reference supply: measure it at the connector and at other sensors",
-        "signal wire in contact with the reference supply wire (gain above one)",
-        "the module's pull-up resistor or input stage",
-    ),
-    "curve-offset": (
-        "an adjustment or trim stored in the module",
-        "the instrument the temperature was read from: its own offset or conversion",
-        "the chart the curve was read from: a shifted axis",
-    ),
-    "wrong-curve": (
-        "the sensor file of the plan: does it belong to this machine?",
-        "part number and configuration of the module",
-        "the sensor that was fitted: it must be of the module's type, not the plan's",
-    ),
-    "second-pullup": (
-        "the module file: describe the second pull-up there and judge again",
-        "the module's switched pull-up, if the maker does not know of one",
-    ),
-    "adc-reference": (
-        "the supply that feeds the pull-up: measure it against ground at the connector, open",
-        "other inputs of the module: a converter reference that is off shows on all of them",
-        "the module file: pull-up and reference as stated",
-    ),
-    "intermittent-contact": (
-        "connector pins at the sensor: move harness and connector while a reading is shown",
-        "ground point and splices: pull gently, heat, cool",
-        "the clips of the bench leads and the ladder's own relays",
-    ),
-    "unknown-curve": (
-        "the sensor the module expects: diagnose again with other sensors as candidates",
-        "pull-up and reference: measure open-circuit voltage and short-circuit current",
-        "more than one fault: repair what is visible, then take the readings again",
-    ),
-}
-
-_NEXT_WHEN_NOTHING_FITS = (
-    "the steps that fit worst: repeat them, harness and connectors held still",
-    "harness and connectors: move them while one reading is shown, a bad contact jumps",
-    "more steps: ten or more, spread from the coldest to the hottest",
-    "other sensors that may be meant: diagnose again with them as candidates",
-)
-
-_ANOTHER_SENSOR = (
-    "the sensor the module expects: two thermistors of one material differ by a factor alone; "
-    "diagnose again with other sensors as candidates"
-)
-_MEASURE_THE_PULLUP = (
-    " Measuring tells: open-circuit voltage over short-circuit current is the pull-up."
-)
-
-_TWIN_OF_A_GAIN = "a sensor of the same material and another size"
-_HOW_TO_TELL_THE_TWIN = (
-    f"No reading can tell a gain from {_TWIN_OF_A_GAIN}: if the pull-up and its supply measure "
-    "right, the module expects another sensor."
-)
-
-_UNITS = {
-    "series_ohms": "{}",
-    "leakage_ohms": "{}",
-    "gain": "factor {}",
-    "gain_below": "factor {}",
-    "switch_ohms": "below {}",
-    "offset_celsius": "offset {}",
-    "reference_share": "factor {}",
-    "share": "in {} of the readings",
-}
-
-
 def explain(diagnosis: Diagnosis) -> Words:
     """Return a diagnosis in words."""
     best = diagnosis.best
     if best is None:
         return _unexplained(diagnosis)
     parts = best.kind.split("+")
-    places = [place for group in zip(*(_PLACES[p] for p in parts), strict=False) for place in group]
-    places += [place for part in parts for place in _PLACES[part] if place not in places]
+    places = [place for group in zip(*(PLACES[p] for p in parts), strict=False) for place in group]
+    places += [place for part in parts for place in PLACES[part] if place not in places]
     if _gain_is_odd(best):
-        places.insert(0, _ANOTHER_SENSOR)
+        places.insert(0, ANOTHER_SENSOR)
     return Words(
         headline=sentence(diagnosis),
-        meaning=" ".join(_MEANINGS[part] for part in parts),
+        meaning=" ".join(MEANINGS[part] for part in parts),
         where_to_look=tuple(places),
         not_ruled_out=_not_ruled_out(diagnosis, best),
         next_step=_next_step(diagnosis.next_step) if diagnosis.next_step else None,
@@ -238,7 +101,7 @@ def _unexplained(diagnosis: Diagnosis) -> Words:
     return Words(
         headline=sentence(diagnosis),
         meaning=meaning,
-        where_to_look=_NEXT_WHEN_NOTHING_FITS,
+        where_to_look=NEXT_WHEN_NOTHING_FITS,
         not_ruled_out=(),
         next_step=None,
         remarks=_remarks(diagnosis),
@@ -251,7 +114,7 @@ def _tried(diagnosis: Diagnosis) -> str | None:
     """Return what was tried, in words: an answer is only as good as the list it is picked from."""
     parts = {part for one in diagnosis.explanations for part in one.kind.split("+")}
     pairs = any("+" in one.kind for one in diagnosis.explanations)
-    names = [name for kind, name in _NAMES.items() if kind in parts - {"healthy", "unknown-curve"}]
+    names = [name for kind, name in NAMES.items() if kind in parts - {"healthy", "unknown-curve"}]
     told = f"Tried: {', '.join(names)}"
     told += "; and two of the wiring faults at once." if pairs else "."
     return told if names else None
@@ -270,7 +133,7 @@ def sentence(diagnosis: Diagnosis) -> str:
         return _sentence_without_answer(diagnosis)
     name = _named(best)
     values = _values(best)
-    twin = f", or {_TWIN_OF_A_GAIN}" if best.twins and "+" not in best.kind else ""
+    twin = f", or {TWIN_OF_A_GAIN}" if best.twins and "+" not in best.kind else ""
     told = f"{name}{twin}: {values}" if values else name
     if diagnosis.rivals:
         others = _joined([_named(one) for one in _rivals(diagnosis)])
@@ -311,7 +174,7 @@ def _sentence_without_answer(diagnosis: Diagnosis) -> str:
 
 
 def _named(one: Explanation) -> str:
-    name = " and ".join(_NAMES[part] for part in one.kind.split("+"))
+    name = " and ".join(NAMES[part] for part in one.kind.split("+"))
     return f"{name} ({one.sensor})" if one.sensor else name
 
 
@@ -322,7 +185,7 @@ def _rivals(diagnosis: Diagnosis) -> list[Explanation]:
 def _values(one: Explanation) -> str:
     told = []
     for parameter in one.parameters:
-        text = _UNITS[parameter.name].format(_quantity(parameter, parameter.value))
+        text = UNITS[parameter.name].format(_quantity(parameter, parameter.value))
         if parameter.low is not None or parameter.high is not None:
             low, high = (_quantity(parameter, end) for end in (parameter.low, parameter.high))
             text += f" (95 %: {low} to {high})"
@@ -357,7 +220,7 @@ def _not_ruled_out(diagnosis: Diagnosis, best: Explanation) -> tuple[str, ...]:
             for one in _rivals(diagnosis)
         )
     if best.twins:
-        return (_HOW_TO_TELL_THE_TWIN,)
+        return (HOW_TO_TELL_THE_TWIN,)
     if best.kind != "healthy":
         return ()
     found = []
@@ -378,7 +241,7 @@ def _next_step(step: NextStep) -> str:
             "connectors moved in between: a bad contact jumps, everything else stays."
         )
     expected = "; ".join(
-        f"{' and '.join(_NAMES[part] for part in kind.split('+'))}: "
+        f"{' and '.join(NAMES[part] for part in kind.split('+'))}: "
         + ("the circuit is reported as at fault" if value is None else f"{value:.1f} degC")
         for kind, value in step.expected
     )
@@ -388,7 +251,7 @@ def _next_step(step: NextStep) -> str:
         return (
             f"No single step would tell. The best is {where} ({expected}), read several times: "
             f"one reading separates the two by {step.separation:.1f} standard deviations."
-            + (_MEASURE_THE_PULLUP if "gain" in kinds else "")
+            + (MEASURE_THE_PULLUP if "gain" in kinds else "")
         )
     return f"One more step would tell: {where} ({expected})."
 

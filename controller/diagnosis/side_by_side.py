@@ -1,7 +1,7 @@
 """Runs side by side: step-wise differences, hysteresis between up and down, trend.
 
 Knows: arrays of errors with their uncertainty; what two runs on one bench share.
-Must not know: files, records, ladders, verdicts.
+Must not know: files, records, verdicts.
 
 Two runs on one bench share rungs, leads and curve: what those are off by drops out of a
 difference. So the uncertainties here are only those that scatter from reading to reading: report

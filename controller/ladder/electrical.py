@@ -1,10 +1,10 @@
 """What resistance a state makes, how well that is known, and what each part then carries.
 
-Knows: contacts, series and parallel groups, leads, isolate and short relays, Ohm's law.
+Knows: contacts, series and parallel groups, fixed resistor, leads, isolate and short relays, Ohm.
 Must not know: files, sensors, how a state is found or reached.
 
 Seen from the module: the leads, then the output terminals, which the short relay bridges, then
-the isolate relay, then the groups in series. An open circuit is math.inf.
+the isolate relay, then the fixed resistor and the groups in series. An open circuit is math.inf.
 """
 
 from __future__ import annotations
@@ -174,8 +174,9 @@ def group_ohms(ladder: Ladder, group: Group, state: int) -> float:
 
 
 def body_ohms(ladder: Ladder, state: int) -> float:
-    """Return what lies behind the output terminals: groups and isolate relay, without leads."""
-    total = sum(group_ohms(ladder, group, state) for group in ladder.groups)
+    """Return what lies behind the output terminals, without leads: groups, fixed, isolate relay."""
+    groups = (group_ohms(ladder, group, state) for group in ladder.groups)
+    total = sum(groups, start=ladder.fixed_ohms)
     if ladder.isolate_relay is not None:
         if not contact_closed(ladder, state, ladder.isolate_relay):
             return math.inf
@@ -205,7 +206,7 @@ def states_ohms(ladder: Ladder, states: npt.ArrayLike) -> FloatArray:
             return np.asarray(~energised)
         return np.asarray(energised)
 
-    total = np.zeros(chosen.shape)
+    total = np.full(chosen.shape, ladder.fixed_ohms)
     for group in ladder.groups:
         inside = np.zeros(chosen.shape)
         for rung in group.rungs:
@@ -239,7 +240,7 @@ class _Term:
 
 
 def state_uncertainty_ohms(ladder: Ladder, state: int) -> float:
-    """Return the standard uncertainty (k = 1) of `state_ohms`: rungs, contacts and leads.
+    """Return the standard uncertainty (k = 1) of `state_ohms`: rungs, fixed, contacts, leads.
 
     Law of propagation for independent inputs (JCGM 100:2008, 5.1.2). An open circuit has no
     uncertainty in ohm; 0.0 is returned for it.
@@ -271,6 +272,7 @@ def _squared_share(together: float, part: float, other: float) -> float:
 
 
 def _body_terms(ladder: Ladder, state: int) -> Iterator[_Term]:
+    yield _Term(slope=1.0, uncertainty_ohms=ladder.fixed_uncertainty_ohms)
     if ladder.isolate_relay is not None:
         isolate = ladder.relays[ladder.isolate_relay]
         yield _Term(slope=1.0, uncertainty_ohms=isolate.contact_uncertainty_ohms)

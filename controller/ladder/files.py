@@ -1,8 +1,5 @@
 """Reading ladder files, and states the way people write them.
 
-Knows: the format `rungwise-ladder/1`.
-Must not know: how states are found or reached.
-
 Relay settings are taken, the later the stronger, from ``[relays]`` (all relays), the group's
 ``contacts`` (its rungs' relays), and a ``[[relay]]`` entry with an ``index`` (one relay).
 """
@@ -25,6 +22,13 @@ MOST_RELAYS = 64
 """What a mask of the wire protocol holds."""
 
 _LEAST_OHMS, _MOST_OHMS = 1e-6, 1e9  # keeps every sum and reciprocal far from overflow
+_UNSTATED_PERCENT, _UNSTATED_CONTACT_OHMS, _UNSTATED_LEAD_OHMS = 5.0, 0.05, 0.05
+_FIXED_KEYS = (
+    "fixed_tolerance_percent",
+    "fixed_uncertainty_ohms",
+    "fixed_power_watts",
+    "fixed_tempco_ppm_per_k",
+)
 _CONTACTS = tuple(contacts.value for contacts in Contacts)
 _KINDS = tuple(kind.value for kind in GroupKind)
 _STATE = re.compile(r"0[xX][0-9a-fA-F]{1,16}|0[bB][01]{1,64}|\d{1,20}")
@@ -55,15 +59,30 @@ def load_ladder(path: Path) -> Ladder:
     if not 1 <= count <= MOST_RELAYS:
         count = MOST_RELAYS  # the problem is noted; let it not breed others
     lead_ohms = root.number("lead_ohms", default=0.0, least=0.0, most=1e6)
-    lead_uncertainty = root.number("lead_uncertainty_ohms", default=0.0, least=0.0)
+    unstated = _Unstated()
+    lead_uncertainty = root.optional_number("lead_uncertainty_ohms", least=0.0)
+    if lead_uncertainty is None:
+        lead_uncertainty = unstated.leads(lead_ohms)
+    fixed_ohms = root.number("fixed_ohms", default=0.0, least=0.0, most=_MOST_OHMS)
+    fixed_uncertainty = _uncertainty_ohms(root, fixed_ohms, prefix="fixed_")
+    if fixed_uncertainty is None:
+        fixed_uncertainty = unstated.fixed(fixed_ohms)
+    fixed_watts = root.optional_number("fixed_power_watts", above=0.0)
+    fixed_tempco = root.number("fixed_tempco_ppm_per_k", default=0.0)
+    for key in _FIXED_KEYS:
+        if key in root and "fixed_ohms" not in root:
+            root.problem(key, "there is no fixed resistor", hint="state fixed_ohms")
     max_current = root.optional_number("max_current_amperes", above=0.0)
-    default = _relay_settings(root.optional_table("relays"), Relay(index=0))
+    common = root.optional_table("relays")
+    default = _relay_settings(
+        common, Relay(index=0, contact_uncertainty_ohms=_UNSTATED_CONTACT_OHMS)
+    )
     owners = _Owners(document, count)
 
     contacts: dict[int, Contacts] = {}
     groups = []
     for table in root.tables("group", least=1):
-        group, sense = _read_group(table, owners)
+        group, sense = _read_group(table, owners, unstated)
         groups.append(group)
         if sense is not None:
             contacts.update({rung.relay: sense for rung in group.rungs})
@@ -78,10 +97,14 @@ def load_ladder(path: Path) -> Ladder:
         index: replace(default, index=index, contacts=contacts.get(index, default.contacts))
         for index in range(count)
     }
+    everywhere = common is not None and "contact_uncertainty_ohms" in common
+    stated = set(relays) if everywhere else set[int]()
     described: dict[int, str] = {}
     for table in root.tables("relay"):
         index = table.integer("index", least=0)
         changed = _relay_settings(table, relays.get(index, default))
+        if "contact_uncertainty_ohms" in table:
+            stated.add(index)
         if index not in relays:
             table.problem("index", _beyond(index, count))
         elif index in described:
@@ -90,6 +113,7 @@ def load_ladder(path: Path) -> Ladder:
             described[index] = table.path
             relays[index] = replace(changed, index=index)
 
+    unstated.contacts = bool(owners.used - stated)
     park_state = _read_park_state(root, count)
     document.finish()
     return Ladder(
@@ -99,11 +123,71 @@ def load_ladder(path: Path) -> Ladder:
         groups=tuple(groups),
         lead_ohms=lead_ohms,
         lead_uncertainty_ohms=lead_uncertainty,
+        fixed_ohms=fixed_ohms,
+        fixed_uncertainty_ohms=fixed_uncertainty,
+        fixed_power_watts=fixed_watts,
+        fixed_tempco_ppm_per_k=fixed_tempco,
         isolate_relay=isolate,
         short_relay=short,
         park_state=park_state,
         max_current_amperes=max_current,
+        warnings=unstated.warnings(),
     )
+
+
+class _Unstated:
+    """What a file leaves open about its uncertainties, and what is taken for it.
+
+    Not known is not zero; but a file without such a line has to load. The values are common
+    practice, no source: a resistor of the widest usual series, a relay and a lead by the hand.
+    """
+
+    def __init__(self) -> None:
+        self.contacts = False
+        self._rungs: list[int] = []
+        self._fixed = False
+        self._lead_ohms: float | None = None
+
+    def rung(self, relay: int, ohms: float) -> float:
+        """Return the standard uncertainty of a rung that nothing is stated of."""
+        self._rungs.append(relay)
+        return _rectangular_ohms(_UNSTATED_PERCENT, ohms)
+
+    def fixed(self, ohms: float) -> float:
+        """Return the standard uncertainty of a fixed resistor that nothing is stated of."""
+        self._fixed = ohms > 0
+        return _rectangular_ohms(_UNSTATED_PERCENT, ohms)
+
+    def leads(self, lead_ohms: float) -> float:
+        """Return the standard uncertainty of leads that nothing is stated of."""
+        self._lead_ohms = max(_UNSTATED_LEAD_OHMS, 0.1 * lead_ohms)
+        return self._lead_ohms
+
+    def warnings(self) -> tuple[str, ...]:
+        """Return a sentence for each kind of thing that is not stated."""
+        found = []
+        if self._rungs:
+            names = ", ".join(map(str, self._rungs))
+            found.append(
+                f"the ladder file states no tolerance_percent or uncertainty_ohms for the rungs of"
+                f" relays {names}: {_UNSTATED_PERCENT:g} % is taken"
+            )
+        if self._fixed:
+            found.append(
+                "the ladder file states no fixed_tolerance_percent or fixed_uncertainty_ohms:"
+                f" {_UNSTATED_PERCENT:g} % is taken"
+            )
+        if self.contacts:
+            found.append(
+                "the ladder file states no contact_uncertainty_ohms:"
+                f" {_UNSTATED_CONTACT_OHMS:g} ohm is taken (k = 1)"
+            )
+        if self._lead_ohms is not None:
+            found.append(
+                "the ladder file states no lead_uncertainty_ohms:"
+                f" {self._lead_ohms:g} ohm is taken (k = 1)"
+            )
+        return tuple(found)
 
 
 def _beyond(index: int, count: int) -> str:
@@ -117,6 +201,11 @@ class _Owners:
         self._document = document
         self._count = count
         self._used: dict[int, str] = {}
+
+    @property
+    def used(self) -> set[int]:
+        """The relays that switch something."""
+        return set(self._used)
 
     def relay(self, table: Table, key: str) -> int:
         return self._claim(table, key, table.integer(key, least=0))
@@ -137,27 +226,22 @@ class _Owners:
         return index
 
 
-def _read_group(table: Table, owners: _Owners) -> tuple[Group, Contacts | None]:
+def _read_group(
+    table: Table, owners: _Owners, unstated: _Unstated
+) -> tuple[Group, Contacts | None]:
     kind = GroupKind(table.choice("kind", _KINDS))
     sense = Contacts(table.choice("contacts", _CONTACTS)) if "contacts" in table else None
     table.raw("contacts")  # a known key, whether or not it is there
-    rungs = tuple(_read_rung(entry, owners) for entry in table.tables("rungs", least=1))
+    rungs = tuple(_read_rung(entry, owners, unstated) for entry in table.tables("rungs", least=1))
     return Group(kind=kind, rungs=rungs), sense
 
 
-def _read_rung(table: Table, owners: _Owners) -> Rung:
+def _read_rung(table: Table, owners: _Owners, unstated: _Unstated) -> Rung:
     relay = owners.relay(table, "relay")
     ohms = table.number("ohms", least=_LEAST_OHMS, most=_MOST_OHMS)
-    tolerance = table.optional_number("tolerance_percent", least=0.0, most=100.0)
-    uncertainty = table.optional_number("uncertainty_ohms", least=0.0)
-    if tolerance is not None and uncertainty is not None:
-        table.problem(
-            "uncertainty_ohms",
-            "stands beside tolerance_percent",
-            hint="state one of the two: a calibrated uncertainty replaces the maker's tolerance",
-        )
+    uncertainty = _uncertainty_ohms(table, ohms)
     if uncertainty is None:
-        uncertainty = (tolerance or 0.0) / 100.0 * ohms / math.sqrt(3.0)
+        uncertainty = unstated.rung(relay, ohms)
     return Rung(
         relay=relay,
         ohms=ohms,
@@ -165,6 +249,29 @@ def _read_rung(table: Table, owners: _Owners) -> Rung:
         power_watts=table.optional_number("power_watts", above=0.0),
         tempco_ppm_per_k=table.number("tempco_ppm_per_k", default=0.0),
     )
+
+
+def _uncertainty_ohms(table: Table, ohms: float, *, prefix: str = "") -> float | None:
+    """Return a resistor's standard uncertainty, stated in ohm or as a tolerance in percent.
+
+    None where neither is stated.
+    """
+    tolerance = table.optional_number(f"{prefix}tolerance_percent", least=0.0, most=100.0)
+    uncertainty = table.optional_number(f"{prefix}uncertainty_ohms", least=0.0)
+    if tolerance is not None and uncertainty is not None:
+        table.problem(
+            f"{prefix}uncertainty_ohms",
+            f"stands beside {prefix}tolerance_percent",
+            hint="state one of the two: a calibrated uncertainty replaces the maker's tolerance",
+        )
+    if uncertainty is None and tolerance is not None:
+        return _rectangular_ohms(tolerance, ohms)
+    return uncertainty
+
+
+def _rectangular_ohms(tolerance_percent: float, ohms: float) -> float:
+    """Return the standard uncertainty of a value anywhere inside its tolerance."""
+    return tolerance_percent / 100.0 * ohms / math.sqrt(3.0)
 
 
 def _relay_settings(table: Table | None, base: Relay) -> Relay:

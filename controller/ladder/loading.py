@@ -33,13 +33,14 @@ class PartLoading:
 
 @dataclass(frozen=True, kw_only=True)
 class Loading:
-    """What a module input puts on the ladder in one state."""
+    """What a module input puts on the ladder in one state; `fixed_watts` on its fixed resistor."""
 
     state: int
     amperes: float
     watts: float
     rungs: tuple[PartLoading, ...]
     contacts: tuple[PartLoading, ...]
+    fixed_watts: float = 0.0
 
 
 def state_loading(
@@ -94,6 +95,7 @@ def state_loading(
         watts=watts,
         rungs=tuple(rungs),
         contacts=tuple(contacts),
+        fixed_watts=inner**2 * ladder.fixed_ohms,
     )
 
 
@@ -113,6 +115,12 @@ def overloads(ladder: Ladder, loading: Loading) -> tuple[str, ...]:
         sentences.append(
             f"{loading.amperes * 1e3:.3g} mA through the leads exceeds the ladder's "
             f"{most * 1e3:.3g} mA"
+        )
+    rating = ladder.fixed_power_watts
+    if rating is not None and loading.fixed_watts > rating:
+        sentences.append(
+            f"the fixed resistor ({ladder.fixed_ohms:g} ohm) would take "
+            f"{loading.fixed_watts:.3g} W, rated {rating:g} W"
         )
     ratings = {
         rung.relay: (rung.ohms, rung.power_watts) for group in ladder.groups for rung in group.rungs

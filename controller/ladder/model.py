@@ -78,6 +78,10 @@ class Ladder:
     energised, connects the ladder through its contact (which adds its contact resistance). The
     short relay sits across the output on the module's side of the isolate relay and, when
     energised, shorts it through its contact. `park_state` is what the ladder falls back to.
+
+    The fixed resistor stands in series with the groups, always in circuit; 0 ohm when there is
+    none. Its uncertainty is standard (k = 1), its other ratings as a rung's.
+    `warnings` are sentences for people: what the file left unstated, and what is taken for it.
     """
 
     name: str
@@ -86,10 +90,15 @@ class Ladder:
     groups: tuple[Group, ...]
     lead_ohms: float = 0.0
     lead_uncertainty_ohms: float = 0.0
+    fixed_ohms: float = 0.0
+    fixed_uncertainty_ohms: float = 0.0
+    fixed_power_watts: float | None = None
+    fixed_tempco_ppm_per_k: float = 0.0
     isolate_relay: int | None = None
     short_relay: int | None = None
     park_state: int = 0
     max_current_amperes: float | None = None
+    warnings: tuple[str, ...] = ()
 
     @property
     def state_digits(self) -> int:

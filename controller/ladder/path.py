@@ -51,6 +51,7 @@ __all__ = [
     "extremes_between",
     "hold_ms",
     "longest_relay_ms",
+    "path_through",
     "switches_fast",
 ]
 
@@ -192,13 +193,13 @@ def best_path(
             around, less = _through_cube(ladder, middle_start, middle_end, relays, scale)
             if less < strays * (1.0 - detour_gain):
                 between = around
-    return _finished(ladder, start, [*before, *between, *after], scale, exact=exact)
+    return path_through(ladder, start, [*before, *between, *after], scale, exact=exact)
 
 
-def _finished(
-    ladder: Ladder, start: int, states: Sequence[int], scale: Scale, *, exact: bool
+def path_through(
+    ladder: Ladder, start: int, states: Sequence[int], scale: Scale, *, exact: bool = True
 ) -> SwitchPath:
-    """Return the path through the states, its holds and what it really strays."""
+    """Return the path through states that differ by one relay each, and what it really strays."""
     holds = []
     previous = start
     for state in states:
@@ -207,10 +208,11 @@ def _finished(
         previous = state
     excursion, extreme = 0.0, False
     if states:
-        values = scale(states_ohms(ladder, [start, *states]))
+        ohms = states_ohms(ladder, [start, *states])
+        values = scale(ohms)
         excursion = float(excursions_outside(values, values[0], values[-1]).max())
         if output_of(ladder, start) is output_of(ladder, states[-1]) is Output.CONNECTED:
-            extreme = any(output_of(ladder, s) is not Output.CONNECTED for s in states[:-1])
+            extreme = bool(np.isinf(ohms).any()) or any(_shielded(ladder, s) for s in states)
     return SwitchPath(
         start=start,
         states=tuple(states),

@@ -80,7 +80,7 @@ class NearestSearch:
     def __init__(self, ladder: Ladder) -> None:
         self.ladder = ladder
         self._base = connected_mask(ladder)
-        fixed = ladder.lead_ohms
+        fixed = ladder.lead_ohms + ladder.fixed_ohms
         if ladder.isolate_relay is not None:
             fixed += ladder.relays[ladder.isolate_relay].contact_ohms
         self._fixed_ohms = fixed

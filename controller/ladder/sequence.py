@@ -1,12 +1,10 @@
 """Which of its near-equal states each step of a plan takes, so that the whole plan is quiet.
 
-Knows: excursions between states, and how to count relay operations.
-Must not know: sensors, plans and their files, uncertainty (candidates come in ready made).
-
-Two passes of dynamic programming over the steps, both exact over the candidates: the first finds
-the least worst excursion that any choice of states can keep; the second, among the choices that
-keep it, the fewest relay operations. Where those are equal, relays with fewer operations so far
-are preferred.
+First the quietest way over all states and all orders is looked for, and a bound proven that none
+can keep (`quiet`). Its states then stand beside those nearest to each target. Two passes of dynamic
+programming over the steps, both exact over these candidates: the first finds the least worst
+excursion that any choice of states can keep; the second, among the choices that keep it, the fewest
+relay operations. Where those are equal, relays with fewer operations so far are preferred.
 """
 
 from __future__ import annotations
@@ -14,8 +12,9 @@ from __future__ import annotations
 import functools
 import itertools
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +25,7 @@ from controller.ladder.electrical import (
     StateArray,
     connected_mask,
     open_state,
+    output_of,
     rung_masks,
     short_state,
     states_ohms,
@@ -37,7 +37,9 @@ from controller.ladder.path import (
     bits_of,
     excursions_outside,
     output_relays,
+    path_through,
 )
+from controller.ladder.quiet import PRECISION, Stop, quiet_walks, stop_at_states
 from controller.ladder.search import NearestSearch, Scale
 
 __all__ = [
@@ -60,10 +62,14 @@ _DETOURED = 12  # worst transitions that are tried again with detours
 
 @dataclass(frozen=True, kw_only=True)
 class StepChoice:
-    """The states one step may take. Open and short steps need none: they follow from the ladder."""
+    """The states one step may take. Open and short steps need none: they follow from the ladder.
+
+    With `span_ohms`, lowest and highest, any other state in it would do as well.
+    """
 
     output: Output
     states: tuple[int, ...] = ()
+    span_ohms: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         if self.output is Output.CONNECTED and not self.states:
@@ -74,9 +80,10 @@ class StepChoice:
 class SequencePlan:
     """One state and one path for each step, and what they cost together.
 
-    `operations_per_relay` has one count for each relay of the ladder. `least_excursion` is the
-    bound that any choice among the candidates has to take without detours; detours may have
-    brought `worst_excursion` below it.
+    `operations_per_relay` has one count for each relay of the ladder. `least_excursion` is what any
+    choice among the candidates has to take without further detours; detours may have brought
+    `worst_excursion` below it. `lower_bound` is proven: no states in the steps' spans, no order and
+    no detours keep the worst excursion below it. None when nothing is proven (`quiet`).
     """
 
     states: tuple[int, ...]
@@ -85,6 +92,7 @@ class SequencePlan:
     least_excursion: float
     relay_operations: int
     operations_per_relay: tuple[int, ...]
+    lower_bound: float | None = None
 
 
 def connected_choice(
@@ -99,14 +107,17 @@ def connected_choice(
     """Return the step's nearest state and its near-equals between two resistances, in any order.
 
     At most `limit`; those nearest to the middle of the interval, and always the nearest as judged.
+    With a limit of one, no other state would do.
     """
     nearest = search.nearest_by(target_ohms, scale)
     states = [nearest.state]
+    span = None
     if limit > 1:
         window = search.window(min(low_ohms, high_ohms), max(low_ohms, high_ohms), limit)
         order = sorted(window.candidates, key=lambda c: (abs(c.ohms - target_ohms), c.state))
         states += [c.state for c in order if c.state != nearest.state]
-    return StepChoice(output=Output.CONNECTED, states=tuple(states[:limit]))
+        span = (min(low_ohms, high_ohms, nearest.ohms), max(low_ohms, high_ohms, nearest.ohms))
+    return StepChoice(output=Output.CONNECTED, states=tuple(states[:limit]), span_ohms=span)
 
 
 def plan_sequence(
@@ -128,13 +139,98 @@ def plan_sequence(
 
     Raises InputError when an open or short step cannot be made by this ladder.
     """
+    walked, bound = _quiet_ways(ladder, start, steps, scale)
+    if not detours:
+        walked = {}
     pairs = _Pairs(ladder, scale)
-    layers = _layers(ladder, start, steps, pairs.affordable(len(steps)))
-    costs = pairs.excursions(layers)
-    least = _least_worst(costs)
+    layers = _layers(ladder, start, steps, pairs.affordable(len(steps)), walked)
+    costs = pairs.excursions(layers, bound or 0.0)
     usage = np.zeros(ladder.relay_count)
     if prior_operations is not None:
         usage[:] = prior_operations
+
+    @functools.cache
+    def directly(before: int, after: int) -> SwitchPath:
+        return best_path(ladder, before, after, scale, detours=0)
+
+    @functools.cache
+    def around(before: int, after: int) -> SwitchPath:
+        return best_path(ladder, before, after, scale)
+
+    plans = [
+        _planned(ladder, layers, costs, ways, usage, directly, around if detours else None)
+        for ways in ((walked, {}) if walked else ({},))
+    ]
+    least = min(plan.worst_excursion for plan in plans) * (1.0 + PRECISION)
+    chosen = min(
+        (plan for plan in plans if plan.worst_excursion <= least),
+        key=lambda plan: (plan.relay_operations, plan.worst_excursion),
+    )
+    return chosen if bound is None else replace(chosen, lower_bound=bound)
+
+
+_Ways: TypeAlias = Mapping[int, SwitchPath]
+"""Paths that were found beforehand, by the index of the step they lead to."""
+
+_Find: TypeAlias = Callable[[int, int], SwitchPath]
+
+
+def _quiet_ways(
+    ladder: Ladder, start: int, steps: Sequence[StepChoice], scale: Scale
+) -> tuple[_Ways, float | None]:
+    """Return the paths of the quietest way between connected steps, and the proven bound."""
+    lines: list[tuple[int, list[Stop]]] = []
+    connected = False
+    if output_of(ladder, start) is Output.CONNECTED:
+        lines.append((-1, [stop_at_states(ladder, [start])]))
+        connected = True
+    for index, step in enumerate(steps):
+        stop = _stop(ladder, step) if step.output is Output.CONNECTED else None
+        if stop is not None:
+            if not connected:
+                lines.append((index, []))
+            lines[-1][1].append(stop)
+        connected = stop is not None
+    found = quiet_walks(ladder, [line for _, line in lines], scale)
+    if found is None:
+        return {}, None
+    bound, walks = found
+    ways: dict[int, SwitchPath] = {}
+    for (first, _), walk in zip(lines, walks, strict=True):
+        if walk is not None:
+            for place, leg in enumerate(walk.legs):
+                way = path_through(ladder, walk.states[place], leg, scale, exact=False)
+                ways[first + place + 1] = way
+    return ways, bound
+
+
+def _stop(ladder: Ladder, step: StepChoice) -> Stop | None:
+    """Return where a step has to be; None where one of its states is open."""
+    at_states = stop_at_states(ladder, step.states)
+    if math.isinf(at_states.high_ohms):
+        return None
+    if step.span_ohms is None:
+        return at_states
+    low, high = step.span_ohms
+    return Stop(low_ohms=low, high_ohms=high, aim_ohms=at_states.aim_ohms)
+
+
+def _planned(
+    ladder: Ladder,
+    layers: Sequence[StateArray],
+    costs: Sequence[FloatArray],
+    ways: _Ways,
+    usage: FloatArray,
+    directly: _Find,
+    around: _Find | None,
+) -> SequencePlan:
+    """Return the best plan over the candidates, given what each transition costs at most.
+
+    `directly` and `around` find the path between two states without and with detours.
+    """
+    start = int(layers[0][0])
+    ways, costs = _with_ways(layers, costs, ways)
+    least = _least_worst(costs)
     chosen = _fewest_operations(layers, costs, least, usage)
     best_counts = _counts(ladder, start, chosen)
     for _ in range(2):  # spread: prefer, at equal cost, relays that the first choice used little
@@ -143,12 +239,13 @@ def plan_sequence(
         if (usage + counts).max() < (usage + best_counts).max():
             chosen, best_counts = other, counts
     ends = [start, *chosen]
-    paths = [
-        best_path(ladder, before, after, scale, detours=0)
-        for before, after in zip(ends, chosen, strict=False)
-    ]
-    if detours:
-        _try_detours(ladder, paths, scale)
+    paths = []
+    for index, (before, after) in enumerate(itertools.pairwise(ends)):
+        way = ways.get(index)
+        fits = way is not None and way.start == before and _end(way) == after
+        paths.append(way if way is not None and fits else directly(before, after))
+    if around is not None:
+        _try_detours(paths, around)
     counts = np.zeros(ladder.relay_count, dtype=np.int64)
     for path in paths:
         counts += _counts(ladder, path.start, path.states)
@@ -162,14 +259,33 @@ def plan_sequence(
     )
 
 
-def _try_detours(ladder: Ladder, paths: list[SwitchPath], scale: Scale) -> None:
+def _end(path: SwitchPath) -> int:
+    return path.states[-1] if path.states else path.start
+
+
+def _with_ways(
+    layers: Sequence[StateArray], costs: Sequence[FloatArray], ways: _Ways
+) -> tuple[_Ways, list[FloatArray]]:
+    """Return the ways that are quieter than the orders without detours, and costs with them."""
+    quieter: dict[int, SwitchPath] = {}
+    lowered = list(costs)
+    for index, way in ways.items():
+        pair = np.ix_(layers[index] == way.start, layers[index + 1] == _end(way))
+        if (costs[index][pair] > way.excursion).any():
+            lowered[index] = costs[index].copy()
+            lowered[index][pair] = way.excursion
+            quieter[index] = way
+    return quieter, lowered
+
+
+def _try_detours(paths: list[SwitchPath], around: _Find) -> None:
     """Lower the worst excursions by detours, worst first, as long as that lowers the worst."""
     for _ in range(_DETOURED):
         worst = max(range(len(paths)), key=lambda i: paths[i].excursion, default=None)
         if worst is None or paths[worst].excursion <= 0:
             return
         path = paths[worst]
-        better = best_path(ladder, path.start, path.states[-1], scale)
+        better = around(path.start, path.states[-1])
         if better.excursion >= path.excursion:
             return
         paths[worst] = better
@@ -186,16 +302,19 @@ def _counts(ladder: Ladder, start: int, states: Sequence[int]) -> npt.NDArray[np
 
 
 def _layers(
-    ladder: Ladder, start: int, steps: Sequence[StepChoice], limit: int
+    ladder: Ladder, start: int, steps: Sequence[StepChoice], limit: int, ways: _Ways
 ) -> list[StateArray]:
-    """Return the candidate states of the start and of each step.
+    """Return the candidate states of the start and of each step, with those of ways through them.
 
     An open or short step keeps the rungs of the step before, so it has a candidate for each.
     """
     layers = [np.array([start], dtype=np.uint64)]
-    for step in steps:
+    for index, step in enumerate(steps):
         if step.output is Output.CONNECTED:
             states = list(step.states[:limit])
+            states += [_end(ways[index])] if index in ways else []
+            states += [ways[index + 1].start] if index + 1 in ways else []
+            states = list(dict.fromkeys(states))
         else:
             make = open_state if step.output is Output.OPEN else short_state
             states = list(dict.fromkeys(make(ladder, base=int(base)) for base in layers[-1]))
@@ -260,8 +379,11 @@ class _Pairs:
             work *= 10  # values are worked out rather than looked up
         return max(2, min(CANDIDATES, math.isqrt(int(_WORK / (work * max(steps, 1))))))
 
-    def excursions(self, layers: Sequence[StateArray]) -> list[FloatArray]:
-        """Return, for each pair of neighbouring layers, the matrix of excursions."""
+    def excursions(self, layers: Sequence[StateArray], floor: float) -> list[FloatArray]:
+        """Return, for each pair of neighbouring layers, the matrix of excursions.
+
+        What is at most `floor` need not be the least: some transition takes that much anyway.
+        """
         before: list[StateArray] = []
         after: list[StateArray] = []
         for first, second in itertools.pairwise(layers):
@@ -281,11 +403,13 @@ class _Pairs:
             rows = np.flatnonzero(plain & (changed == count))
             if rows.size == 0:
                 continue
-            ask = self._best if count <= _EXACT_PAIR else self._greedy
-            size = max(1, _ROOM >> min(count, _EXACT_PAIR))
+            found[rows] = self._greedy(first_index[rows], second_index[rows], count)
+            rows = rows[found[rows] > floor] if count <= _EXACT_PAIR else rows[:0]
+            size = max(1, _ROOM >> count)
             for block in range(0, rows.size, size):
                 some = rows[block : block + size]
-                found[some] = ask(first_index[some], second_index[some], count)
+                found[some] = self._best(first_index[some], second_index[some], count)
+        found = np.maximum(found, floor)
         matrices = []
         position = 0
         for first, second in itertools.pairwise(layers):

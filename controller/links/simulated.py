@@ -42,6 +42,9 @@ class SimulatedDevice:
     told a state, the park at power-up included. A simulated device does not run by itself: it
     catches up with the clock when it is asked something or when `catch_up` is called, and then
     reports each latching with the time at which it was due.
+
+    `input_volts` gives it an analogue input for each channel for which it returns volts; a
+    converter of 10 bits against 5 V reads them. `sense` does the same with samples of any kind.
     """
 
     def __init__(
@@ -54,6 +57,7 @@ class SimulatedDevice:
         name: str = "simulated ladder",
         max_path: int = 16,
         sense: Callable[[int], SenseSample | None] | None = None,
+        input_volts: Callable[[int], float | None] | None = None,
         forbidden: Callable[[int], bool] = lambda _state: False,
         counter_ms: int = 0,
     ) -> None:
@@ -63,7 +67,7 @@ class SimulatedDevice:
             park_state=park_state,
             max_path=max_path,
             name=name,
-            sense=sense,
+            sense=_converter(input_volts) if input_volts is not None else sense,
             forbidden=forbidden,
         )
         self._on_latch = on_latch
@@ -109,6 +113,14 @@ class SimulatedDevice:
         if self._on_latch is not None:
             ago_ms = (self._counter_ms + self._elapsed_ms - at_ms) % _COUNTER
             self._on_latch(self._origin_s + (self._elapsed_ms - ago_ms) / 1000, state)
+
+
+def _converter(input_volts: Callable[[int], float | None]) -> Callable[[int], SenseSample | None]:
+    def sense(channel: int) -> SenseSample | None:
+        volts = input_volts(channel)
+        return None if volts is None else SenseSample.of_volts(volts)
+
+    return sense
 
 
 # --- how a line goes wrong ----------------------------------------------------------------------

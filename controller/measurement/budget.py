@@ -1,13 +1,11 @@
 """The full uncertainty budget of one step: every source, each in degC (JCGM 100:2008).
 
-Knows: ladder with or without calibration, surroundings, module input, curve, report, repeats.
-Must not know: tolerances' origin, verdicts, files.
-
-`uncertainty` holds the parts that every plan has; here come those that need to be told more: the
-correlations of a calibration, temperature of the bench, self-heating, insulation, truncation,
-repeatability with its degrees of freedom. Parts are independent of each other; what is correlated
-(rungs that share a calibration) is one part. A known deviation that nobody corrects counts with
-its whole size: ``u^2 = variance + deviation^2`` (JCGM 100:2008, F.2.4.5).
+`parts` holds the parts that every plan has; here come those that need to be told more: the
+correlations of a calibration and what rungs do after it, temperature of the bench, self-heating,
+insulation, thermo-EMF, truncation, repeatability with its degrees of freedom. Parts are
+independent of each other; what is correlated (rungs that share a calibration) is one part. A known
+deviation that nobody corrects counts with its whole size: ``u^2 = variance + deviation^2``
+(JCGM 100:2008, F.2.4.5). What nobody stated is not zero: `Surroundings` has the defaults.
 """
 
 from __future__ import annotations
@@ -27,7 +25,8 @@ from controller.ladder.calibration.model import (
     sensitivities,
     states_covariance_ohms2,
 )
-from controller.ladder.electrical import state_ohms
+from controller.ladder.calibration.slopes import state_slopes
+from controller.ladder.electrical import states_ohms
 from controller.ladder.loading import state_loading
 from controller.ladder.model import Ladder, Rung
 from controller.measurement.model import Contribution, SettleRule
@@ -38,6 +37,7 @@ from controller.sensors.curve import Curve
 from controller.units import COVERAGE_FACTOR
 
 __all__ = [
+    "EDITION",
     "LEAST_RATIO",
     "Budget",
     "Surroundings",
@@ -47,6 +47,11 @@ __all__ = [
     "step_budgets",
     "uncertainty_ratio",
 ]
+
+EDITION = 2
+"""Goes up when the same plan and bench get another uncertainty; records keep the one they had.
+1: unstated insulation, thermo-EMF and drift counted as nothing, the settle band counted beside the
+rounding, open and short had an uncertainty of their own."""
 
 LEAST_RATIO = 4.0
 """Tolerance over expanded uncertainty below this draws a warning (common practice, no source)."""
@@ -59,17 +64,23 @@ _USUAL_RATING_WATTS = 0.25
 
 @dataclass(frozen=True, kw_only=True)
 class Surroundings:
-    """Where the ladder stands. The rungs' values hold at `reference_celsius`.
+    """Where the ladder stands, and what becomes of it there. Limits are rectangular.
 
-    The ambient is anywhere within `ambient_span_kelvin` to either side of `ambient_celsius`.
-    `insulation_ohms` is the least resistance across the ladder's terminals with everything open
-    (board, connector, cable); None: not known, and then not in the budget.
+    The rungs' values hold at `reference_celsius`; calibrated ones at the calibration's own
+    temperature. The ambient is anywhere within `ambient_span_kelvin` to either side of
+    `ambient_celsius`. `insulation_ohms` is the least resistance across the ladder's terminals with
+    everything open: board, connector and cable of a workshop. `contact_emf_microvolts` is the most
+    that a closed contact, warmed by its coil, adds to the voltage, either way.
+    `rung_drift_ppm` is the most that a calibrated rung moves until it is calibrated again. The
+    defaults of these three are common practice, no source.
     """
 
     reference_celsius: float = 23.0
     ambient_celsius: float = 23.0
     ambient_span_kelvin: float = 5.0
-    insulation_ohms: float | None = None
+    insulation_ohms: float = 1e8
+    contact_emf_microvolts: float = 10.0
+    rung_drift_ppm: float = 100.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,17 +142,18 @@ def ratio_warning(tolerance_celsius: float, budget: Budget) -> str | None:
     )
 
 
-def repeatability_of(readings_celsius: Sequence[float]) -> Contribution | None:
-    """Return the standard uncertainty of the mean of repeated readings; None for fewer than two.
+def repeatability_of(readings_celsius: Sequence[float], *, judged: int = 1) -> Contribution | None:
+    """Return how far readings of one thing scatter, standard; None for fewer than two.
 
-    Experimental standard deviation of the mean, n - 1 degrees of freedom (JCGM 100:2008, 4.2.3).
+    `judged` is how many readings the value that will be judged is the mean of. Experimental
+    standard deviation over its root, n - 1 degrees of freedom (JCGM 100:2008, 4.2.2 and 4.2.3).
     """
     count = len(readings_celsius)
     if count < 2:
         return None
     deviation = float(np.std(np.asarray(readings_celsius, dtype=np.float64), ddof=1))
     return Contribution(
-        name="repeatability", celsius=deviation / math.sqrt(count), degrees_of_freedom=count - 1
+        name="repeatability", celsius=deviation / math.sqrt(judged), degrees_of_freedom=count - 1
     )
 
 
@@ -167,21 +179,31 @@ def step_budgets(
     slopes = np.abs(curve.slope_ohms_per_kelvin(np.array([celsius for _, celsius in steps])))
     place = surroundings or Surroundings()
     ladder_parts = _ladder_parts(ladder, states, slopes, calibration)
-    ambient, heating = _temperature_ohms(ladder, states, place, module)
+    ambient, heating = _temperature_ohms(ladder, states, place, module, calibration)
+    whole = states_ohms(ladder, np.array(states, dtype=np.uint64))
+    # Low by anything up to R - R || insulation, and nobody corrects it.
+    insulation = whole**2 / (whole + place.insulation_ohms) / math.sqrt(3.0)
+    in_ohms: dict[str, FloatArray] = {"ambient": ambient, "self-heating": heating}
+    if calibration is not None:
+        in_ohms["drift"] = _drift_ohms(ladder, states, place, calibration)
+    in_ohms["insulation"] = insulation
+    if module is not None:
+        in_ohms["thermo-emf"] = _emf_ohms(ladder, states, whole, place, module)
     report = _report_part(module)
-    settling = Contribution(name="settling", celsius=rectangular_celsius(settle.within_celsius))
+    settling = Contribution(
+        name="settling",
+        celsius=_settling_celsius(settle, None if module is None else module.resolution_celsius),
+    )
     found = []
-    for index, (state, celsius) in enumerate(steps):
-        slope = float(slopes[index])
+    for index, (_, celsius) in enumerate(steps):
         parts = [
             *ladder_parts[index],
-            Contribution(name="ambient", celsius=float(ambient[index]) / slope),
-            Contribution(name="self-heating", celsius=float(heating[index]) / slope),
+            *(
+                Contribution(name=name, celsius=float(ohms[index] / slopes[index]))
+                for name, ohms in in_ohms.items()
+            ),
+            Contribution(name="curve", celsius=float(curve.uncertainty_celsius(celsius))),
         ]
-        if place.insulation_ohms is not None:
-            leak = _insulation_ohms(ladder, state, place.insulation_ohms)
-            parts.append(Contribution(name="insulation", celsius=leak / slope))
-        parts.append(Contribution(name="curve", celsius=float(curve.uncertainty_celsius(celsius))))
         parts += [part for part in (report, settling, repeatability) if part is not None]
         found.append(Budget(parts=tuple(parts)))
     return tuple(found)
@@ -220,20 +242,39 @@ def _ladder_parts(
 
 
 def _temperature_ohms(
-    ladder: Ladder, states: Sequence[int], place: Surroundings, module: Module | None
+    ladder: Ladder,
+    states: Sequence[int],
+    place: Surroundings,
+    module: Module | None,
+    calibration: Calibration | None,
 ) -> tuple[FloatArray, FloatArray]:
     """Return what ambient and self-heating leave uncertain of states, standard, in ohm: (m,) each.
 
     A temperature coefficient is a limit to either side, rectangular, and each resistor's own; the
     ambient is one for all, rectangular about its middle. So one rung contributes
     ``r a/sqrt(3) sqrt(E[dT^2])`` with ``E[dT^2] = offset^2 + span^2/3``, and the rise by its own
-    power adds to the offset.
+    power adds to the offset. A calibration that does not say how warm it was is one of 23 degC,
+    within 5 K. The fixed resistor counts as one more rung.
     """
     rungs = rungs_of(ladder)
-    offset = place.ambient_celsius - place.reference_celsius
-    spread = place.ambient_span_kelvin**2 / 3.0
-    limits = np.array([rung.ohms * rung.tempco_ppm_per_k * 1e-6 for rung in rungs])
-    slopes = sensitivities(ladder, states, nominal_parameters(ladder))[:, :-2]
+    reference, spread = place.reference_celsius, place.ambient_span_kelvin**2 / 3.0
+    if calibration is not None:
+        usual = Surroundings()
+        reference = usual.reference_celsius
+        if calibration.ambient_celsius is not None:
+            reference = calibration.ambient_celsius
+        else:
+            spread += usual.ambient_span_kelvin**2 / 3.0
+    offset = place.ambient_celsius - reference
+    limits = np.array(
+        [
+            *(rung.ohms * rung.tempco_ppm_per_k * 1e-6 for rung in rungs),
+            ladder.fixed_ohms * ladder.fixed_tempco_ppm_per_k * 1e-6,
+        ]
+    )
+    # These states are connected, so what stands in series with the groups counts in full.
+    by_rung = sensitivities(ladder, states, nominal_parameters(ladder))[:, : len(rungs)]
+    slopes = np.column_stack([by_rung, np.ones(len(states))])
     per_kelvin2 = (slopes * limits) ** 2 / 3.0
     rises = np.array([_rises_kelvin(ladder, rungs, state, module) for state in states])
     ambient = per_kelvin2.sum(axis=1) * (offset**2 + spread)
@@ -244,9 +285,9 @@ def _temperature_ohms(
 def _rises_kelvin(
     ladder: Ladder, rungs: Sequence[Rung], state: int, module: Module | None
 ) -> list[float]:
-    """Return how far each rung warms itself in a state."""
+    """Return how far each rung warms itself in a state, and last the fixed resistor."""
     if module is None:
-        return [0.0 for _ in rungs]
+        return [0.0] * (len(rungs) + 1)
     loading = state_loading(
         ladder,
         state,
@@ -254,16 +295,46 @@ def _rises_kelvin(
         pullup_ohms=module.lowest_pullup_ohms,
     )
     watts = {part.relay: part.watts for part in loading.rungs}
+    carried = [
+        *((watts[rung.relay], rung.power_watts) for rung in rungs),
+        (loading.fixed_watts, ladder.fixed_power_watts),
+    ]
     return [
-        watts[rung.relay] * _DERATING_KELVIN / (rung.power_watts or _USUAL_RATING_WATTS)
-        for rung in rungs
+        own_watts * _DERATING_KELVIN / (rated_watts or _USUAL_RATING_WATTS)
+        for own_watts, rated_watts in carried
     ]
 
 
-def _insulation_ohms(ladder: Ladder, state: int, insulation_ohms: float) -> float:
-    """Return what leakage across the ladder leaves uncertain, standard, in ohm.
+def _drift_ohms(
+    ladder: Ladder, states: Sequence[int], place: Surroundings, calibration: Calibration
+) -> FloatArray:
+    """Return what rungs may have done since they were calibrated, each for itself: (m,)."""
+    limits = np.array(calibration.rung_ohms) * place.rung_drift_ppm * 1e-6
+    slopes = sensitivities(ladder, states, calibration.parameters)[:, :-2]
+    return np.asarray(np.sqrt(((slopes * limits) ** 2 / 3.0).sum(axis=1)))
 
-    The state is low by anything up to R - R || insulation, and nobody corrects it.
+
+def _emf_ohms(
+    ladder: Ladder, states: Sequence[int], ohms: FloatArray, place: Surroundings, module: Module
+) -> FloatArray:
+    """Return what the voltages of warm contacts leave uncertain, (m,), as ohm at the input.
+
+    A contact beside its rung passes on the share r/(r + c) of its voltage, which is the root of
+    dR/dc. In a divider e volt in series with R count as ``e (R + Rp)/Vref`` ohm; the larger
+    pull-up makes it worse.
     """
-    ohms = state_ohms(ladder, state)
-    return ohms**2 / (ohms + insulation_ohms) / math.sqrt(3.0)
+    volts = place.contact_emf_microvolts * 1e-6 / math.sqrt(3.0)
+    shares = np.sqrt(state_slopes(ladder, states).contacts.sum(axis=1))
+    return np.asarray(volts * shares * (ohms + module.pullup_ohms) / module.reference_volts)
+
+
+def _settling_celsius(settle: SettleRule, resolution_celsius: float | None) -> float:
+    """Return what a reading that counts as settled may still be off by, standard.
+
+    It may be anywhere in the settle band. A report in whole steps shows of that band only how many
+    steps it spans: less than one step is the rounding again, which is counted already.
+    """
+    width = settle.within_celsius
+    if resolution_celsius:
+        width = math.floor(width / resolution_celsius + 1e-9) * resolution_celsius
+    return rectangular_celsius(width)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from enum import Enum
+from enum import Enum, StrEnum
 
 __all__ = ["Contribution", "DecisionRule", "SettleRule", "Verdict"]
 
 
-class Verdict(Enum):
+class Verdict(StrEnum):
     """The outcome of a step, or of a run (the worst of its steps: fail, undecided, pass)."""
 
     PASS = "pass"  # noqa: S105 - not a password
@@ -46,9 +46,15 @@ class Contribution:
 class SettleRule:
     """Settled: readings have stayed inside a band of `within_celsius` for `for_s` seconds.
 
-    After `at_most_s` the last reading is taken as it is and the step says that it did not settle.
+    At least `readings` of them, none further than `gap_s` from the one before: what happened in a
+    longer gap is not known, and settling starts anew after it. Readings asked for within `lag_s`
+    after the relays were set do not count: the module may not have heard of the change yet. After
+    `at_most_s` the last reading is taken as it is and the step says that it did not settle.
     """
 
     within_celsius: float
     for_s: float
     at_most_s: float
+    lag_s: float = 0.0
+    readings: int = 1
+    gap_s: float = math.inf

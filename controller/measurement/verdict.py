@@ -1,7 +1,6 @@
 """Pass, fail or undecided: an error against a tolerance and an uncertainty.
 
-Knows: the decision rules of JCGM 106:2012 and ILAC-G8:09/2019, and the risk they leave.
-Must not know: where the error, the tolerance and the uncertainty come from.
+Rules of JCGM 106:2012 and ILAC-G8:09/2019, and the risk they leave.
 
 `uncertainty_celsius` here is expanded, k = 2, of a normal distribution (JCGM 100:2008, 6.2).
 """
@@ -97,15 +96,23 @@ def false_accept_risk(
 def most_false_accept_risk(rule: DecisionRule) -> float:
     """Return the one-sided false-accept probability exactly at the acceptance limit.
 
-    1 - Phi(2 r) for a guard band w = r U with U at k = 2.
+    1 - Phi(2 r) for a guard band w = r U with U at k = 2: an error that measures exactly as large
+    as the limit, its uncertainty normal, nothing else known beforehand, and a tolerance so wide
+    that its other side does not matter.
     """
     return _NORMAL.cdf(-COVERAGE_FACTOR * guard_band_share(rule))
 
 
 def risk_words(rule: DecisionRule) -> str:
-    """Name a rule and the risk that a pass exactly at its limit is wrong."""
+    """Name a rule and the false-accept risk of an error exactly at its limit.
+
+    It is no share of all passes: those further inside the limit are wrong far more rarely. The
+    conditions are those of `most_false_accept_risk`.
+    """
     percent = 100 * most_false_accept_risk(rule)
-    return f"{rule.value}: a pass at the limit is wrong in {percent:.3g} % of cases"
+    return (
+        f"{rule.value}: false-accept risk {percent:.3g} % at the acceptance limit, less inside it"
+    )
 
 
 def worst_verdict(verdicts: Iterable[Verdict]) -> Verdict:

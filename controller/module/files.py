@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from controller.documents import Document, Table, read_document
-from controller.errors import InputError
+from controller.documents import Table, read_document
 from controller.module.divider import AdcConvention
 from controller.module.encoding import ENCODINGS, Rounding
 from controller.module.faults import (
@@ -23,7 +22,6 @@ from controller.module.faults import (
     WrongCurve,
 )
 from controller.module.model import Module, SecondPullup
-from controller.sensors.curve import Sensor
 from controller.sensors.files import load_sensor
 from controller.units import KELVIN_AT_ZERO_CELSIUS
 
@@ -50,7 +48,7 @@ def load_module(path: Path) -> Module:
     document = read_document(path, FORMAT)
     root = document.root
     name = root.text("name")
-    sensor = _sensor(document, root, "sensor")
+    sensor = root.file("sensor", load_sensor)
 
     circuit = root.table("input")
     reference_volts = circuit.number("reference_volts", above=0.0, most=60.0)
@@ -70,6 +68,8 @@ def load_module(path: Path) -> Module:
     )
     open_celsius = report.number("open_reports_celsius", least=COLDEST)
     short_celsius = report.number("short_reports_celsius", least=COLDEST)
+
+    refresh_s = report.number("refresh_s", default=0.0, least=0.0, most=60.0)
 
     limits = root.table("limits")
     low_volts = limits.number("low_volts", least=0.0)
@@ -112,6 +112,7 @@ def load_module(path: Path) -> Module:
         low_code=low_code,
         high_code=high_code,
         range_code=range_code,
+        refresh_s=refresh_s,
     )
 
 
@@ -134,7 +135,7 @@ def _fault(entry: Table) -> Fault | None:
         case "gain":
             return Gain(factor=entry.number("factor", above=0.0))
         case "wrong-curve":
-            sensor = _sensor(entry.document, entry, "sensor")
+            sensor = entry.file("sensor", load_sensor)
             return WrongCurve(sensor=sensor) if sensor else None
         case "curve-offset":
             return CurveOffset(kelvin=entry.number("offset_kelvin"))
@@ -142,18 +143,6 @@ def _fault(entry: Table) -> Fault | None:
             return StuckReport(celsius=entry.number("reports_celsius", least=COLDEST))
         case _:
             return Noise(volts=entry.number("noise_volts", least=0.0))
-
-
-def _sensor(document: Document, table: Table, key: str) -> Sensor | None:
-    """Load the sensor file a key names; its problems join those of this document."""
-    relative = table.text(key)
-    if not relative:
-        return None
-    try:
-        return load_sensor(document.resolve(relative))
-    except InputError as error:
-        document.adopt(error)
-        return None
 
 
 def _second_pullup(

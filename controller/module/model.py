@@ -43,7 +43,8 @@ class Module:
     shorted: measured volts above `high_volts` or below `low_volts` for `detection_s` without a
     break, which also sets `high_code` or `low_code`. `range_code` is set when the temperature
     changes faster than `rate_limit_kelvin_per_s`, taken over `rate_window_s`; None: not judged.
-    Codes are texts of the file's author; the numbers used for vehicles are in SAE J2012.
+    `refresh_s` is how often the report is renewed; zero: with every sample. Codes are texts of the
+    file's author; the numbers used for vehicles are in SAE J2012.
     """
 
     name: str
@@ -69,6 +70,7 @@ class Module:
     low_code: str = "low circuit"
     high_code: str = "high circuit"
     range_code: str = "range"
+    refresh_s: float = 0.0
 
     @property
     def lowest_pullup_ohms(self) -> float:

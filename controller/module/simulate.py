@@ -84,6 +84,8 @@ class SimulatedModule:
         self._reported_celsius = math.nan
         self._volts = math.nan
         self._codes: dict[str, None] = {}
+        self._renewal = -1
+        self._renewed: ModuleReport | None = None
         self._noise_block: tuple[int, npt.NDArray[np.float64]] = (-1, np.empty(0))
         self._input_volts = self._divider()
         self._anchor_s = start_s
@@ -94,15 +96,32 @@ class SimulatedModule:
         """Put a resistance (zero to math.inf) at the input from `at_s` on."""
         if not ohms >= 0.0:
             raise ValueError(f"a resistance is zero or more, not {ohms}")
-        self._advance(at_s)
+        self._pass(at_s)
         seen = seen_ohms(ohms, self.faults)
         if seen != self._ohms:
             self._ohms = seen
             self._re_anchor(at_s)
 
     def report(self, at_s: float) -> ModuleReport:
-        """Return what the module says at a time: from its last sample at or before it."""
+        """Return what the module says at a time: from its last sample at or before it.
+
+        A module that renews its report now and then says what it did at the last renewal.
+        """
+        self._pass(at_s)
+        return self._reported() if self._renewed is None else self._renewed
+
+    def _pass(self, at_s: float) -> None:
+        """Let time pass up to a moment, a renewal of the report included."""
+        refresh_s = self.module.refresh_s
+        if refresh_s > 0 and at_s >= self._now_s:
+            renewal = math.floor((at_s - self._start_s) / refresh_s)
+            if renewal != self._renewal:
+                self._renewal = renewal
+                self._advance(max(self._now_s, self._start_s + renewal * refresh_s))
+                self._renewed = self._reported()
         self._advance(at_s)
+
+    def _reported(self) -> ModuleReport:
         module = self.module
         decided = self._side != 0 and self._next - 1 - self._run_start >= self._detect_samples
         if self._stuck:
@@ -113,6 +132,11 @@ class SimulatedModule:
         else:
             celsius = self._reported_celsius
         return ModuleReport(celsius=celsius, volts=self._volts, codes=tuple(self._codes))
+
+    def input_volts(self, at_s: float) -> float:
+        """Return the voltage on the input's wire, before the module's filter and converter."""
+        self._advance(at_s)
+        return self._input_volts
 
     def clear_codes(self, at_s: float) -> None:
         """Clear all codes; a fault that is still there has to last its detection time again."""

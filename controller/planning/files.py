@@ -8,6 +8,7 @@ Must not know: ladders, how targets are reached or run.
     sensor = "sensors/coolant.toml"
     module = "modules/engine.toml"      # optional, as is bench = "benches/simulated.toml"
     tolerance_celsius = 3.0             # or [[tolerance]] blocks, see below
+    repeated_readings_celsius = [84.8, 85.1, 85.0]   # optional: one setting, read several times
     decision_rule = "guarded"           # "simple" unless stated; or "guarded-95"
 
     [[targets]]                         # as many blocks as needed, run in this order
@@ -30,13 +31,12 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 from controller.documents import Document, Table, read_document
-from controller.errors import InputError
-from controller.measurement.model import DecisionRule, SettleRule
+from controller.measurement.budget import repeatability_of
+from controller.measurement.model import Contribution, DecisionRule, SettleRule
 from controller.module.files import load_module
 from controller.planning.model import StepKind
 from controller.planning.plan import Direction, Plan, PlanKind, Target, TargetBlock, ToleranceBand
@@ -49,7 +49,6 @@ __all__ = ["MOST_STEPS", "PLAN_FORMAT", "load_plan", "range_values"]
 PLAN_FORMAT = "rungwise-plan/1"
 MOST_STEPS = 100_000
 
-_Read = TypeVar("_Read")
 _EXTREMES = {"open": StepKind.OPEN, "short": StepKind.SHORT}
 _DIRECTIONS = [d.value for d in Direction]
 _UNITS = ("celsius", "fahrenheit", "ohms")
@@ -66,9 +65,9 @@ def load_plan(path: Path) -> Plan:
     root.optional_text("note")
     kind = PlanKind(root.choice("kind", [k.value for k in PlanKind]))
     sensor_path = document.resolve(root.text("sensor"))
-    sensor = _load(document, "sensor", sensor_path, load_sensor) if "sensor" in root else None
+    sensor = root.file("sensor", load_sensor)
     module_path = _optional_path(document, "module")
-    module = _load(document, "module", module_path, load_module) if module_path else None
+    module = root.optional_file("module", load_module)
     bench_path = _optional_path(document, "bench")
     blocks = _blocks(root, sensor)
     tolerance = _tolerance(root)
@@ -80,6 +79,7 @@ def load_plan(path: Path) -> Plan:
     ramp = root.optional_number("ramp_limit_celsius_per_s", above=0.0)
     budget = root.optional_number("max_excursion_celsius", above=0.0)
     near = root.number("near_tie_share", default=0.1, least=0.0, most=1.0)
+    repeatability = _repeatability(root)
     document.finish()
     assert sensor is not None  # noqa: S101 - finish() has raised otherwise
     return Plan(
@@ -99,22 +99,13 @@ def load_plan(path: Path) -> Plan:
         ramp_limit_celsius_per_s=ramp,
         max_excursion_celsius=budget,
         near_tie_share=near,
+        repeatability=repeatability,
     )
 
 
 def _optional_path(document: Document, key: str) -> Path | None:
     text = document.root.optional_text(key)
     return document.resolve(text) if text else None
-
-
-def _load(document: Document, key: str, path: Path, load: Callable[[Path], _Read]) -> _Read | None:
-    """Load a file this one names; its problems join this file's."""
-    try:
-        return load(path)
-    except InputError as error:
-        document.root.problem(key, f"the {key} file cannot be used")
-        document.adopt(error)
-        return None
 
 
 def _blocks(root: Table, sensor: Sensor | None) -> tuple[TargetBlock, ...]:
@@ -321,6 +312,17 @@ def _tolerance(root: Table) -> tuple[ToleranceBand, ...]:
                 f"no band covers {before.to_celsius:g} to {after.from_celsius:g} degC",
             )
     return tuple(band for band, _ in bands)
+
+
+def _repeatability(root: Table) -> Contribution | None:
+    """Return how far one reading scatters: each step is judged by one."""
+    key = "repeated_readings_celsius"
+    if key not in root:
+        return None
+    readings = root.numbers(key)
+    if len(readings) < 2:
+        root.problem(key, "one reading repeats nothing", hint="two at least, better ten")
+    return repeatability_of(readings)
 
 
 def _settle(root: Table) -> SettleRule:

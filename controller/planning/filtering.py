@@ -1,7 +1,7 @@
 """What a module's input filter leaves of the values that pass while relays switch.
 
 Knows: the divider, a first-order filter, paths as resistances and hold times.
-Must not know: ladders, relays, plans.
+Must not know: relays, how paths are found.
 """
 
 from __future__ import annotations

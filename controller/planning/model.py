@@ -6,15 +6,21 @@ Uncertainties in these classes are expanded (k = 2, JCGM 100:2008, 6.2), except 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum
+from enum import StrEnum
 
 from controller.ladder.model import PathStep
 from controller.measurement.model import Contribution, DecisionRule, SettleRule
 
-__all__ = ["ResolvedPlan", "ResolvedStep", "StepKind"]
+__all__ = ["PLANNER", "ResolvedPlan", "ResolvedStep", "StepKind"]
+
+PLANNER = 2
+"""The generation of the planner: it rises when the same plan comes to other states or paths.
+
+A record says which one made it; a replay takes the states of an earlier one as they are.
+"""
 
 
-class StepKind(Enum):
+class StepKind(StrEnum):
     """What a step puts at the module's input."""
 
     TEMPERATURE = "temperature"
@@ -64,6 +70,9 @@ class ResolvedPlan:
     for people. `short_circuit_amperes` and `most_watts` describe the module's input when known.
     `first_step` is the step whose path starts from the park state: above zero for a plan that is
     to be resumed there. `closing_path` leads from the last step's state to the park state.
+    `lower_bound_celsius` is proven: no states that would do for the steps and no order of single
+    relay changes can keep the worst excursion below it; None when that is not known. `planner` says
+    which generation of the planner chose the states.
     """
 
     name: str
@@ -80,6 +89,8 @@ class ResolvedPlan:
     decision_rule: DecisionRule = DecisionRule.SIMPLE
     first_step: int = 0
     closing_path: tuple[PathStep, ...] = ()
+    lower_bound_celsius: float | None = None
+    planner: int = PLANNER
 
     def format_state(self, state: int) -> str:
         """Write a state as in ``0x0a3f``."""

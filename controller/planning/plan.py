@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 
-from controller.measurement.model import DecisionRule, SettleRule
+from controller.measurement.model import Contribution, DecisionRule, SettleRule
 from controller.module.model import Module
 from controller.planning.model import StepKind
 from controller.sensors.curve import Sensor
@@ -79,7 +79,8 @@ class Plan:
 
     `near_tie_share` is the share of a step's expanded uncertainty within which two states count
     as equally near. `dwell_s` is the shortest time between the relays' last move and the reading
-    that is judged. `tolerance` bands are in rising order and do not overlap.
+    that is judged. `tolerance` bands are in rising order and do not overlap. `repeatability` is
+    how far readings of one setting scatter; None when nobody repeated any.
     """
 
     name: str
@@ -98,6 +99,7 @@ class Plan:
     ramp_limit_celsius_per_s: float | None = None
     max_excursion_celsius: float | None = None
     near_tie_share: float = 0.1
+    repeatability: Contribution | None = None
 
     @property
     def targets(self) -> tuple[Target, ...]:

@@ -14,12 +14,11 @@ import numpy as np
 from controller.bench.files import BenchFile, Switching
 from controller.errors import InputError, Problem
 from controller.ladder.calibration import Calibration, calibrated_ladder
-from controller.ladder.electrical import contact_closed, open_state, state_ohms
+from controller.ladder.electrical import Output, contact_closed, open_state, state_ohms
 from controller.ladder.model import Ladder, PathStep
 from controller.ladder.search import NearestSearch
-from controller.ladder.sequence import connected_choice
+from controller.ladder.sequence import StepChoice, connected_choice
 from controller.measurement.budget import Budget, Surroundings, step_budgets
-from controller.measurement.parts import report_contributions
 from controller.module.model import Module
 from controller.planning.filtering import filtered_excursion
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
@@ -34,7 +33,8 @@ from controller.planning.refusals import (
     ratio_warnings,
 )
 from controller.planning.remedies import helps
-from controller.planning.states import Chosen, choose_states
+from controller.planning.settling import believable
+from controller.planning.states import Chosen, choose_states, keep_states
 from controller.sensors.curve import Curve
 from controller.sensors.extension import extended_celsius
 
@@ -55,13 +55,20 @@ def make_router(ladder: Ladder, curve: Curve, switching: Switching = Switching.P
     )
 
 
-def resolve_on(plan: Plan, bench: BenchFile, *, first_step: int = 0) -> ResolvedPlan:
+def resolve_on(
+    plan: Plan,
+    bench: BenchFile,
+    *,
+    first_step: int = 0,
+    kept: Sequence[ResolvedStep] | None = None,
+) -> ResolvedPlan:
     """Resolve a plan on a bench: its ladder with any calibration, its module, where it stands."""
     return resolve(
         plan,
         bench.nominal_ladder or bench.ladder,
         bench.module,
         first_step=first_step,
+        kept=kept,
         calibration=bench.calibration,
         surroundings=bench.surroundings,
         switching=bench.switching,
@@ -74,6 +81,7 @@ def resolve(
     module: Module | None = None,
     *,
     first_step: int = 0,
+    kept: Sequence[ResolvedStep] | None = None,
     calibration: Calibration | None = None,
     surroundings: Surroundings | None = None,
     switching: Switching = Switching.PATH,
@@ -85,11 +93,14 @@ def resolve(
     but the run is to begin there, from the park state. Switched all at once, each step takes its
     nearest state, and the excursion is the worst that chance may bring.
 
+    `kept` are the steps of an earlier resolving: states and paths are taken from there in place of
+    being chosen, where they do for the target; everything else is worked out.
+
     Raises InputError with every reason why the plan must not be driven: a ladder that cannot make
     an open or a short, ratings that the input would exceed, an excursion above the plan's limit.
     """
     resolver = _Resolver(plan, ladder, plan.module or module, calibration, surroundings, switching)
-    return resolver.resolved(first_step)
+    return resolver.resolved(first_step, kept)
 
 
 @dataclass(frozen=True)
@@ -122,7 +133,7 @@ class _Resolver:
         self._curve = plan.sensor.curve
         self._router = make_router(self._ladder, self._curve, switching)
 
-    def resolved(self, first_step: int) -> ResolvedPlan:
+    def resolved(self, first_step: int, kept: Sequence[ResolvedStep] | None) -> ResolvedPlan:
         plan, ladder, module = self._plan, self._ladder, self._module
         targets = plan.targets
         if not 0 <= first_step < len(targets):
@@ -130,8 +141,12 @@ class _Resolver:
                 f"there is no step {first_step} to begin with", where=str(plan.path)
             )
         _refuse(extreme_problems(plan, targets, ladder))
-        chosen = choose_states(targets, self._choices(targets), self._router)
-        decided = self._decided(targets, chosen, first_step)
+        lower_bound: float | None = None
+        if kept is None:
+            chosen, lower_bound = choose_states(targets, self._choices(targets), self._router)
+        else:
+            chosen = keep_states(targets, self._choices(targets), self._router, kept)
+        decided = self._decided(targets, chosen, first_step, as_they_are=kept is not None)
         budgets = self._budgets([(one.state, one.celsius) for one in decided])
         steps = [
             self._step(index, one, budget)
@@ -148,6 +163,7 @@ class _Resolver:
         )
         warnings = [
             *plan.sensor.warnings,
+            *ladder.warnings,
             *deviation_warnings(plan, steps, self._router.search),
             *(missing_module_warnings(steps) if module is None else ()),
             *ratio_warnings(steps, budgets),
@@ -157,7 +173,7 @@ class _Resolver:
             name=plan.name,
             kind=plan.kind.value,
             steps=tuple(steps),
-            settle=plan.settle,
+            settle=believable(plan.settle, module),
             worst_excursion_celsius=max(step.excursion_celsius or 0.0 for step in to_run),
             relay_operations=sum(operations(one.start, one.path) for one in decided[first_step:]),
             park_state=ladder.park_state,
@@ -168,11 +184,12 @@ class _Resolver:
             decision_rule=plan.decision_rule,
             first_step=first_step,
             closing_path=self._router.path(last, self._before_parking(last)),
+            lower_bound_celsius=None if first_step or self._router.together else lower_bound,
         )
 
     # States and paths
 
-    def _choices(self, targets: Sequence[Target]) -> dict[Target, tuple[int, ...]]:
+    def _choices(self, targets: Sequence[Target]) -> dict[Target, StepChoice]:
         """Return the states that would do for each temperature, the nearest first.
 
         The deviation of the others exceeds the least by no more than the plan's share of the
@@ -187,7 +204,7 @@ class _Resolver:
         nearest = [search.nearest_by(ohms, scale).state for _, _, ohms in wanted]
         made = self._router.temperatures(nearest) if nearest else []
         budgets = self._budgets(list(zip(nearest, made, strict=True)))
-        choices: dict[Target, tuple[int, ...]] = {}
+        choices: dict[Target, StepChoice] = {}
         for (target, celsius, ohms), state, reached, budget in zip(
             wanted, nearest, made, budgets, strict=True
         ):
@@ -196,14 +213,19 @@ class _Resolver:
             width = abs(reached - celsius) + slack
             low = max(celsius - width, curve.lowest_celsius)
             high = min(celsius + width, curve.highest_celsius)
-            choices[target] = (state,)
+            choices[target] = StepChoice(output=Output.CONNECTED, states=(state,))
             if slack > 0 and low < high:
                 ends = sorted(float(value) for value in curve.ohms(np.array([low, high])))
-                choices[target] = connected_choice(search, ohms, ends[0], ends[1], scale).states
+                choices[target] = connected_choice(search, ohms, ends[0], ends[1], scale)
         return choices
 
     def _decided(
-        self, targets: Sequence[Target], chosen: Sequence[Chosen], first_step: int
+        self,
+        targets: Sequence[Target],
+        chosen: Sequence[Chosen],
+        first_step: int,
+        *,
+        as_they_are: bool,
     ) -> list[_Decided]:
         park = self._ladder.park_state
         starts = [park, *(choice.state for choice in chosen[:-1])]
@@ -213,7 +235,9 @@ class _Resolver:
             celsius = None
             if target.kind is StepKind.TEMPERATURE:
                 [celsius] = self._router.temperatures([choice.state])
-            path = self._path(start, choice, resumed=index == first_step > 0)
+            path = choice.path
+            if not as_they_are:
+                path = self._path(start, choice, resumed=index == first_step > 0)
             decided.append(_Decided(target, choice.state, celsius, start, path))
         return decided
 
@@ -250,7 +274,7 @@ class _Resolver:
                 self._plan, ladder, self._module, None, self._surroundings, Switching.PATH
             )
         before, worst = ladder.park_state, 0.0
-        for chosen in choose_states(targets, other._choices(targets), other._router):
+        for chosen in choose_states(targets, other._choices(targets), other._router)[0]:
             worst = max(worst, other._router.excursion(before, chosen.path))
             before = chosen.state
         return worst
@@ -349,15 +373,11 @@ class _Resolver:
                 module=self._module,
                 surroundings=self._surroundings,
                 calibration=self._calibration,
+                repeatability=self._plan.repeatability,
             )
         )
-        return [self._end_budget() if celsius is None else next(found) for _, celsius in made]
-
-    def _end_budget(self) -> Budget:
-        """Return the budget of an open or a short: what the report itself leaves uncertain."""
-        resolution = None if self._module is None else self._module.resolution_celsius
-        parts = report_contributions(resolution, self._plan.settle)
-        return Budget(parts=parts)
+        # What a module reports on open and short is a fixed substitute: no measurement, no U.
+        return [Budget(parts=()) if celsius is None else next(found) for _, celsius in made]
 
 
 def _refuse(problems: Iterable[Problem]) -> None:

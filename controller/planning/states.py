@@ -6,17 +6,18 @@ Must not know: files, uncertainties, why states count as near-equal; how a quiet
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from controller.ladder.electrical import Output, output_of
-from controller.ladder.model import PathStep
+from controller.ladder.electrical import Output, open_state, output_of, short_state, state_ohms
+from controller.ladder.model import Ladder, PathStep
 from controller.ladder.sequence import StepChoice, plan_sequence
-from controller.planning.model import StepKind
+from controller.planning.model import ResolvedStep, StepKind
 from controller.planning.paths import Router, path_steps, shown
 from controller.planning.plan import Target
 
-__all__ = ["Chosen", "choose_states"]
+__all__ = ["Chosen", "choose_states", "keep_states"]
 
 _OUTPUT = {StepKind.OPEN: Output.OPEN, StepKind.SHORT: Output.SHORT}
 _EXTREMES = {Output.OPEN, Output.SHORT}
@@ -31,12 +32,13 @@ class Chosen:
 
 
 def choose_states(
-    targets: Sequence[Target], choices: Mapping[Target, tuple[int, ...]], router: Router
-) -> list[Chosen]:
+    targets: Sequence[Target], choices: Mapping[Target, StepChoice], router: Router
+) -> tuple[list[Chosen], float | None]:
     """Return a state and a path for each target, the first from the park state.
 
     The whole sequence has the smallest worst excursion, then the fewest relay operations. Between
-    open and short, in either order, the mid value is shown.
+    open and short, in either order, the mid value is shown. Beside it stands the excursion that no
+    choice and no order can keep below, None when nothing is proven.
 
     Raises InputError when the ladder cannot make an open or a short that is asked for.
     """
@@ -49,7 +51,7 @@ def choose_states(
         via_mid.append({before, output} == _EXTREMES)
         if via_mid[-1]:
             offered.append(StepChoice(output=Output.CONNECTED, states=(router.mid_state,)))
-        offered.append(StepChoice(output=output, states=choices.get(target, ())))
+        offered.append(choices[target] if target in choices else StepChoice(output=output))
         before = output
     sequence = plan_sequence(ladder, ladder.park_state, offered, router.celsius)
     found = zip(sequence.states, map(path_steps, sequence.paths), strict=True)
@@ -61,4 +63,48 @@ def choose_states(
             way = shown(to_mid, router.mid_state)
         state, path = next(found)
         chosen.append(Chosen(state=state, path=(*way, *path)))
+    return chosen, sequence.lower_bound
+
+
+def keep_states(
+    targets: Sequence[Target],
+    choices: Mapping[Target, StepChoice],
+    router: Router,
+    steps: Sequence[ResolvedStep],
+) -> list[Chosen]:
+    """Return the states and paths of an earlier resolving, the first from the park state.
+
+    Where a state does not do for its target, or a path does not lead there, the nearest state.
+    """
+    ladder = router.ladder
+    chosen: list[Chosen] = []
+    before = ladder.park_state
+    for index, target in enumerate(targets):
+        choice = choices.get(target)
+        if index < len(steps) and _does(steps[index], choice, before, target, ladder):
+            state, path = steps[index].state, steps[index].path
+        else:
+            make = open_state if target.kind is StepKind.OPEN else short_state
+            state = choice.states[0] if choice else make(ladder, base=before)
+            path = router.path(before, state)
+        chosen.append(Chosen(state=state, path=path))
+        before = state
     return chosen
+
+
+def _does(
+    step: ResolvedStep, choice: StepChoice | None, before: int, target: Target, ladder: Ladder
+) -> bool:
+    """Return whether a step's state does for a target, and its path leads there."""
+    passed = [one.state for one in step.path]
+    if [before, *passed][-1] != step.state:
+        return False
+    if any(state >> ladder.relay_count for state in (*passed, step.state)):
+        return False
+    output = output_of(ladder, step.state)
+    if choice is None:
+        return output is _OUTPUT[target.kind]
+    if step.state in choice.states:
+        return True
+    low, high = choice.span_ohms or (math.inf, -math.inf)
+    return output is Output.CONNECTED and low <= state_ohms(ladder, step.state) <= high

@@ -48,7 +48,7 @@ def _plan(fields: Mapping[str, Any]) -> ResolvedPlan:
         name=str(fields["name"]),
         kind=str(fields["kind"]),
         steps=tuple(_step(step) for step in fields["steps"]),
-        settle=SettleRule(**{key: float(value) for key, value in fields["settle"].items()}),
+        settle=_settle(fields["settle"]),
         worst_excursion_celsius=_number(fields["worst_excursion_celsius"]),
         relay_operations=int(fields["relay_operations"]),
         park_state=int(fields["park_state"], 16),
@@ -59,6 +59,21 @@ def _plan(fields: Mapping[str, Any]) -> ResolvedPlan:
         decision_rule=DecisionRule(fields["decision_rule"]),
         first_step=int(fields["first_step"]),
         closing_path=path_of(fields["closing_path"]),
+        lower_bound_celsius=_number(fields.get("lower_bound_celsius")),
+        planner=int(fields.get("planner", 1)),
+    )
+
+
+def _settle(fields: Mapping[str, Any]) -> SettleRule:
+    """Return a settle rule; records of the first version state neither lag nor readings."""
+    gap = fields.get("gap_s")
+    return SettleRule(
+        within_celsius=float(fields["within_celsius"]),
+        for_s=float(fields["for_s"]),
+        at_most_s=float(fields["at_most_s"]),
+        lag_s=float(fields.get("lag_s", 0.0)),
+        readings=int(fields.get("readings", 1)),
+        gap_s=math.inf if gap is None else float(gap),
     )
 
 

@@ -3,9 +3,10 @@
 Knows: which facts make a run repeatable, and how input files are kept and handed out again.
 Must not know: how a bench is built from its files.
 
-The text of every input file is kept, under its path relative to the folder that holds them all,
-so that a record needs nothing else and says nothing about the machine it was made on. Only a
-file that another one names by its absolute path keeps that path too.
+The text of every input file is kept, in a place of its own in the record (`layout`), so that a
+record needs nothing else and says nothing about the machine it was made on. Where a file names
+another one by its absolute path, the kept text names it from its own place, and the hash of the
+text as it was written stands beside it.
 """
 
 from __future__ import annotations
@@ -19,8 +20,10 @@ from typing import Any
 
 from controller import __version__
 from controller.errors import InputError
+from controller.measurement.budget import EDITION
 from controller.planning.model import ResolvedPlan
 from controller.records.encode import plan_fields
+from controller.records.layout import placed, renamed
 from controller.records.lines import digest, plain
 
 __all__ = ["RECORD_FOLDER", "canonical_hash", "kept_files", "opening_content"]
@@ -53,6 +56,7 @@ def opening_content(
         "versions": _versions(),
         "simulated": simulated,
         "pace": pace,
+        "uncertainty_budget": EDITION,
         "plan": resolved,
         "bench": bench_fields,
         "hashes": {
@@ -89,21 +93,17 @@ def kept_files(opening: Mapping[str, Any]) -> dict[Path, str]:
 
 
 def _entries(files: Mapping[Path, str]) -> dict[Path, dict[str, Any]]:
-    if not files:
-        return {}
-    root = Path(os.path.commonpath([path.parent for path in files]))
-    # A file that is named by an absolute path names its own neighbours from there.
-    absolute = any(str(path) in text for path in files for text in files.values())
+    places = placed(files)
     entries: dict[Path, dict[str, Any]] = {}
     for path, text in sorted(files.items()):
-        entry = {
-            "path": path.relative_to(root).as_posix(),
-            "sha256": digest(text.encode("utf-8")),
-            "text": text,
+        kept = renamed(path, text, places)
+        entries[path] = {
+            "path": places[path].as_posix(),
+            "sha256": digest(kept.encode("utf-8")),
+            "text": kept,
         }
-        if absolute:
-            entry["absolute_path"] = str(path)
-        entries[path] = entry
+        if kept != text:
+            entries[path]["sha256_as_written"] = digest(text.encode("utf-8"))
     return entries
 
 

@@ -3,9 +3,14 @@
 Knows: what of a record has to come out the same, and how exactly for each kind of run.
 Must not know: terminals, XML, how a run proceeds.
 
+A record keeps the uncertainty it was judged with. One that was made with an earlier edition of the
+budget is not planned anew, which would choose other states within another uncertainty: its own
+plan is held against the ladder and run again.
+
 Three things are held against the record: its own readings, judged again by its plan's rule; the
 plan, resolved again from the files the record keeps; and what the simulated bench reports when
-that plan is run on it in virtual time.
+that plan is run on it in virtual time. Where another generation of the planner made the plan, its
+states and paths are taken from the record, and all that follows from them is worked out again.
 """
 
 from __future__ import annotations
@@ -17,9 +22,13 @@ from controller.bench.files import BenchFile, LinkKind, ReadbackKind, default_be
 from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
 from controller.errors import RungwiseError
+from controller.ladder.electrical import state_ohms
+from controller.measurement.budget import EDITION
 from controller.measurement.model import Verdict
-from controller.planning.model import ResolvedPlan
-from controller.planning.resolve import resolve_on
+from controller.planning.model import PLANNER, ResolvedPlan
+from controller.planning.plan import Plan
+from controller.planning.resolve import make_router, resolve_on
+from controller.readback.called import ReadbackFunction
 from controller.records.codec import was_interrupted
 from controller.records.compare import (
     EXACT,
@@ -33,6 +42,7 @@ from controller.records.compare import (
 from controller.records.decode import plan_of, results_of
 from controller.records.inputs import Inputs, inputs_of
 from controller.records.reader import Record
+from controller.run.called import called_readback
 from controller.run.driver import run_events
 from controller.run.events import FaultRaised
 from controller.run.model import StepResult
@@ -64,17 +74,28 @@ class Replay:
     simulated_s: float
 
 
-def replay(record: Record) -> Replay:
-    """Judge and run a record again.
+def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
+    """Judge and run a record again; `called` gives the readings in place of the simulated module.
 
-    Raises InputError when its files cannot be used, ReplayError when the simulated run fails.
+    Raises InputError when its files cannot be used, ReplayError when the simulated run fails, and
+    whatever `called` raises.
     """
     plan, recorded = plan_of(record), results_of(record)
     inputs = inputs_of(record)
     bench = simulated_bench(inputs)
-    resolved = resolve_on(inputs.plan, bench)
-    replayed, simulated_s = _run(resolved, bench)
-    tolerances, why = tolerances_for(record, plan)
+    kept = plan.steps if plan.planner != PLANNER else None
+    # What counted as settled is part of what was recorded.
+    resolved = (
+        replace(resolve_on(inputs.plan, bench, kept=kept), settle=plan.settle)
+        if _same_budget(record)
+        else _remade(plan, inputs.plan, bench)
+    )
+    replayed, simulated_s = _run(resolved, bench, called)
+    tolerances, why = tolerances_for(record, plan, called=called is not None)
+    if not _same_budget(record):
+        why += "; states and uncertainties stand as recorded, by an earlier uncertainty budget"
+    elif kept is not None:
+        why += "; planned by an earlier version, its states and paths are taken as they are"
     differences = [
         *rejudge(plan, recorded),
         *compare_steps(plan.steps, resolved.steps, tolerances),
@@ -103,6 +124,27 @@ def replay(record: Record) -> Replay:
     )
 
 
+def _same_budget(record: Record) -> bool:
+    """Whether the record's uncertainties are of today's budget; the first one was not numbered."""
+    return bool(record.opening.get("uncertainty_budget", 1) == EDITION)
+
+
+def _remade(recorded: ResolvedPlan, plan: Plan, bench: BenchFile) -> ResolvedPlan:
+    """Return a recorded plan with what its states make on the ladder worked out again."""
+    router = make_router(bench.ladder, plan.sensor.curve)
+    states = [step.state for step in recorded.steps if step.achieved_celsius is not None]
+    made = dict(zip(states, router.temperatures(states) if states else [], strict=True))
+    steps = tuple(
+        replace(
+            step,
+            achieved_ohms=state_ohms(bench.ladder, step.state),
+            achieved_celsius=None if step.achieved_celsius is None else made[step.state],
+        )
+        for step in recorded.steps
+    )
+    return replace(recorded, steps=steps)
+
+
 def simulated_bench(inputs: Inputs) -> BenchFile:
     """Return the bench with link and readback simulated; the ladder and any faults stay."""
     bench, plan = inputs.bench, inputs.plan
@@ -116,12 +158,19 @@ def simulated_bench(inputs: Inputs) -> BenchFile:
     )
 
 
-def tolerances_for(record: Record, plan: ResolvedPlan) -> tuple[Tolerances, str]:
-    """Return how closely a record has to be met, and why."""
-    if not record.opening["simulated"]:
+def tolerances_for(
+    record: Record, plan: ResolvedPlan, *, called: bool = False
+) -> tuple[Tolerances, str]:
+    """Return how closely a record has to be met, and why; `called`: by a program's function."""
+    was_called = (record.opening.get("bench") or {}).get("readback") == ReadbackKind.CALLED.value
+    if not (was_called if called else record.opening["simulated"]):
+        if called:
+            source = "replayed with a program's function"
+        else:
+            source = "recorded from a program's function" if was_called else "real equipment"
         return (
-            Tolerances(reported_celsius=None, timing_s=None),
-            "real equipment: readings within each step's tolerance and uncertainty",
+            Tolerances(reported_celsius=None, timing_s=None, codes=not (called or was_called)),
+            f"{source}: readings within each step's tolerance and uncertainty",
         )
     if record.opening["pace"] == "fast":
         if any(was_interrupted(line) for line in record.lines):
@@ -135,12 +184,17 @@ def tolerances_for(record: Record, plan: ResolvedPlan) -> tuple[Tolerances, str]
     )
 
 
-def _run(plan: ResolvedPlan, bench_file: BenchFile) -> tuple[tuple[StepResult, ...], float]:
+def _run(
+    plan: ResolvedPlan, bench_file: BenchFile, called: ReadbackFunction | None
+) -> tuple[tuple[StepResult, ...], float]:
     clock = VirtualClock()
-    with closing(open_bench(bench_file, clock)) as bench:
+    readback = None if called is None else called_readback(called, plan, bench_file, clock)
+    with closing(open_bench(bench_file, clock, readback=readback)) as bench:
         run = SweepRun(plan, bench, clock)
         for event in run_events(run):
             if isinstance(event, FaultRaised):
+                if readback is not None and readback.failure is not None:
+                    raise readback.failure
                 raise ReplayError(
                     f"the simulated run failed: {event.message}; {event.relays.value}"
                 )

@@ -7,8 +7,10 @@ Must not know: terminals, how runs are made.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
+from controller.bench.files import ReadbackKind
 from controller.cautions import CAUTIONS, CAUTIONS_TITLE, short_circuit_sentence
 from controller.measurement.verdict import risk_words
 from controller.planning.model import ResolvedPlan
@@ -69,7 +71,7 @@ def _facts(record: Record, plan: ResolvedPlan) -> list[str]:
         ("Plan", f"{plan.name} ({plan.kind})"),
         ("Bench", str((opening.get("bench") or {}).get("name", "not named"))),
         ("Ladder", device),
-        ("Readings", "simulated" if opening.get("simulated") else "from real equipment"),
+        ("Readings", _source_of_readings(opening)),
         ("Begun", str(opening["utc"]) + (" (virtual time)" if opening["pace"] == "fast" else "")),
         ("Ended", f"{record.lines[-1]['utc']} ({record.lines[-1]['elapsed_s']:.1f} s of run time)"),
         ("Decision rule", risk_words(plan.decision_rule)),
@@ -85,6 +87,14 @@ def _facts(record: Record, plan: ResolvedPlan) -> list[str]:
     ]
     width = max(len(name) for name, _ in rows)
     return [f"{name:<{width}}  {text}" for name, text in rows]
+
+
+def _source_of_readings(opening: Mapping[str, Any]) -> str:
+    if opening.get("simulated"):
+        return "simulated"
+    if (opening.get("bench") or {}).get("readback") == ReadbackKind.CALLED.value:
+        return "from a function of the program that ran the plan"
+    return "from real equipment"
 
 
 def _sentence(record: Record) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum
+from enum import StrEnum
 
 from controller.errors import RelayKnowledge
 from controller.measurement.model import Verdict
@@ -12,7 +12,7 @@ from controller.planning.model import ResolvedStep
 __all__ = ["Ending", "Reason", "RunSummary", "StepResult"]
 
 
-class Ending(Enum):
+class Ending(StrEnum):
     """How a run came to its end."""
 
     COMPLETE = "complete"
@@ -20,7 +20,7 @@ class Ending(Enum):
     FAULT = "fault"
 
 
-class Reason(Enum):
+class Reason(StrEnum):
     """Why a verdict is what it is where the numbers alone do not say it."""
 
     SKIPPED = "skipped"

@@ -1,7 +1,7 @@
 """Has the reading come to rest, and may it be judged yet?
 
 Knows: samples of one step, the settle rule, the dwell time.
-Must not know: clocks, readbacks, verdicts.
+Must not know: clocks, where readings come from, verdicts.
 """
 
 from __future__ import annotations
@@ -26,9 +26,10 @@ class SettleState(Enum):
 class SettleDetector:
     """Watches the samples of one step. Times are seconds on any clock that does not run backwards.
 
-    Settled means: some run of samples that ends with the newest one spans at least `for_s` and no
-    two of its values differ by more than `within_celsius`. Out of time means: `at_most_s` have
-    passed since the start without that. A sample without a value breaks the run.
+    Settled means: some run of at least `readings` samples that ends with the newest one spans at
+    least `for_s`, no two of its values differ by more than `within_celsius`, and no two that
+    follow each other are further apart than `gap_s`. Out of time means: `at_most_s` have passed
+    since the start without that. A sample without a value breaks the run.
     """
 
     def __init__(self, rule: SettleRule, *, started_s: float) -> None:
@@ -50,6 +51,8 @@ class SettleDetector:
         if celsius is None:
             self._forget()
             return self.state(at_s)
+        if self._window and at_s - self._window[-1][0] > self._rule.gap_s:
+            self._forget()
         while self._low and self._low[-1][1] >= celsius:
             self._low.pop()
         while self._high and self._high[-1][1] <= celsius:
@@ -66,7 +69,8 @@ class SettleDetector:
 
     def state(self, now_s: float) -> SettleState:
         """Return what is known at a time at which no sample came."""
-        if self._window and self._window[-1][0] - self._window[0][0] >= self._rule.for_s:
+        enough = len(self._window) >= max(self._rule.readings, 1)
+        if enough and self._window[-1][0] - self._window[0][0] >= self._rule.for_s:
             return SettleState.SETTLED
         if now_s - self._started_s >= self._rule.at_most_s:
             return SettleState.OUT_OF_TIME
@@ -88,7 +92,8 @@ class StepWatch:
     def __init__(self, rule: SettleRule, *, set_at_s: float, dwell_s: float) -> None:
         self.last: Reading | None = None
         self._detector = SettleDetector(rule, started_s=set_at_s)
-        self._started_s = set_at_s
+        self._started_s = self._set_at_s = set_at_s
+        self._counts_from_s = set_at_s + rule.lag_s
         self._dwelled_s = set_at_s + dwell_s
         self._given_up_s = self._dwelled_s + rule.at_most_s
 
@@ -98,9 +103,15 @@ class StepWatch:
         self._detector.restart(now_s)
 
     def take(self, reading: Reading) -> None:
-        """Take in the next reading."""
+        """Take in the next reading; one that was asked for before the relays were set is not one.
+
+        A reading that the module may have given before it heard of the change is only shown.
+        """
+        if reading.at_s < self._set_at_s:
+            return
         self.last = reading
-        self._detector.add(reading.at_s, reading.celsius)
+        if reading.at_s >= self._counts_from_s:
+            self._detector.add(reading.at_s, reading.celsius)
 
     def decided(self, now_s: float) -> bool:
         """Return whether the last reading, or the lack of one, may be judged."""

@@ -1,8 +1,4 @@
-"""A run in one sentence, and what a person is asked.
-
-Knows: results and how to say them plainly.
-Must not know: colours, widths, files, links.
-"""
+"""A run in one sentence, and what a person is asked."""
 
 from __future__ import annotations
 
@@ -15,7 +11,7 @@ from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.run.model import Ending, Reason, RunSummary, StepResult
 from controller.units import format_ohms
 
-__all__ = ["prompt_text", "step_words", "summarize"]
+__all__ = ["prompt_text", "result_words", "step_words", "summarize"]
 
 
 def step_words(step: ResolvedStep) -> str:
@@ -31,6 +27,19 @@ def prompt_text(step: ResolvedStep, steps: int) -> str:
     return (
         f"Step {step.index + 1} of {steps}, {step_words(step)}{made}:"
         " wait until it is steady; what temperature does the module report?"
+    )
+
+
+def result_words(result: StepResult) -> str:
+    """Say in numbers what a step came to: reported, expected, error, uncertainty, tolerance."""
+    step = result.step
+    if result.reported_celsius is None or step.expected_celsius is None:
+        return (result.reason or Reason.NO_READING).value
+    limit = "" if step.tolerance_celsius is None else f", tolerance {step.tolerance_celsius:g}"
+    unsure = f"uncertainty {step.uncertainty_celsius:.2f}"
+    return (
+        f"reported {result.reported_celsius:.1f} where {step.expected_celsius:.1f} degC was"
+        f" expected (error {_error(result):+.1f}, {unsure}{limit})"
     )
 
 
@@ -78,7 +87,7 @@ def _found(results: Sequence[StepResult]) -> str:
     if failed:
         worst = max(failed, key=_error_size)
         said = f"{len(failed)} of {_count(len(results), 'step')} failed{_leaning(failed)}"
-        return f"{said}, most at {step_words(worst.step)}: {_numbers(worst)}{_also(undecided)}"
+        return f"{said}, most at {step_words(worst.step)}: {result_words(worst)}{_also(undecided)}"
     if undecided:
         reasons = sorted({_why(r) for r in undecided})
         return (
@@ -89,7 +98,7 @@ def _found(results: Sequence[StepResult]) -> str:
         )
     worst = max(results, key=_error_size)
     all_of = "The one step" if len(results) == 1 else f"All {len(results)} steps"
-    return f"{all_of} passed; largest error at {step_words(worst.step)}: {_numbers(worst)}"
+    return f"{all_of} passed; largest error at {step_words(worst.step)}: {result_words(worst)}"
 
 
 def _codes(results: Sequence[StepResult]) -> str:
@@ -128,18 +137,6 @@ def _leaning(failed: Sequence[StepResult]) -> str:
     if all(error > 0 for error in errors):
         return ", the module reads too hot"
     return ""
-
-
-def _numbers(result: StepResult) -> str:
-    step = result.step
-    if result.reported_celsius is None or step.expected_celsius is None:
-        return (result.reason or Reason.NO_READING).value
-    limit = "" if step.tolerance_celsius is None else f", tolerance {step.tolerance_celsius:g}"
-    unsure = f"uncertainty {step.uncertainty_celsius:.2f}"
-    return (
-        f"reported {result.reported_celsius:.1f} where {step.expected_celsius:.1f} degC was"
-        f" expected (error {_error(result):+.1f}, {unsure}{limit})"
-    )
 
 
 def _also(undecided: Sequence[StepResult]) -> str:

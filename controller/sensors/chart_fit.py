@@ -7,7 +7,6 @@ The temperature side is a polynomial of the resistance side, 1/T in ln R for a s
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -16,11 +15,11 @@ import numpy as np
 
 from controller.arrays import FloatArray
 from controller.errors import InputError
-from controller.sensors.chart_solution import Points, Solution, powers, solve_points
+from controller.sensors.chart_choice import ChartChoice, LeftOut, choose_fit, default_degree
+from controller.sensors.chart_solution import Points, powers, solve_points
 from controller.sensors.coordinates import Coordinates
 from controller.sensors.curve import Curve
 from controller.sensors.error_parts import ErrorPart
-from controller.sensors.misread import find_misread, scatter_celsius
 from controller.sensors.solve import solve_monotone
 from controller.sensors.spanned import SpannedCurve
 from controller.units import format_ohms
@@ -28,25 +27,8 @@ from controller.units import format_ohms
 __all__ = ["ChartFitCurve", "LeftOut", "default_degree", "fit_chart", "unsupported_spans"]
 
 LEAST_POINTS = 3
-_LARGEST_SHARE_LEFT_OUT = 0.25
-_BAD_FIT = 1e-3
-"""Chance below which chi-square says that the chart is bent more than other sensors are."""
 _REACH = 3.0
 """How many widths of the chart the search for the ends of the span looks beyond it."""
-
-
-def default_degree(points: int) -> int:
-    """Return the degree that so many points can decide: 1 for three, 2 from four, 3 from eight."""
-    return 1 if points < 4 else 2 if points < 8 else 3
-
-
-@dataclass(frozen=True, kw_only=True)
-class LeftOut:
-    """A point that does not belong: how far it lies from the curve through the others."""
-
-    celsius: float
-    ohms: float
-    deviation_celsius: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -135,7 +117,9 @@ class ChartFitCurve(SpannedCurve):
         return self.coordinates.celsius(self._u(z))
 
     def _slope(self, celsius: FloatArray) -> FloatArray:
-        z = self._z(celsius)
+        return self._slope_at(self._z(celsius), celsius)
+
+    def _slope_at(self, z: FloatArray, celsius: FloatArray) -> FloatArray:
         ohms = self.coordinates.ohms(self.centre + self.scale * z)
         dv_dt = self.scale * self.coordinates.du_dcelsius(celsius) / self._du_dz(z)
         return dv_dt / self.coordinates.dv_dohms(ohms)
@@ -145,7 +129,7 @@ class ChartFitCurve(SpannedCurve):
         per_kelvin = self.coordinates.du_dcelsius(celsius)[..., np.newaxis]
         fit = powers(z, len(self.coefficients)) @ self._root / per_kelvin
         ohms = self.coordinates.ohms(self.centre + self.scale * z)
-        along_ohms = self.common_uncertainty_percent / 100.0 * ohms / self._slope(celsius)
+        along_ohms = self.common_uncertainty_percent / 100.0 * ohms / self._slope_at(z, celsius)
         along_celsius = np.full_like(celsius, self.common_uncertainty_celsius)
         return (
             *super()._error_parts(celsius),
@@ -176,18 +160,19 @@ def fit_chart(
 
     All uncertainties are standard (k = 1), in percent of the resistance and along the temperature
     axis. The reading uncertainties are each point's own. With neither, all points weigh alike in
-    degC, and their scatter about a fit of `default_degree` gives the scale, times Student's t over
-    2 for how well so few points tell it (JCGM 100:2008, G.3.2). Scatter larger than the stated
-    uncertainties raises the covariance in proportion (Birge, Phys. Rev. 40, 1932, 207); smaller
-    scatter does not lower it.
+    degC, and their scatter about a fit of `default_degree` without bends gives the scale, times
+    Student's t over 2 for how well so few points tell it (JCGM 100:2008, G.3.2). Scatter larger
+    than the stated uncertainties raises the covariance in proportion (Birge, Phys. Rev. 40, 1932,
+    207); smaller scatter does not lower it.
 
     The common uncertainties are those of the axes, alike for all points and so invisible in them.
     Where neither is stated, they are taken to be as large as the reading uncertainties, or the
     scatter: nothing says which share of an uncertainty is common.
 
     The points decide a straight line freely, and how it bends within what sensors do; when that
-    does not fit (chi-square, one chart in a thousand), or a `degree` is asked for, they decide all
-    terms up to it, and only those beyond are held to what sensors do.
+    does not fit (chi-square, one chart in a thousand; without stated uncertainties, twice the
+    scatter), or a `degree` is asked for, they decide all terms up to it, and only those beyond are
+    held to what sensors do.
 
     A point that does not belong is left out and named, see `find_misread`; at most a quarter of
     the points can go, the worst first. Where one of several does not belong and it cannot be told
@@ -204,16 +189,12 @@ def fit_chart(
             f"a fit of degree {order} needs at least {least} points at different temperatures",
             key="points",
         )
-    attempts = (1, order) if degree is None and order > 1 else (order,)
-    whole = Points.of(given)
-    chosen = first = _without_strangers(
-        whole, attempts[0], reading_uncertainty_percent, reading_uncertainty_celsius
+    chosen = choose_fit(
+        Points.of(given),
+        (1, order) if degree is None and order > 1 else (order,),
+        reading_uncertainty_percent,
+        reading_uncertainty_celsius,
     )
-    if not first.fits and len(attempts) > 1:
-        second = _without_strangers(
-            whole, attempts[1], reading_uncertainty_percent, reading_uncertainty_celsius
-        )
-        chosen = second if second.fits else first
     common = (common_uncertainty_percent, common_uncertainty_celsius)
     if common == (None, None):
         common = (
@@ -245,13 +226,15 @@ def fit_chart(
         raise _with_likeliest(error, chosen, reading_uncertainty_percent) from None
 
 
-def _with_likeliest(error: InputError, attempt: _Attempt, percent: float) -> InputError:
+def _with_likeliest(error: InputError, attempt: ChartChoice, percent: float) -> InputError:
     """Add to a refused fit which point it would be without that the others fit best."""
     points = attempt.points
     if len(points.u) <= LEAST_POINTS or any(p.key not in ("points", None) for p in error.problems):
         return error
     misfits = [
-        _misfit(points.without(i), 1, percent, attempt.reading_celsius)
+        solve_points(
+            points.without(i), reading_percent=percent, reading_celsius=attempt.reading_celsius
+        ).chi_square
         for i in range(len(points.u))
     ]
     celsius, ohms = points.pairs[int(np.argmin(misfits))]
@@ -266,100 +249,6 @@ def _with_likeliest(error: InputError, attempt: _Attempt, percent: float) -> Inp
             for problem in error.problems
         ]
     )
-
-
-def _misfit(points: Points, free_degree: int, percent: float, celsius: float) -> float:
-    return solve_points(
-        points, reading_percent=percent, reading_celsius=celsius, free_degree=free_degree
-    ).chi_square
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Attempt:
-    """The solution for the points that belong, and what became of the others."""
-
-    points: Points
-    solution: Solution
-    reading_celsius: float
-    scatter: float
-    degrees_of_freedom: int
-    raised: float
-    left_out: tuple[LeftOut, ...]
-    suspects: tuple[tuple[float, float], ...]
-
-    @property
-    def covariance(self) -> FloatArray:
-        return self.solution.covariance * self.raised
-
-    @property
-    def fits(self) -> bool:
-        """Whether chi-square is what chance allows."""
-        from scipy.special import chdtrc
-
-        freedom = self.solution.degrees_of_freedom
-        return freedom < 1 or float(chdtrc(freedom, self.solution.chi_square)) > _BAD_FIT
-
-
-def _without_strangers(
-    points: Points, free_degree: int, percent: float, celsius: float
-) -> _Attempt:
-    """Fit, leave out the point that does not belong, and again."""
-    may_go = int(_LARGEST_SHARE_LEFT_OUT * len(points.u))
-    stated = percent > 0.0 or celsius > 0.0
-    left_out: list[LeftOut] = []
-    while True:
-        scatter_degree = None if stated else max(free_degree, default_degree(len(points.u)))
-        scatter, freedom, reading = 0.0, 0, celsius
-        if scatter_degree is not None:
-            scatter, freedom = scatter_celsius(points, scatter_degree)
-            reading = scatter * _small_sample_factor(freedom)
-        solution = solve_points(
-            points, reading_percent=percent, reading_celsius=reading, free_degree=free_degree
-        )
-
-        def misfit_without(index: int, points: Points = points) -> float:
-            rest = points.without(index)
-            if stated:
-                return _misfit(rest, free_degree, percent, celsius)
-            scatter, freedom = scatter_celsius(rest, max(free_degree, default_degree(len(rest.u))))
-            return 2.0 * freedom * math.log(scatter)
-
-        found = find_misread(
-            points,
-            solution,
-            free_degree=free_degree,
-            scatter_degree=scatter_degree,
-            misfit_without=misfit_without,
-        )
-        if found is None or len(found.indices) > 1 or len(left_out) == may_go:
-            break
-        (index,) = found.indices
-        left_out.append(
-            LeftOut(
-                celsius=float(points.celsius[index]),
-                ohms=float(points.ohms[index]),
-                deviation_celsius=found.deviation_celsius,
-            )
-        )
-        points = points.without(index)
-    reduced = solution.chi_square / max(solution.degrees_of_freedom, 1)
-    return _Attempt(
-        points=points,
-        solution=solution,
-        reading_celsius=reading,
-        scatter=reduced if stated else scatter,
-        degrees_of_freedom=solution.degrees_of_freedom if stated else freedom,
-        raised=max(1.0, reduced),
-        left_out=tuple(left_out),
-        suspects=() if found is None else tuple(points.pairs[i] for i in found.indices),
-    )
-
-
-def _small_sample_factor(degrees_of_freedom: int) -> float:
-    """Return what k = 2 lacks to cover 95.45 % with a scatter from few points: t over 2."""
-    from scipy.special import ndtr, stdtrit
-
-    return float(stdtrit(degrees_of_freedom, ndtr(2.0))) / 2.0
 
 
 def unsupported_spans(

@@ -125,16 +125,13 @@ def solve_points(
     reading_percent: float,
     reading_celsius: float,
     free_degree: int = 1,
-    bending: float = 1.0,
 ) -> Solution:
     """Fit the points; the reading uncertainties are standard, and at least one is above zero.
 
-    Terms up to `free_degree` are decided by the points alone; the bends of higher powers may be
-    `bending` times as large as published curves show, and are left out when that is zero.
+    Terms up to `free_degree` are decided by the points alone, those beyond by what sensors do too.
     """
     sigma = _sigma(points, reading_percent, reading_celsius)
-    bends = bending * np.array(points.bends[free_degree - 1 :])
-    system = _System.of(points, sigma, free_degree, bends[bends > 0.0])
+    system = _System.of(points, sigma, free_degree, np.array(points.bends[free_degree - 1 :]))
     residual = points.u - system.basis @ system.coefficients
     penalty = system.prior @ system.coefficients
     inverse = np.linalg.inv(system.r)

@@ -171,15 +171,23 @@ class TableCurve(SpannedCurve):
         apart = self._slopes_apart
         limit = width * share * (1.0 - share) * np.maximum(apart[piece], apart[piece + 1])
         modes = [_DOUBT * limit]
-        centre, scale = 0.5 * (breaks[0] + breaks[-1]), 0.5 * (breaks[-1] - breaks[0])
-        bends = self.coordinates.bends_over(self._v(breaks))
-        linear = 0.5 * float(np.ptp(self._v(breaks)))
-        nodes, z = (breaks - centre) / scale, (u - centre) / scale
-        for power, bend in enumerate(bends, start=2):
-            followed = _second_interpolant(nodes, nodes**power)(z)
-            modes.append(linear * bend * (z**power - followed))
+        z = (u - breaks[0]) / (breaks[-1] - breaks[0]) * 2.0 - 1.0
+        for power, (bend, followed) in enumerate(self._bends_not_followed, start=2):
+            modes.append(bend * (z**power - np.asarray(followed(u))))
         per_kelvin = self._dv_du(u) * self.coordinates.du_dcelsius(celsius)
         return np.stack(modes, axis=-1) / per_kelvin[..., np.newaxis]
+
+    @cached_property
+    def _bends_not_followed(self) -> tuple[tuple[float, CubicSpline], ...]:
+        """For powers 2, 3, ... of u from -1 to 1: the bend's size, and the spline through it."""
+        breaks = self._pieces[0]
+        z = (breaks - breaks[0]) / (breaks[-1] - breaks[0]) * 2.0 - 1.0
+        v = self._v(breaks)
+        linear = 0.5 * float(np.ptp(v))
+        return tuple(
+            (linear * bend, _second_interpolant(breaks, z**power))
+            for power, bend in enumerate(self.coordinates.bends_over(v), start=2)
+        )
 
     @cached_property
     def _slopes_apart(self) -> FloatArray:

@@ -54,12 +54,12 @@ BOILING_UNCERTAINTY_CELSIUS = 0.1
 
 # Sea water of 35 g/kg; both figures from memory, as is what salt does to ice.
 ICE_CAUTION = (
-    "the ice point is that of fresh, clean water: crushed ice, well stirred, no salt. Sea water "
-    "freezes at -1.9 degC, and salt on the ice makes it colder still"
+    "The ice point is that of fresh, clean water: crushed ice, well stirred, no salt. Sea water "
+    "freezes at -1.9 degC, and salt on the ice makes it colder still."
 )
 BOILING_CAUTION = (
-    "the boiling point is that of fresh, clean water: sea water boils 0.6 degC hotter, and scale "
-    "or salt in the kettle counts as well"
+    "The boiling point is that of fresh, clean water: sea water boils 0.6 degC hotter, and scale "
+    "or salt in the kettle counts as well."
 )
 
 

@@ -1,30 +1,26 @@
-"""What the readings of a run say, in sentences for whoever is to look for the fault.
-
-Knows: results, the diagnosis and its words.
-Must not know: screens, files, links.
-"""
+"""What the readings of a run say, in sentences for whoever is to look for the fault."""
 
 from __future__ import annotations
 
-from controller.diagnosis import InputCircuit, Reporting, diagnose, explain, readings_of
+from controller.bench.files import BenchFile
+from controller.diagnosis import explain
 from controller.measurement.model import Verdict
 from controller.module.model import Module
 from controller.run.model import StepResult
 from controller.sensors.curve import Sensor
+from controller.session.evidence import evidence_of_results
 
 __all__ = ["diagnosis_lines"]
 
 
 def diagnosis_lines(
-    results: tuple[StepResult, ...], sensor: Sensor, module: Module | None
+    results: tuple[StepResult, ...],
+    sensor: Sensor,
+    module: Module | None,
+    bench: BenchFile | None = None,
 ) -> tuple[str, ...]:
     """Return what the readings say and what to look at next, a sentence each."""
-    reporting = Reporting.of(module) if module is not None else Reporting()
-    diagnosis = diagnose(
-        readings_of(results, reporting=reporting),
-        sensor.curve,
-        circuit=InputCircuit.of(module) if module is not None else None,
-    )
+    diagnosis = evidence_of_results(results, sensor, module, bench).diagnosed()
     if diagnosis.best is None and {result.verdict for result in results} == {Verdict.PASS}:
         return ("Nothing to look for: every step passed.",)
     words = explain(diagnosis)

@@ -1,8 +1,4 @@
-"""What each kind of run needs: its record begun, its job ready to be made on an opened bench.
-
-Knows: sweeps, values set by hand, the measuring of a ladder, and what each leaves in its record.
-Must not know: arguments, screens, how a run proceeds.
-"""
+"""What each kind of run needs: its record begun, its job ready to be made on an opened bench."""
 
 from __future__ import annotations
 
@@ -20,34 +16,40 @@ from controller.planning.model import ResolvedPlan
 from controller.planning.single_value import router_by_ohms
 from controller.records.opening import opening_content
 from controller.records.writer import RecordWriter
+from controller.run.called import called_readback
 from controller.run.hold import HandRun, plan_by_hand
 from controller.run.measure import MeasureRun, StateToMeasure
 from controller.run.sweep import SweepRun
 from controller.session.prepared import Prepared
-from controller.session.recording import begin_record, opening_of
+from controller.session.recording import Begun, begin_record, opening_of
 from controller.session.session import Setup, wear_warnings
 
 __all__ = ["by_hand", "hand_plan", "measuring", "sweeping"]
 
 
 def sweeping(
-    prepared: Prepared, *, record: Path, pace: str, clock: Clock, resume: bool = False
+    prepared: Prepared, *, record: Path | None, pace: str, clock: Clock, resume: bool = False
 ) -> Setup:
-    """Begin the record of a plan, or go on with one. Raises InputError.
+    """Begin the record of a plan, or go on with one; None: leave none. Raises InputError.
 
     `pace` is ``real`` or ``fast``: how the record says that time passed.
     """
     inputs = prepared.inputs
     verb = inputs.plan.kind.value
-    begun = begin_record(
-        record,
-        opening_of(inputs, prepared.resolved, verb=verb, pace=pace),
-        inputs=inputs,
-        plan=prepared.resolved,
-        clock=clock,
-        durable=pace == "real",
-        resume=resume,
-    )
+    begun = Begun(writer=None, plan=prepared.resolved, earlier=())
+    if record is not None:
+        begun = begin_record(
+            record,
+            opening_of(inputs, prepared.resolved, verb=verb, pace=pace),
+            inputs=inputs,
+            plan=prepared.resolved,
+            clock=clock,
+            durable=pace == "real",
+            resume=resume,
+        )
+    readback = None
+    if prepared.called is not None:
+        readback = called_readback(prepared.called, begun.plan, prepared.bench, clock)
     return Setup(
         bench=prepared.bench,
         plan=begun.plan,
@@ -56,6 +58,7 @@ def sweeping(
         record=begun.writer,
         earlier=begun.earlier,
         warnings=prepared.warnings,
+        readback=readback,
     )
 
 

@@ -1,12 +1,8 @@
-"""A run before it begins: files read, plan resolved, everything checked, nothing driven.
-
-Knows: plans, benches, records, in which order a run is prepared.
-Must not know: arguments, screens, how a run proceeds.
-"""
+"""A run before it begins: files read, plan resolved, everything checked, nothing driven."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from controller.bench.files import BenchFile, ReadbackKind
@@ -14,22 +10,28 @@ from controller.errors import InputError
 from controller.module.model import Module
 from controller.planning.model import ResolvedPlan, StepKind
 from controller.planning.resolve import resolve_on
+from controller.planning.settling import settle_problems
+from controller.readback.called import ReadbackFunction
 from controller.records.inputs import Inputs, load_inputs
 from controller.records.reader import read_record
 from controller.sensors.curve import Sensor
-from controller.session.recording import fully_simulated, opening_of
+from controller.session.recording import opening_of, takes_no_time
 from controller.session.session import wear_warnings
 
-__all__ = ["Prepared", "Unfinished", "prepare", "unfinished_record"]
+__all__ = ["Prepared", "Unfinished", "prepare", "prepare_inputs", "unfinished_record"]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Prepared:
-    """A run that could begin now. `warnings` are about the bench, the plan has its own."""
+    """A run that could begin now. `warnings` are about the bench, the plan has its own.
+
+    `called` is the function that gives the readings, where a program brings one.
+    """
 
     inputs: Inputs
     resolved: ResolvedPlan
     warnings: tuple[str, ...] = field(default=())
+    called: ReadbackFunction | None = None
 
     @property
     def bench(self) -> BenchFile:
@@ -49,7 +51,7 @@ class Prepared:
     @property
     def simulated(self) -> bool:
         """Whether nothing of the bench takes real time."""
-        return fully_simulated(self.bench)
+        return takes_no_time(self.bench)
 
     @property
     def extremes(self) -> bool:
@@ -82,7 +84,16 @@ def prepare(
 
     `verb` is the kind of plan that is meant; None: any.
     """
-    inputs = load_inputs(plan_path, bench_path)
+    return prepare_inputs(load_inputs(plan_path, bench_path), verb=verb)
+
+
+def prepare_inputs(
+    inputs: Inputs, *, verb: str | None = None, called: ReadbackFunction | None = None
+) -> Prepared:
+    """Resolve and check what has been read. Raises InputError with every reason against it.
+
+    `called` gives the readings in place of the bench's own readback.
+    """
     kind = inputs.plan.kind.value
     if verb is not None and kind != verb:
         raise InputError.single(
@@ -91,8 +102,17 @@ def prepare(
             key="kind",
             hint=f"run it with: rungwise {kind}",
         )
+    if called is not None:
+        inputs = replace(inputs, bench=replace(inputs.bench, readback=ReadbackKind.CALLED))
+    if unsettled := tuple(settle_problems(inputs.plan, inputs.bench, inputs.module)):
+        raise InputError(unsettled)
     resolved = resolve_on(inputs.plan, inputs.bench)
-    return Prepared(inputs=inputs, resolved=resolved, warnings=wear_warnings(inputs.bench))
+    return Prepared(
+        inputs=inputs,
+        resolved=resolved,
+        warnings=wear_warnings(inputs.bench),
+        called=called,
+    )
 
 
 def unfinished_record(prepared: Prepared, runs: Path, *, newest: int = 5) -> Unfinished | None:

@@ -1,8 +1,4 @@
-"""What a run and its record need before the first event, whoever asks for it.
-
-Knows: when time may be virtual, what a new record is called, how a record is begun or gone on with.
-Must not know: arguments, screens, how a run proceeds.
-"""
+"""What a run and its record need before the first event, whoever asks for it."""
 
 from __future__ import annotations
 
@@ -30,22 +26,31 @@ __all__ = [
     "fully_simulated",
     "new_record",
     "opening_of",
+    "takes_no_time",
     "with_earlier",
 ]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Begun:
-    """A record that is open for a run, the plan as far as it is still to do, and what was done."""
+    """A record that is open for a run, the plan as far as it is still to do, and what was done.
 
-    writer: RecordWriter
+    `writer` is None for a run that leaves no record.
+    """
+
+    writer: RecordWriter | None
     plan: ResolvedPlan
     earlier: tuple[StepResult, ...]
 
 
 def fully_simulated(bench: BenchFile) -> bool:
-    """Return whether nothing of a bench takes real time."""
+    """Return whether all of a bench is simulated, so that a replay repeats it to the number."""
     return bench.link is LinkKind.SIMULATED and bench.readback is ReadbackKind.SIMULATED
+
+
+def takes_no_time(bench: BenchFile) -> bool:
+    """Return whether nothing of a bench takes real time."""
+    return bench.link is LinkKind.SIMULATED and bench.readback is not ReadbackKind.TYPED
 
 
 def chosen_pace(asked: str | None, bench: BenchFile) -> str:
@@ -53,13 +58,13 @@ def chosen_pace(asked: str | None, bench: BenchFile) -> str:
 
     Raises InputError when virtual time is asked for and something on the bench is real.
     """
-    if asked == "fast" and not fully_simulated(bench):
+    if asked == "fast" and not takes_no_time(bench):
         raise InputError.single(
             "virtual time needs a bench whose link and readback are both simulated in memory",
             where="--pace",
             hint="leave --pace fast out",
         )
-    return asked or ("fast" if fully_simulated(bench) else "real")
+    return asked or ("fast" if takes_no_time(bench) else "real")
 
 
 def clock_of(pace: str) -> Clock:

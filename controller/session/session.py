@@ -1,8 +1,7 @@
 """A run under way: the bench it drives, the record it leaves, its events as they happen.
 
-Knows: that the record is told of every event before anybody else, and that whatever happens the
-job is brought to its end and everything is let go of.
-Must not know: arguments, screens, what the job is for.
+The record is told of every event before anybody else, and whatever happens the job is brought to
+its end and everything is let go of.
 """
 
 from __future__ import annotations
@@ -21,6 +20,7 @@ from controller.bench.wiring import open_bench
 from controller.clock import Clock
 from controller.errors import RelayKnowledge
 from controller.planning.model import ResolvedPlan
+from controller.readback.base import Readback
 from controller.readback.typed import LineSource
 from controller.records.writer import RecordError, RecordWriter
 from controller.run.driver import Job
@@ -36,8 +36,8 @@ class Setup:
     """A run that is prepared: nothing is open but its record.
 
     `make_job` gets the opened bench. `earlier` are results of a record that is gone on with.
-    `reads_back` is False for runs that only drive. `warnings` are sentences that go into the
-    record as soon as the run has begun.
+    `reads_back` is False for runs that only drive; `readback` takes the place of the bench's own.
+    `warnings` are sentences that go into the record as soon as the run has begun.
     """
 
     bench: BenchFile
@@ -48,6 +48,7 @@ class Setup:
     earlier: tuple[StepResult, ...] = ()
     reads_back: bool = True
     warnings: tuple[str, ...] = ()
+    readback: Readback | None = None
 
 
 class Session:
@@ -78,6 +79,7 @@ class Session:
                 wear_path=wear_file(os.environ),
                 keep_early=keep_early,
                 reads_back=setup.reads_back,
+                readback=setup.readback,
             )
             self.job = setup.make_job(self.bench)
         except BaseException:

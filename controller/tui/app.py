@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
 from textual import on, work
-from textual.app import App, SystemCommand
+from textual.app import SystemCommand
 from textual.binding import Binding, BindingType
 from textual.message import Message
 from textual.screen import ModalScreen, Screen
@@ -27,6 +27,7 @@ from controller.tui.palette import DARK, LIGHT, AsciiFilter, StyledFilter, needs
 from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Part, Tone
 from controller.tui.screens.base import BenchScreen
 from controller.tui.screens.choose import ChooseScreen
+from controller.tui.shell import Shell
 from controller.tui.style import CSS
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import StatusLine
@@ -43,7 +44,7 @@ DRAW_EVERY_S = 0.2
 """Pictures are shown no more often than this; what lies between is skipped."""
 
 
-class RungwiseApp(App[int]):
+class RungwiseApp(Shell):
     """The program on a terminal."""
 
     TITLE = "Rungwise"

@@ -16,19 +16,19 @@ from controller.errors import RungwiseError
 from controller.tui.dialogs import Ask, PickRecord, ask_cautions
 from controller.tui.parts import Part
 from controller.tui.screens.base import refusal
+from controller.tui.shell import Shell
 from controller.tui.text import one_line
 from controller.tui.workshop import look_around
 
 if TYPE_CHECKING:
     from controller.bench.files import BenchFile
     from controller.records.replay import Replay
-    from controller.tui.app import RungwiseApp
     from controller.tui.preparing import ReadyRun
 
 __all__ = ["by_hand", "compare_with", "open_record", "prepare", "show_replay", "start_run"]
 
 
-async def prepare(app: RungwiseApp, plan: Path, bench: Path | None) -> None:
+async def prepare(app: Shell, plan: Path, bench: Path | None) -> None:
     """Read and resolve a plan, then show what it would do."""
     from controller.tui.preparing import ready
     from controller.tui.screens.ready import ReadyScreen
@@ -43,7 +43,7 @@ async def prepare(app: RungwiseApp, plan: Path, bench: Path | None) -> None:
     app.push_screen(ReadyScreen(run))
 
 
-async def start_run(app: RungwiseApp, run: ReadyRun, *, pace: str, resume: bool) -> None:
+async def start_run(app: Shell, run: ReadyRun, *, pace: str, resume: bool) -> None:
     """Ask what has to be asked, then run."""
     from controller.tui.preparing import begin_run
     from controller.tui.screens.run import RunScreen
@@ -69,7 +69,7 @@ async def start_run(app: RungwiseApp, run: ReadyRun, *, pace: str, resume: bool)
     app.switch_screen(RunScreen(run, engine))
 
 
-async def by_hand(app: RungwiseApp, bench_path: Path | None) -> None:
+async def by_hand(app: Shell, bench_path: Path | None) -> None:
     """Open a bench for single values."""
     from controller.tui.preparing import begin_by_hand, prepare_bench
     from controller.tui.screens.hand import HandScreen
@@ -91,7 +91,7 @@ async def by_hand(app: RungwiseApp, bench_path: Path | None) -> None:
     app.push_screen(HandScreen(bench, finder, engine))
 
 
-async def open_record(app: RungwiseApp, path: Path) -> None:
+async def open_record(app: Shell, path: Path) -> None:
     """Show a record."""
     from controller.tui.screens.record import RecordScreen, load
 
@@ -103,7 +103,7 @@ async def open_record(app: RungwiseApp, path: Path) -> None:
     app.push_screen(RecordScreen(loaded))
 
 
-async def compare_with(app: RungwiseApp, path: Path) -> None:
+async def compare_with(app: Shell, path: Path) -> None:
     """Ask for a second record and show both."""
     from controller.tui.screens.compare import CompareScreen, compare_records
 
@@ -120,7 +120,7 @@ async def compare_with(app: RungwiseApp, path: Path) -> None:
     app.push_screen(CompareScreen(comparison))
 
 
-def show_replay(app: RungwiseApp, name: str, outcome: Replay) -> None:
+def show_replay(app: Shell, name: str, outcome: Replay) -> None:
     """Show a record beside its run on the simulated bench."""
     from controller.tui.pairing import pairs
     from controller.tui.screens.compare import CompareScreen, Comparison
@@ -131,7 +131,7 @@ def show_replay(app: RungwiseApp, name: str, outcome: Replay) -> None:
 
 
 async def _cautioned(
-    app: RungwiseApp, bench: BenchFile, amperes: float | None, watts: float | None
+    app: Shell, bench: BenchFile, amperes: float | None, watts: float | None
 ) -> bool:
     """Show the cautions once for each bench with real relays; return whether to go on."""
     key = f"{bench.path} {bench.url}"
@@ -143,7 +143,7 @@ async def _cautioned(
     return True
 
 
-async def _refuse(app: RungwiseApp, title: str, error: RungwiseError) -> None:
+async def _refuse(app: Shell, title: str, error: RungwiseError) -> None:
     parts = [*refusal(error), Part("Nothing was driven.")]
     await app.push_screen_wait(Ask(title, parts, yes=None, no="Close"))
 

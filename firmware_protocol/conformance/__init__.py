@@ -1,8 +1,5 @@
 """Checks that hold any device to SPEC.md: a simulation, firmware in an emulator, a real board.
 
-Knows: how to run the checks over whatever endpoints a factory makes, and report.
-Must not know: how an endpoint reaches its device.
-
 Give `run_checks` a function that returns a fresh `Endpoint` for each check (or one that keeps a
 port open and ignores `close`). `python -m firmware_protocol.conformance PATH` does it for a
 serial port.
@@ -15,8 +12,9 @@ from contextlib import suppress
 from dataclasses import dataclass
 from enum import Enum
 
-from firmware_protocol.conformance import noise, refusals, relays, repeats, states
-from firmware_protocol.conformance.bench import Bench, CheckFailed, Endpoint, NotApplicable
+from firmware_protocol.conformance import noise, refusals, relays, repeats, starts, states, timing
+from firmware_protocol.conformance.bench import Bench
+from firmware_protocol.conformance.endpoint import CheckFailed, Endpoint, NotApplicable, Pace
 from firmware_protocol.conformance.registry import CHECKS, Check
 from firmware_protocol.messages import Park
 
@@ -28,13 +26,15 @@ __all__ = [
     "Endpoint",
     "NotApplicable",
     "Outcome",
+    "Pace",
     "Result",
     "run_check",
     "run_checks",
 ]
 
 _GROUPS = [
-    module.__name__.rpartition(".")[2] for module in (relays, refusals, repeats, noise, states)
+    module.__name__.rpartition(".")[2]
+    for module in (relays, timing, refusals, repeats, noise, states, starts)
 ]
 CHECKS.sort(key=lambda check: _GROUPS.index(check.group))  # the plain ones first
 
@@ -49,16 +49,21 @@ class Result(Enum):
 
 @dataclass(frozen=True, kw_only=True)
 class Outcome:
-    """One check and how it came out; `reason` says why, unless it passed."""
+    """One check and how it came out; `reason` says why, unless it passed.
+
+    `repeats` is how often a request had to be sent again because no reply came.
+    """
 
     check: Check
     result: Result
     reason: str = ""
+    repeats: int = 0
 
 
 def run_check(check: Check, endpoint: Endpoint) -> Outcome:
     """Run one check from a known start; park afterwards, whatever came out; close the endpoint."""
     bench = Bench(endpoint)
+    result, reason = Result.PASSED, ""
     try:
         try:
             bench.begin()
@@ -68,12 +73,12 @@ def run_check(check: Check, endpoint: Endpoint) -> Outcome:
             with suppress(CheckFailed):
                 bench.ask(Park())
     except CheckFailed as finding:
-        return Outcome(check=check, result=Result.FAILED, reason=str(finding))
+        result, reason = Result.FAILED, str(finding)
     except NotApplicable as finding:
-        return Outcome(check=check, result=Result.NOT_APPLICABLE, reason=str(finding))
+        result, reason = Result.NOT_APPLICABLE, str(finding)
     finally:
         endpoint.close()
-    return Outcome(check=check, result=Result.PASSED)
+    return Outcome(check=check, result=result, reason=reason, repeats=bench.repeats)
 
 
 def run_checks(

@@ -1,23 +1,31 @@
-"""What a conformance check works with: an endpoint, and a host that believes nothing.
-
-Knows: how to ask a device, in bytes, and how to insist on what comes back.
-Must not know: what is checked, and what kind of device stands behind the endpoint.
-"""
+"""What a conformance check works with: an endpoint, and a host that believes nothing."""
 
 from __future__ import annotations
 
-from abc import ABC, abstractmethod
 from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
 from typing import TypeVar
 
 from firmware_protocol.bodies import decode_reply, encode_request
+from firmware_protocol.conformance.endpoint import (
+    COUNTER,
+    CheckFailed,
+    Endpoint,
+    NotApplicable,
+    Pace,
+    expect,
+)
 from firmware_protocol.errors import MessageError
 from firmware_protocol.framing import DELIMITER, Decoder, Frame, encode_frame
 from firmware_protocol.messages import (
     ERROR_TYPE,
     HOLD_OFF_AT_START_MS,
     INTERLOCK,
+    LATEST_MS,
+    REPLY_WITHIN_MS,
     SHORTEST_HOLD_OFF_MS,
+    TRIES_TO_WAKE,
     Apply,
     ApplyReply,
     Clear,
@@ -27,6 +35,7 @@ from firmware_protocol.messages import (
     HoldOff,
     Identify,
     IdentifyReply,
+    Kind,
     Park,
     PathState,
     Reply,
@@ -38,84 +47,33 @@ from firmware_protocol.messages import (
 )
 
 __all__ = [
+    "CLOCK_TOLERANCE",
     "COUNTER",
     "LATEST_MS",
     "Bench",
     "CheckFailed",
     "Endpoint",
+    "Moment",
     "NotApplicable",
+    "Pace",
     "expect",
-    "expect_timing",
 ]
 
-COUNTER = 1 << 32
-"""Where a device's millisecond counter wraps."""
-LATEST_MS = 2
-"""How late a state of a path, or the park at the end of the hold-off, may be latched."""
-
-_QUIET_MS = 60
-"""How long no byte may come where none is due: the 50 ms a device has to reply, and some."""
+_QUIET_MS = REPLY_WITHIN_MS + 10
+"""How long no byte may come where none is due."""
+_ROUNDING_MS = 0.001
+CLOCK_TOLERANCE = 0.01
+"""How far the clocks of board and host may differ (SPEC.md section 9), on a line between them."""
 
 R = TypeVar("R")
 
 
-class CheckFailed(Exception):  # noqa: N818 - a finding about the device
-    """The device does not do what SPEC.md says."""
+@dataclass(frozen=True, kw_only=True)
+class Moment:
+    """Between which readings of the endpoint's clock the device took a request in."""
 
-
-class NotApplicable(Exception):  # noqa: N818 - a finding about the endpoint
-    """The check needs something that this endpoint does not have."""
-
-
-def expect(condition: bool, message: str) -> None:
-    """Raise CheckFailed with the message unless the condition holds."""
-    if not condition:
-        raise CheckFailed(message)
-
-
-class Endpoint(ABC):
-    """One device under check. Times are milliseconds of the device's own clock.
-
-    The methods that are not abstract are optional; left alone, the checks that need them come out
-    as not applicable.
-    """
-
-    patience_ms: int = 250
-    """How long to wait for a reply before a check calls it missing."""
-
-    forbidden_state: int | None = None
-    """A state inside the relay count that this board refuses as forbidden, where known."""
-
-    @abstractmethod
-    def send(self, data: bytes) -> None:
-        """Send bytes to the device."""
-
-    @abstractmethod
-    def receive(self, timeout_ms: int) -> bytes:
-        """Return the bytes that have come, waiting for the first; b"" when the time has passed."""
-
-    @abstractmethod
-    def advance(self, ms: int) -> None:
-        """Let that much time pass, with nothing sent."""
-
-    def close(self) -> None:  # noqa: B027 - optional
-        """Let go of the device."""
-
-    def latches(self) -> list[tuple[int, int]]:
-        """Return every (time, state) latched since power-up; times on the device's counter."""
-        raise NotApplicable("no record of what was latched")
-
-    def restart(self) -> None:
-        """Restart the device, as by its power being lost for a moment."""
-        raise NotApplicable("cannot restart the device")
-
-    def preset_counter(self, counter_ms: int) -> None:  # noqa: ARG002 - optional
-        """Restart the device with its millisecond counter at `counter_ms`."""
-        raise NotApplicable("cannot preset the device's counter")
-
-    def set_fault(self) -> None:
-        """Make the board find something wrong with itself, once."""
-        raise NotApplicable("cannot provoke a fault")
+    sent_ms: float
+    came_ms: float
 
 
 class Bench:
@@ -123,21 +81,35 @@ class Bench:
 
     def __init__(self, endpoint: Endpoint) -> None:
         self.endpoint = endpoint
+        self.repeats = 0
+        """How often a request had to be sent again."""
+        self.last = Moment(sent_ms=0, came_ms=0)
+        """When the last request was taken in."""
+        self.latched_unasked: list[tuple[int, int]] = []
+        """What the record showed before anything was asked."""
         self._decoder = Decoder()
         self._waiting: list[Frame] = []
         self._sequence = 0x40
         self._identity: IdentifyReply | None = None
         self._away: tuple[int, ...] | None = None
+        self._asleep = False
+        self._came = 0
 
     # --- beginning ------------------------------------------------------------------------------
 
     def identify(self) -> None:
         """Start a conversation, whatever lies on the line; moves nothing."""
         self.endpoint.send(DELIMITER)
-        while self.endpoint.receive(_QUIET_MS):
-            pass
-        self.reset()
+        self.drain()
+        if self._identity is None:
+            with suppress(NotApplicable):
+                self.latched_unasked = self.endpoint.latches()
         self._identity = self.ask_for(Identify(), IdentifyReply)
+
+    def wake(self) -> None:
+        """Identify a device that may still be booting."""
+        self._asleep = True
+        self.identify()
 
     def begin(self) -> None:
         """Bring the device to a known start: identified, parked, flags clear, hold-off 2000 ms."""
@@ -147,11 +119,27 @@ class Bench:
         self.ask(HoldOff(time_ms=HOLD_OFF_AT_START_MS))
         status = self.status()
         expect(status.flags == Flag.PARKED, f"after park and clear the flags are {status.flags!r}")
+        with suppress(NotApplicable):
+            self.away()  # now, so that looking for them is no part of what a check watches
+
+    def restart(self) -> None:
+        """Restart the device; it may need some tries until it hears."""
+        self.endpoint.restart()
+        if self.endpoint.tries > 1:
+            self.drain()
+        self.reset()
+        self._asleep = True
 
     def reset(self) -> None:
         """Forget what was received and not looked at."""
         self._decoder = Decoder()
         self._waiting.clear()
+
+    def drain(self) -> None:
+        """Throw away what still comes, until the line is quiet."""
+        while self.endpoint.receive(_QUIET_MS):
+            pass
+        self.reset()
 
     @property
     def identity(self) -> IdentifyReply:
@@ -170,30 +158,35 @@ class Bench:
         return state.to_bytes(mask_width(self.identity.relay_count), "little")
 
     def away(self) -> tuple[int, ...]:
-        """Return up to two states that are one relay off the park state and allowed."""
+        """Return up to three allowed states beside the park state, one relay off it at best."""
         if self._away is None:
+            park, count = self.park_state, self.identity.relay_count
+            one_off = [park ^ (1 << relay) for relay in range(count)]
             found: list[int] = []
-            for relay in range(self.identity.relay_count):
-                state = self.park_state ^ (1 << relay)
-                reply = self.ask_any(*self.apply_body(self.park_state, [(state, 1)]))
+            for state in [*one_off, *(park ^ (3 << relay) for relay in range(count - 1))]:
+                reply = self.ask_any(*self.apply_body(park, [(state, 1)]))
                 if isinstance(reply, ApplyReply):
                     found.append(state)
                 self.ask(Park())
-                if len(found) == 2:
+                if len(found) == 3:
                     break
             if not found:
-                raise NotApplicable("every state that is one relay off the park state is refused")
+                raise NotApplicable("every state near the park state is refused")
             self._away = tuple(found)
         return self._away
 
     def walk(self, count: int) -> list[int]:
-        """Return `count` states, each another than the one before, the first off the park state."""
+        """Return `count` states, none equal to the one before, the first off the park state.
+
+        Three states take turns, so that no walk is the same backwards; fewer where the board
+        allows no more.
+        """
         if count > self.identity.max_path:
             raise NotApplicable(f"the board takes no path of {count} states")
-        away = self.away()
-        first, second = away[0], away[1] if len(away) > 1 else self.park_state
-        # The start is the park state, so that no state of the walk equals the one before.
-        return [first if index % 2 == 0 else second for index in range(count)]
+        states = list(self.away())
+        if len(states) < 3:
+            states.append(self.park_state)
+        return [states[index % len(states)] for index in range(count)]
 
     # --- asking ---------------------------------------------------------------------------------
 
@@ -213,25 +206,75 @@ class Bench:
             body += self.mask(state) + hold_ms.to_bytes(2, "little")
         return 0x03, body
 
-    def exchange(self, data: bytes) -> Frame:
-        """Send bytes and return the one frame that must come back."""
-        self.endpoint.send(data)
-        return self.next_frame()
+    def exchange(
+        self, data: bytes, *, again: Callable[[], bytes] | None = None, tries: int | None = None
+    ) -> Frame:
+        """Send bytes and return the one frame that must come back.
 
-    def next_frame(self) -> Frame:
-        """Return the next frame the device sends; it must be sound and must come in time."""
+        Where bytes may be lost the request is repeated as a host does it: the same bytes, or what
+        `again` returns.
+        """
+        tries = tries or (TRIES_TO_WAKE if self._asleep else self.endpoint.tries)
+        self._came = 0
+        sent_ms = self.endpoint.now_ms()
+        self.endpoint.send(data)
+        tried = 1
+        while (frame := self._next_frame(tries > 1)) is None or (
+            tried > 1 and again is not None and frame.sequence != self._sequence
+        ):
+            if frame is not None:
+                continue  # the reply to an earlier try
+            expect(tried < tries, self._no_reply(tries))
+            tried += 1
+            self.repeats += not self._asleep
+            self._decoder.reset()
+            self.endpoint.send(DELIMITER + (again() if again else data))
+        self.last = Moment(sent_ms=sent_ms, came_ms=self.endpoint.now_ms())
+        if tried > 1:
+            self.drain()  # of replies to the other tries
+        elif self.endpoint.pace is Pace.OWN:
+            after_ms = self.reply_ms(data, frame)
+            expect(after_ms <= REPLY_WITHIN_MS, f"a reply came after {after_ms:.0f} ms")
+        self._asleep = False
+        return frame
+
+    def _no_reply(self, tries: int) -> str:
+        what = "no reply" if tries == 1 else f"no reply to {tries} tries"
+        if self._decoder.dropped:
+            return f"{what}, only torn or corrupt frames (is the speed right?)"
+        if self._came:
+            return f"{what}, only {self._came} bytes that are no frame (is the speed right?)"
+        return what
+
+    def reply_ms(self, data: bytes, frame: Frame) -> float:
+        """Return how long the last reply took, without the time of the bytes on the line."""
+        count = len(data) + len(encode_frame(frame))
+        return self.last.came_ms - self.last.sent_ms - count * self.endpoint.byte_ms
+
+    def _next_frame(self, may_be_lost: bool) -> Frame | None:
+        """Return the next frame the device sends; None when none has come in time."""
         while not self._waiting:
             data = self.endpoint.receive(self.endpoint.patience_ms)
-            expect(bool(data), "no reply")
+            if not data:
+                return None
+            self._came += len(data)
             self._waiting += self._decoder.feed(data)
-            expect(self._decoder.dropped == 0, "a reply was torn or corrupt")
+            sound = self._decoder.dropped == 0
+            expect(sound or may_be_lost, "a reply was torn or corrupt")
         return self._waiting.pop(0)
 
     def ask_any(self, kind: int, body: bytes = b"") -> Reply:
         """Send a new request; return its reply or refusal, with type and sequence checked."""
         data = self.frame(kind, body)
-        frame = self.exchange(data)
-        expect(frame.sequence == self._sequence, "the reply has another sequence number")
+        if kind != Kind.IDENTIFY:
+            return self.read(self.exchange(data), kind, self._sequence)
+        # Each try is a new one, and the reply that counts is to the last.
+        frame = self.exchange(data, again=lambda: self.frame(kind, body))
+        return self.read(frame, kind, self._sequence)
+
+    def read(self, frame: Frame, kind: int, sequence: int) -> Reply:
+        """Return what a frame says in answer to a request of that type and sequence number."""
+        expect(frame.sequence == sequence, "the reply has another sequence number")
         expect(
             frame.type in (reply_type(kind), ERROR_TYPE),
             f"a request of type {kind:#04x} was answered with type {frame.type:#04x}",
@@ -242,6 +285,8 @@ class Bench:
         except MessageError as error:
             raise CheckFailed(f"the reply to type {kind:#04x} is malformed: {error}") from None
         expect(int(reply.flags) & 0xE0 == 0, "bits 5 to 7 of the status byte are not zero")
+        both = Flag.PARKED | Flag.MOVING
+        expect(reply.flags & both != both, "a reply says parked and moving at once")
         if isinstance(reply, ErrorReply):
             expect(reply.request_type == kind, "the error names another type of request")
         return reply
@@ -272,12 +317,27 @@ class Bench:
 
     def refused(self, kind: int, body: bytes, code: ErrorCode, detail: int = 0) -> None:
         """Send a request that must be refused with exactly this code and detail."""
-        reply = self.ask_any(kind, body)
+        self.expect_refusal(self.ask_any(kind, body), kind, body, code, detail)
+
+    def expect_refusal(
+        self, reply: Reply, kind: int, body: bytes, code: ErrorCode, detail: int = 0
+    ) -> None:
+        """Insist that a reply refuses a request with exactly this code and detail."""
         shown = f"type {kind:#04x} with body {body.hex() or '(empty)'}"
         if not isinstance(reply, ErrorReply):
             raise CheckFailed(f"{shown} was not refused; {code.name} was due")
         expect(reply.code == code, f"{shown} was refused with {reply.code!r}; {code!r} was due")
         expect(reply.detail == detail, f"{shown}: detail is {reply.detail}; {detail} was due")
+
+    def at_last(self, act: Callable[[], None]) -> None:
+        """Do what has to be found good once, where the line itself may spoil it now and then."""
+        for _ in range(2 if self.endpoint.tries > 1 else 0):
+            with suppress(CheckFailed):
+                act()
+                return
+            self.endpoint.send(DELIMITER)
+            self.drain()
+        act()
 
     def silent(self, data: bytes, wait_ms: int = _QUIET_MS) -> None:
         """Send bytes that must get no reply."""
@@ -285,16 +345,45 @@ class Bench:
         came = self.endpoint.receive(wait_ms)
         expect(not came, f"{data[:8].hex(' ')}... got the reply {came.hex(' ')}; none was due")
 
-    # --- looking --------------------------------------------------------------------------------
+    # --- time -----------------------------------------------------------------------------------
+
+    def least_ms(self, earlier: Moment, later: Moment) -> float:
+        """Return how much of the device's time has passed for sure between two requests."""
+        if self.endpoint.pace is Pace.BEHIND:
+            return 0
+        least = (later.sent_ms - earlier.came_ms) * (1 - self._tolerance)
+        return max(0.0, least - _ROUNDING_MS)
+
+    def most_ms(self, earlier: Moment, later: Moment) -> float:
+        """Return how much of the device's time can have passed between two requests."""
+        return (later.came_ms - earlier.sent_ms) * (1 + self._tolerance) + _ROUNDING_MS
+
+    @property
+    def _tolerance(self) -> float:
+        return 0.0 if self.endpoint.pace is Pace.OWN else CLOCK_TOLERANCE
+
+    def outlast(self, ms: int) -> None:
+        """Say nothing until that much of the device's time has passed since the last request."""
+        if self.endpoint.pace is Pace.BEHIND:
+            self.endpoint.advance(4 * ms + 200)
+            return
+        until_ms = self.last.came_ms + ms / (1 - self._tolerance)
+        while (left := until_ms - self.endpoint.now_ms()) > 0:
+            self.endpoint.advance(int(left) + 1)
 
     def settle(self, most_ms: int) -> StatusReply:
         """Let a path of at most so many milliseconds end, feeding meanwhile."""
+        began = self.last
         waited = 0
         while (status := self.status()).flags & Flag.MOVING:
-            expect(waited <= most_ms + 20, f"still moving after {waited} ms")
+            least = self.least_ms(began, self.last)
+            expect(least <= most_ms + LATEST_MS, f"still moving after {least:.0f} ms")
+            expect(waited <= 20 * most_ms + 5000, "a path does not end")
             self.endpoint.advance(step := min(100, max(5, most_ms - waited)))
             waited += step
         return status
+
+    # --- looking --------------------------------------------------------------------------------
 
     def changes(self, since: int = 0) -> list[tuple[int, int]]:
         """Return what the latch record holds from an index on, without latchings of no change."""
@@ -305,6 +394,19 @@ class Bench:
             if index == 0 or entry[1] != record[index - 1][1]
         ]
         return changed[since:]
+
+    def watch(self, since: int, ms: int, ended: Callable[[list[int]], bool]) -> list[int]:
+        """Say nothing for a time, and for longer where the device's time may fall behind.
+
+        Return the states that the record then shows from an index on; `ended` says of them whether
+        there is nothing more to wait for.
+        """
+        for _ in range(20 if self.endpoint.pace is Pace.BEHIND else 1):
+            self.endpoint.advance(ms)
+            states = [state for _, state in self.changes(since)]
+            if ended(states):
+                break
+        return states
 
     def unmoved(self, what: str, act: Callable[[], None]) -> None:
         """Do something after which the same state must be latched and nothing may move."""
@@ -324,18 +426,6 @@ class Bench:
         """Leave the park state, be silent for longer than the hold-off, and come back."""
         self.ask(HoldOff(time_ms=SHORTEST_HOLD_OFF_MS))
         self.apply(self.park_state, (self.away()[0], 1))
-        self.endpoint.advance(SHORTEST_HOLD_OFF_MS + 50)
+        self.outlast(SHORTEST_HOLD_OFF_MS + LATEST_MS)
         expired = self.status().flags & Flag.HOLD_OFF_EXPIRED
         expect(bool(expired), "the hold-off did not run out")
-
-
-def expect_timing(changes: list[tuple[int, int]], states: list[int], holds: list[int]) -> None:
-    """Insist that a latch record shows a path: its states, never early, at most 2 ms late."""
-    latched = [state for _, state in changes]
-    expect(latched == states, f"the states {latched} were latched; the path has {states}")
-    began = changes[0][0]
-    due = 0
-    for (at_ms, _), hold_ms in zip(changes, holds, strict=True):
-        late = (at_ms - began) % COUNTER - due
-        expect(0 <= late <= LATEST_MS, f"a state due {due} ms into the path came {late} ms late")
-        due += hold_ms

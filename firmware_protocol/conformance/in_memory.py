@@ -1,14 +1,10 @@
-"""The device of this package as an endpoint, on a clock of its own that costs no time.
-
-Knows: `Device`.
-Must not know: the checks.
-"""
+"""The device of this package as an endpoint, on a clock of its own that costs no time."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
-from firmware_protocol.conformance.bench import COUNTER, Endpoint
+from firmware_protocol.conformance.endpoint import COUNTER, Endpoint, Pace
 from firmware_protocol.device import Device, DeviceConfig
 
 __all__ = ["DeviceEndpoint"]
@@ -16,6 +12,10 @@ __all__ = ["DeviceEndpoint"]
 
 class DeviceEndpoint(Endpoint):
     """A `Device` in memory. `make` may build another one, to try the checks on wrong devices."""
+
+    pace = Pace.OWN
+    has_minutes = True
+    counts_starts = True
 
     def __init__(
         self,
@@ -25,6 +25,7 @@ class DeviceEndpoint(Endpoint):
         make: Callable[..., Device] = Device,
     ) -> None:
         self.forbidden_state = forbidden_state
+        self._passed_ms = 0
         self._config = config
         self._make = make
         self._now_ms = 0
@@ -45,8 +46,13 @@ class DeviceEndpoint(Endpoint):
 
     def advance(self, ms: int) -> None:
         """Move the device's clock."""
+        self._passed_ms += ms
         self._now_ms = (self._now_ms + ms) % COUNTER
         self._device.tick(self._now_ms)
+
+    def now_ms(self) -> float:
+        """Return how much time has passed; the device's counter can be preset, this cannot."""
+        return self._passed_ms
 
     def latches(self) -> list[tuple[int, int]]:
         """Return what the device has latched."""
@@ -63,6 +69,11 @@ class DeviceEndpoint(Endpoint):
         self._latched.clear()
         self._replies = b""
         self._device = self._make(self._config, now_ms=self._now_ms, on_latch=self._record)
+
+    def hold_up(self, ms: int) -> None:
+        """Move the clock without the device's knowledge; it then does what is due as of old."""
+        self._passed_ms += ms
+        self._now_ms = (self._now_ms + ms) % COUNTER
 
     def set_fault(self) -> None:
         """Make the device find a fault."""

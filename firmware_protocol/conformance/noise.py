@@ -1,22 +1,25 @@
-"""Checks of the line: torn, corrupt and over-long frames do no harm.
-
-Knows: SPEC.md.
-Must not know: what kind of device is being checked.
-"""
+"""Checks of the line: torn, corrupt and over-long frames do no harm."""
 
 from __future__ import annotations
 
+import binascii
+from collections.abc import Callable
 from functools import partial
 
-from firmware_protocol.conformance.bench import Bench, expect
+from firmware_protocol.checksum import crc16
+from firmware_protocol.conformance.bench import Bench
+from firmware_protocol.conformance.endpoint import expect
 from firmware_protocol.conformance.registry import check
 from firmware_protocol.errors import FrameError
-from firmware_protocol.framing import DELIMITER, decode_frame
+from firmware_protocol.framing import DELIMITER, cobs_encode, decode_frame
 from firmware_protocol.messages import (
     ERROR_TYPE,
+    INTERLOCK,
     LONGEST_HOLD_OFF_MS,
+    Clear,
     ErrorCode,
     HoldOff,
+    Identify,
     Kind,
     mask_width,
     reply_type,
@@ -25,10 +28,19 @@ from firmware_protocol.messages import (
 
 def _dropped(bench: Bench, what: str, data: bytes, count: int = 1) -> None:
     """Send bytes that must be dropped, and insist on the count and on an answer afterwards."""
-    before = bench.status().dropped
-    bench.silent(data)
-    now = bench.status().dropped
-    expect(now == min(255, before + count), f"{what}: dropped went from {before} to {now}")
+    _counted(bench, what, lambda: bench.silent(data), count)
+
+
+def _counted(bench: Bench, what: str, send: Callable[[], None], count: int) -> None:
+    """Do something and insist on how many frames are counted as dropped."""
+
+    def count_once() -> None:
+        before = bench.status().dropped
+        send()
+        now = bench.status().dropped
+        expect(now == min(255, before + count), f"{what}: dropped went from {before} to {now}")
+
+    bench.at_last(count_once)
 
 
 @check
@@ -41,6 +53,59 @@ def corrupt_frames_are_dropped(bench: Bench) -> None:
     _dropped(bench, "nothing but delimiters", b"\x00\x00\x00\x00", count=0)
 
 
+def _with_checksum(head: bytes, checksum: bytes) -> bytes:
+    return cobs_encode(head + checksum) + DELIMITER
+
+
+@check
+def only_the_right_checksum_is_taken(bench: Bench) -> None:
+    """Checksums of other kinds, in the other order or shortened, are wrong like any other."""
+    kind, body = bench.apply_body(bench.park_state, [(bench.away()[0], 1)])
+    head = bytes([kind, 0x5A]) + body
+    right = crc16(head)
+    wrong = {
+        "the checksum high byte first": right.to_bytes(2, "big"),
+        "the checksum inverted": (right ^ 0xFFFF).to_bytes(2, "little"),
+        "a checksum from another beginning": binascii.crc_hqx(head, 0).to_bytes(2, "little"),
+        "a sum of the bytes": (sum(head) % 0x10000).to_bytes(2, "little"),
+        "no checksum": b"\0\0",
+        "the low byte of the checksum wrong": (right ^ 0x0001).to_bytes(2, "little"),
+        "the high byte of the checksum wrong": (right ^ 0x8000).to_bytes(2, "little"),
+        "a checksum over the body alone": crc16(body).to_bytes(2, "little"),
+        "a checksum without the last byte": crc16(head[:-1]).to_bytes(2, "little"),
+    }
+
+    def drop_each() -> None:
+        for what, checksum in wrong.items():
+            _dropped(bench, what, _with_checksum(head, checksum))
+
+    bench.unmoved("an apply with a wrong checksum", drop_each)
+    # The checksum is looked at after all bytes before it, whatever they are.
+    for data in (b"\0\0\0", b"\xff\xff\xff\xff", bytes(range(1, 9))):
+        bench.refused(0x7D, data, ErrorCode.UNSUPPORTED)
+
+
+@check
+def broken_encoding_is_dropped(bench: Bench) -> None:
+    """A frame whose last block is said to be longer than it is is dropped, sound or not."""
+    bench.ask(HoldOff(time_ms=LONGEST_HOLD_OFF_MS))
+    bench.apply(bench.park_state, (bench.away()[0], 1))
+    bench.settle(1)
+
+    def send_each() -> None:
+        for kind, body in ((Kind.PARK, b""), (0x7D, b"\x07\x00\x09"), (Kind.STATUS, b"")):
+            broken = bytearray(bench.frame(kind, body))
+            at = 0
+            while at + broken[at] < len(broken) - 1:
+                at += broken[at]
+            for longer in (1, 2, 100):
+                broken[at] += longer
+                _dropped(bench, "a block that ends early", bytes(broken))
+                broken[at] -= longer
+
+    bench.unmoved("a frame whose last block ends early", send_each)
+
+
 @check
 def half_frames_are_dropped(bench: Bench) -> None:
     """Half a frame spoils what follows it up to the next delimiter, and nothing after that."""
@@ -48,6 +113,8 @@ def half_frames_are_dropped(bench: Bench) -> None:
     half = data[: len(data) // 2]
     _dropped(bench, "half a frame and a delimiter", half + DELIMITER)
     _dropped(bench, "half a frame and a frame", half + bench.frame(Kind.PARK))
+    _dropped(bench, "a frame but for its last byte", data[:-2] + DELIMITER)
+    _dropped(bench, "two half frames", half + DELIMITER + half + DELIMITER, count=2)
     bench.endpoint.send(half)
     bench.endpoint.advance(500)
     frame = bench.exchange(DELIMITER + bench.frame(Kind.STATUS))
@@ -57,12 +124,16 @@ def half_frames_are_dropped(bench: Bench) -> None:
 @check
 def a_pause_inside_a_frame_is_no_harm(bench: Bench) -> None:
     """There is no timeout between bytes: a frame may come byte by byte."""
-    data = bench.frame(Kind.STATUS)
-    for index in range(len(data) - 1):
-        bench.silent(data[index : index + 1], wait_ms=5)
-    bench.endpoint.advance(1000)
-    frame = bench.exchange(data[-1:])
-    expect(frame.type == reply_type(Kind.STATUS), "a frame sent byte by byte was not answered")
+
+    def send_slowly() -> None:
+        data = bench.frame(Kind.STATUS)
+        for index in range(len(data) - 1):
+            bench.silent(data[index : index + 1], wait_ms=5)
+        bench.endpoint.advance(1000)
+        frame = bench.exchange(data[-1:], tries=1)
+        expect(frame.type == reply_type(Kind.STATUS), "a frame sent byte by byte was not answered")
+
+    bench.at_last(send_slowly)
 
 
 @check
@@ -74,20 +145,38 @@ def longest_payload(bench: Bench) -> None:
     # The most that a host ever has in flight: max_payload + 3 bytes, as after a timeout.
     frame = bench.exchange(DELIMITER + bench.frame(0x7E, b"\x55" * (longest - 4)))
     expect(frame.type == ERROR_TYPE, "no refusal of a longest frame behind a delimiter")
-    if longest < 200:
-        _dropped(bench, "a payload too long", bench.frame(0x7E, b"\x55" * (longest - 3)))
+    for extra in (1, 2):
+        for kind in (0x7E, 0x82):  # whosever it is: what is too long is not looked at
+            head = bytes([kind, 0x33]) + b"\x55" * (longest - 4 + extra)
+            checksum = crc16(head).to_bytes(2, "little")
+            _dropped(bench, "a payload too long", _with_checksum(head, checksum))
+    # Nothing is made of a part of what is too long, though a frame of its own lies in it.
+    head = bytes([0x7E, 0x34]) + b"\x55" * (longest - 4)
+    whole = head + crc16(head).to_bytes(2, "little")
+    for behind in (b"\x55", whole):
+        _dropped(bench, "a frame with more behind it", cobs_encode(whole + behind) + DELIMITER)
+    head = bytes([0x7E, 0x35])
+    small = head + crc16(head).to_bytes(2, "little")
+    for count in (longest - 1, longest, longest + 1, 254, 255, 256, 257):
+        data = cobs_encode(b"\x55" * count + small) + DELIMITER
+        _dropped(bench, "a frame behind too much else", data)
     _dropped(bench, "bytes without end", b"\x01" * (longest + 2) + DELIMITER)
+    for count in (255, 256, 257, 4 + 256, 512):  # where a count of 8 bits wraps
+        _dropped(bench, "bytes without end", b"\x55" * count + DELIMITER)
+        head = bench.frame(Kind.PARK)
+        _dropped(bench, "a frame after bytes without end", b"\x01" * count + head)
 
 
 @check
 def floods_are_survived(bench: Bench) -> None:
     """Thousands of bytes without a delimiter count as one dropped frame and do no harm."""
-    before = bench.status().dropped
-    for _ in range(60):
-        bench.silent(b"\xa5" * 64, wait_ms=6)
-    bench.silent(DELIMITER)
-    now = bench.status().dropped
-    expect(now == min(255, before + 1), f"dropped went from {before} to {now}")
+
+    def flood() -> None:
+        for _ in range(60):
+            bench.silent(b"\xa5" * 64, wait_ms=6)
+        bench.silent(DELIMITER)
+
+    _counted(bench, "a flood", flood, 1)
 
 
 @check
@@ -133,11 +222,14 @@ def wrong_input_while_relays_are_energised(bench: Bench) -> None:
 
 @check
 def dropped_saturates(bench: Bench) -> None:
-    """The count of dropped frames stops at 255."""
+    """The count of dropped frames stops at 255, and only a start sets it to zero."""
     for _ in range(30):
         bench.silent(b"\x01\x00" * 10, wait_ms=4)
-    dropped = bench.status().dropped
-    expect(dropped == 255, f"after 300 dropped frames the count is {dropped}")
+    for _ in range(2):
+        dropped = bench.status().dropped
+        expect(dropped == 255, f"after 300 dropped frames the count is {dropped}")
+        bench.ask(Identify())
+        bench.ask(Clear(flags=INTERLOCK))
 
 
 @check

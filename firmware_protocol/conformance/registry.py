@@ -1,8 +1,4 @@
-"""The list of checks, filled by the modules that hold them.
-
-Knows: what a check is.
-Must not know: any of them.
-"""
+"""The list of checks, filled by the modules that hold them."""
 
 from __future__ import annotations
 

@@ -62,7 +62,7 @@ step_celsius = 1
 direction = "up-then-down"
 [settle]
 within_celsius = 1.0
-for_s = 0.3
+for_s = 0.5
 at_most_s = 5.0
 """
 

@@ -21,6 +21,9 @@ LADDER = """\
 format = "rungwise-ladder/1"
 name = "Three rungs"
 relay_count = 5
+lead_uncertainty_ohms = 0
+[relays]
+contact_uncertainty_ohms = 0
 [output]
 isolate_relay = 3
 short_relay = 4
@@ -67,7 +70,8 @@ def test_the_rungs_come_out_as_numpys_least_squares_has_them(
     rungwise: Run, ladder: Path, write: Write
 ) -> None:
     ended = rungwise(
-        "ladder", "calibrate", ladder, "--readings", write("r.csv", READINGS), "--json"
+        *("ladder", "calibrate", ladder, "--readings", write("r.csv", READINGS)),
+        *("--common-percent", "0", "--json"),
     )
     assert ended.status == 0
     design = [[1, 0, 0], [0, 1, 0], [0, 0, 1], [1, 1, 1]]
@@ -118,7 +122,9 @@ def test_the_proposal_says_what_the_calibration_then_has(
     rows = [line for line in proposed["csv"].splitlines() if not line.startswith("#")]
     filled = [rows[0], *(_filled(row) for row in rows[1:])]
     table = write("t.csv", "\n".join(filled) + "\n")
-    done = rungwise("ladder", "calibrate", ladder, "--readings", table, "--json").document
+    done = rungwise(
+        *("ladder", "calibrate", ladder, "--readings", table, "--common-percent", "0", "--json")
+    ).document
     told = [one["uncertainty_ohms"] for one in proposed["rungs"]]
     # The table's uncertainties are written with three digits.
     assert [one["uncertainty_ohms"] for one in done["values"]][:3] == pytest.approx(told, rel=0.01)
@@ -151,7 +157,73 @@ def test_a_reading_that_contradicts_the_others_is_named_and_nothing_is_written(
     ended = rungwise("ladder", "calibrate", ladder, "--readings", readings, "--out", out)
     assert ended.status == 1
     assert "contradict each other" in ended.out
+    assert "measure that again first" in ended.out
     assert not out.exists()
+
+
+def test_an_undeclared_scale_counts_as_the_percentage_of_the_meter_and_is_said(
+    rungwise: Run, ladder: Path, write: Write
+) -> None:
+    """All rungs together are then known no better than the scale: a percentage of their sum."""
+    words = ("ladder", "calibrate", ladder, "--readings", write("r.csv", READINGS))
+    taken = rungwise(*words, "--meter-percent", "0.05", "--json").document
+    assert taken["common_percent"] == pytest.approx(0.05)
+    assert "--common-percent is not stated" in taken["notes"][0]
+    for one, ohms in zip(taken["values"][:3], (100, 200, 400), strict=True):
+        assert one["uncertainty_ohms"] == pytest.approx(
+            2 * ((5e-4 * ohms) ** 2 + 0.0075**2 * 4 / 3) ** 0.5, rel=0.05
+        )
+    # Nothing said of the meter: the rows' own uncertainty holds 0.01 ohm in 701.7 ohm at most.
+    rows = rungwise(*words, "--json").document
+    assert rows["common_percent"] == pytest.approx(100 * 0.01 / 701.7)
+    told = rungwise(*words, "--common-percent", "0.02", "--json").document
+    assert told["common_percent"] == pytest.approx(0.02)
+    assert not any("--common-percent" in note for note in told["notes"])
+
+
+def test_a_rung_beyond_its_tolerance_is_no_pass(
+    rungwise: Run, ladder: Path, write: Write, tmp_path: Path
+) -> None:
+    """The 400 ohm rung is 2 % up in both of its readings; the file allows 1 %."""
+    moved = READINGS.replace("402.00", "408.20").replace("701.70", "707.90")
+    out = tmp_path / "c.toml"
+    words = ("ladder", "calibrate", ladder, "--readings", write("r.csv", moved))
+    ended = rungwise(*words, "--out", out)
+    assert ended.status == 4
+    assert "relay 2 is +2" in ended.out
+    assert out.exists()
+    document = rungwise(*words, "--json").document
+    assert document["verdict"] == "undecided"
+    assert [one["relay"] for one in document["moved"]] == [2]
+
+
+def test_a_rung_that_one_reading_alone_moves_is_not_written(
+    rungwise: Run, ladder: Path, write: Write, tmp_path: Path
+) -> None:
+    """Without the sum of all nothing checks the three single readings."""
+    rows = [line for line in READINGS.splitlines() if not line.startswith("0x08")]
+    out = tmp_path / "c.toml"
+    few = "\n".join(rows) + "\n"
+    plain = rungwise("ladder", "calibrate", ladder, "--readings", write("p.csv", few), "--json")
+    assert plain.status == 4
+    assert [one["alone_for"] for one in plain.document["unchecked"]] == [[0], [1], [2]]
+    assert "Unchecked, measure twice: reading 2" in plain.document["sentence"]
+    readings = write("r.csv", few.replace("402.00", "452.00"))
+    ended = rungwise("ladder", "calibrate", ladder, "--readings", readings, "--out", out)
+    assert ended.status == 1
+    assert "on the word of one reading" in ended.out
+    assert not out.exists()
+
+
+def test_a_proposal_names_the_states_that_are_to_be_measured_twice(
+    rungwise: Run, ladder: Path
+) -> None:
+    few = rungwise("ladder", "calibrate", ladder, "--propose", "4", "--json").document
+    assert len(few["unchecked"]) == 3
+    assert "measure twice" in few["csv"]
+    enough = rungwise("ladder", "calibrate", ladder, "--propose", "8", "--json").document
+    assert enough["unchecked"] == []
+    assert "measure twice" not in enough["csv"]
 
 
 def test_drift_against_the_previous_calibration_is_shown(
@@ -192,11 +264,11 @@ def typed(monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
 def test_at_a_bench_the_states_are_set_and_what_is_typed_is_kept(
     rungwise: Run, ladder: Path, bench: Path, typed: Callable[..., None], tmp_path: Path
 ) -> None:
-    proposed = rungwise("ladder", "calibrate", ladder, "--propose", "5", "--json").document
+    proposed = rungwise("ladder", "calibrate", ladder, "--propose", "8", "--json").document
     typed(*(f"{state['expected_ohms']:.4f}" for state in proposed["states"]))
     kept, out = tmp_path / "kept.csv", tmp_path / "c.toml"
     ended = rungwise(
-        *("ladder", "calibrate", ladder, "--propose", "5", "--bench", bench),
+        *("ladder", "calibrate", ladder, "--propose", "8", "--bench", bench),
         *("--save", kept, "--out", out),
     )
     assert ended.status == 0, ended.err

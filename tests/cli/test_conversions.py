@@ -24,6 +24,9 @@ LADDER = """\
 format = "rungwise-ladder/1"
 name = "Six rungs"
 relay_count = 6
+lead_uncertainty_ohms = 0
+[relays]
+contact_uncertainty_ohms = 0
 
 [[group]]
 kind = "series"
@@ -113,6 +116,23 @@ def test_nearest_states_the_expanded_uncertainty(
     # JCGM 100:2008, 4.3.7: 1 % of 100 ohm, rectangular, is 1/sqrt(3) ohm; times k = 2.
     (found,) = rungwise("nearest", write("six.toml", LADDER), 100, "--json").document["results"]
     assert found["uncertainty_ohms"] == pytest.approx(2 / 3**0.5)
+
+
+def test_nearest_does_not_take_what_is_not_stated_for_nothing(
+    rungwise: Callable[..., Any], write: Callable[..., Path]
+) -> None:
+    """5 % of 220 ohm, rectangular; with contacts and leads unstated too, more than that."""
+    (found,) = rungwise("nearest", write("six.toml", LADDER), 220, "--json").document["results"]
+    assert found["uncertainty_ohms"] == pytest.approx(2 * 11.0 / 3**0.5)
+    bare = "\n".join(line for line in LADDER.splitlines() if "_uncertainty_ohms" not in line)
+    ended = rungwise("nearest", write("bare.toml", bare), 220)
+    assert "no tolerance_percent or uncertainty_ohms for the rungs of relays 0, 1" in ended.err
+    assert "no contact_uncertainty_ohms: 0.05 ohm is taken" in ended.err
+    assert "no lead_uncertainty_ohms: 0.05 ohm is taken" in ended.err
+    (loose,) = rungwise("nearest", write("bare.toml", bare), 220, "--json").document["results"]
+    # Five closed contacts and the leads, 0.05 ohm each.
+    expected = 2 * (11.0**2 / 3 + 6 * 0.05**2) ** 0.5
+    assert loose["uncertainty_ohms"] == pytest.approx(expected)
 
 
 def test_nearest_finds_the_published_subset_sums(

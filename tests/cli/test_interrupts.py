@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 
+from controller.cli.signals import STOPPING
 from controller.clock import RealClock
 from controller.links.pty_device import PtyDevice
 from controller.links.simulated import SimulatedDevice
@@ -23,8 +24,22 @@ from controller.records.reader import Record, load_record
 
 pytestmark = pytest.mark.pty
 
-PATIENCE_S = 60.0
+PATIENCE_S = 120.0
 PROGRAM = [sys.executable, "-m", "controller.cli"]
+
+
+@pytest.fixture(autouse=True)
+def signals_at_their_defaults() -> Iterator[None]:
+    """Let the programs started here hear every signal, though `nohup` or `&` started the tests.
+
+    An ignored signal stays ignored in a child; one that has a handler falls back to its default.
+    """
+    ignored = [n for n in STOPPING if signal.getsignal(n) is signal.SIG_IGN]
+    for number in ignored:
+        signal.signal(number, lambda *_: None)
+    yield
+    for number in ignored:
+        signal.signal(number, signal.SIG_IGN)
 
 
 def _until(condition: Callable[[], bool]) -> None:
@@ -101,7 +116,7 @@ module = "{sweeps}/modules/tern-aux-diesel.toml"
 tolerance_celsius = 3
 [settle]
 within_celsius = 0.5
-for_s = 0.3
+for_s = 0.5
 at_most_s = 30
 [[targets]]
 from_celsius = -30
@@ -159,6 +174,25 @@ def test_a_lost_terminal_parks_and_leaves_a_good_record(tmp_path: Path, plan: Pa
         terminal.hang_up()
         terminal.process.send_signal(signal.SIGHUP)
         assert terminal.process.wait(PATIENCE_S) == 130
+    _assert_stopped_well(load_record(path))
+
+
+def test_a_run_started_with_nohup_outlives_its_terminal(tmp_path: Path, plan: Path) -> None:
+    path = tmp_path / "r.jsonl"
+    words = ["sweep", str(plan), "--pace", "real", "--record", str(path)]
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)  # as nohup does
+    try:
+        terminal = Terminal(words, tmp_path)
+    finally:
+        signal.signal(signal.SIGHUP, before)
+    with closing(terminal):
+        _until(lambda: _lines(path, "reading") >= 1)
+        terminal.process.send_signal(signal.SIGHUP)
+        seen = _lines(path, "reading")
+        _until(lambda: _lines(path, "reading") >= seen + 2)
+        terminal.process.send_signal(signal.SIGTERM)
+        terminal.text()
+        assert terminal.process.returncode == 130
     _assert_stopped_well(load_record(path))
 
 

@@ -9,6 +9,8 @@ from typing import Any
 
 import pytest
 
+from controller.sensors.files import load_sensor
+
 Run = Callable[..., Any]
 Write = Callable[[str, str], Path]
 
@@ -98,6 +100,56 @@ def test_a_sensor_without_a_tolerance_needs_one(
     assert "less than 4 to 1" in poor.err
     for wrong in ("0", "-1", "much", "nan", "inf"):
         assert rungwise("sensor", "check", loose, bath, "--tolerance", wrong).status == 2
+
+
+def test_a_class_of_tolerance_has_another_limit_at_every_point(rungwise: Run, write: Write) -> None:
+    """IEC 60751, class B: 0.3 degC at 0 degC and 0.8 at 100; class AA ends at 250 degC."""
+    classed = write("b.toml", PLATINUM.replace("tolerance_celsius = 0.8\n", 'tolerance = "B"\n'))
+    bath = write("bath.toml", BATH.format(boiling=1385))
+    ended = rungwise("sensor", "check", classed, bath, "--json")
+    limits = [point["tolerance_celsius"] for point in ended.document["points"]]
+    celsius = [point["bath_celsius"] for point in ended.document["points"]]
+    assert limits == pytest.approx([0.3 + 0.005 * abs(t) for t in celsius])
+    assert ended.document["tolerance_celsius"] is None
+    hot = """
+format = "rungwise-bath/1"
+[[point]]
+kind = "bath"
+celsius = 300
+uncertainty_celsius = 0.1
+ohms = 2120
+uncertainty_ohms = 0.1
+"""
+    fine = write(
+        "aa.toml",
+        'format = "rungwise-sensor/1"\nkind = "platinum"\nreference_ohms = 1000\n'
+        'tolerance = "AA"\n',
+    )
+    ended = rungwise("sensor", "check", fine, write("hot.toml", hot))
+    assert ended.status == 2
+    assert "class AA of IEC 60751 has no tolerance at 300 degC" in ended.err
+
+
+@pytest.mark.parametrize(("plan", "stem"), [("air-random", "tern-air")])
+def test_what_a_formula_may_be_off_reaches_the_verdict(
+    rungwise: Run, sweeps: Path, plan: str, stem: str
+) -> None:
+    """JCGM 100:2008, 5.1.2: no combined uncertainty is less than one of its parts."""
+    ended = rungwise("plan", sweeps / f"{plan}.toml", "--json")
+    curve = load_sensor(sweeps / "sensors" / f"{stem}.toml").curve
+    steps = ended.document["steps"]
+    own = [2 * float(curve.uncertainty_celsius(step["achieved_celsius"])) for step in steps]
+    assert max(own) > 1.5
+    for step, least in zip(steps, own, strict=True):
+        assert step["uncertainty_celsius"] >= least
+
+
+def test_salt_water_is_cautioned_where_a_fixed_point_is_judged(
+    rungwise: Run, platinum: Path, write: Write
+) -> None:
+    bath = write("bath.toml", BATH.format(boiling=1385))
+    ended = rungwise("sensor", "check", platinum, bath)
+    assert "Sea water freezes at -1.9 degC" in ended.err
 
 
 def test_bad_bath_files_are_refused(rungwise: Run, platinum: Path, write: Write) -> None:

@@ -230,7 +230,8 @@ def test_all_problems_of_all_files_come_at_once(rungwise: Run, tmp_path: Path) -
 
 
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=settings().max_examples // 2,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(data=st.data())
 def test_no_damaged_record_brings_a_traceback(

@@ -25,34 +25,35 @@ from controller.sensors.thermistor import BetaCurve
 CLEAR_COUNT = 14
 
 
-def test_a_healthy_module_is_called_healthy(bench):
-    outcome = bench.examine(bench.HEALTHY, runs=60, seed=11)
+def test_a_healthy_module_is_called_healthy(bench, many):
+    outcome = bench.examine(bench.HEALTHY, runs=many(30, 60), seed=11)
     assert outcome.right_share >= 0.95, outcome.called
-    assert outcome.wrong_and_told <= 3
+    assert outcome.wrong_and_told <= outcome.runs / 20
 
 
 @pytest.mark.parametrize("index", range(CLEAR_COUNT))
-def test_a_clear_fault_is_found(bench, index):
+def test_a_clear_fault_is_found(bench, index, many):
     assert len(bench.CLEAR) == CLEAR_COUNT
-    outcome = bench.examine(bench.CLEAR[index], runs=6, seed=20 + index)
-    assert outcome.right >= 5, outcome.called
+    outcome = bench.examine(bench.CLEAR[index], runs=many(4, 6), seed=20 + index)
+    assert outcome.right >= outcome.runs - 1, outcome.called
     assert outcome.wrong_and_told == 0
 
 
-def test_a_faint_fault_is_seldom_claimed_wrongly(bench):
-    outcomes = [bench.examine(one, runs=8, seed=40) for one in bench.FAINT]
-    assert sum(one.wrong_and_told for one in outcomes) <= 2
+def test_a_faint_fault_is_seldom_claimed_wrongly(bench, many):
+    outcomes = [bench.examine(one, runs=many(4, 8), seed=40) for one in bench.FAINT]
+    runs = sum(one.runs for one in outcomes)
+    assert sum(one.wrong_and_told for one in outcomes) <= runs / 16
     # They are faint for a reason: a claim of certainty is not always possible.
-    assert sum(one.right_and_told for one in outcomes) < 32
+    assert sum(one.right_and_told for one in outcomes) < runs
 
 
 @pytest.mark.parametrize(("count", "noise_celsius"), [(3, 0.3), (5, 0.6), (8, 0.3)])
 def test_few_readings_accuse_nobody_by_chance_and_still_find_a_clear_fault(
-    bench, count, noise_celsius
+    bench, many, count, noise_celsius
 ):
     rng = np.random.default_rng(60 + count)
     corroded = bench.Injected(kind="series-resistance", label="", series_ohms=150.0)
-    runs = 20
+    runs = many(10, 20)
     for fault in (bench.HEALTHY, corroded):
         kinds = [
             diagnose(
@@ -66,12 +67,12 @@ def test_few_readings_accuse_nobody_by_chance_and_still_find_a_clear_fault(
             ).best.kind
             for _ in range(runs)
         ]
-        assert kinds.count(fault.kind) >= runs - 2
+        assert kinds.count(fault.kind) >= 0.9 * runs
 
 
 @pytest.mark.parametrize("name", ["series_ohms", "leakage_ohms", "gain", "offset_celsius"])
-def test_intervals_hold_the_truth_at_their_stated_rate(bench, name):
-    runs = 500
+def test_intervals_hold_the_truth_at_their_stated_rate(bench, name, many):
+    runs = many(200, 500)
     share = bench.coverage(bench.TRUTHS[name], runs=runs, seed=3, names=(name,))[name]
     low, high = bench.binomial_bounds(runs)
     assert low <= share <= high
@@ -306,7 +307,7 @@ def test_contradictory_units_are_refused(bench, scale, fahrenheit, message):
         max_size=14,
     )
 )
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=settings().max_examples // 3)
 def test_whatever_is_written_down_gives_a_document_or_a_refusal(rows):
     curve = BetaCurve(
         reference_ohms=2800.0,

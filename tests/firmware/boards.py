@@ -19,9 +19,13 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from firmware_protocol.conformance import Endpoint, NotApplicable
+from firmware_protocol.conformance import Endpoint, NotApplicable, Pace
 from firmware_protocol.conformance.bench import COUNTER
 
+STM32F4_MACHINE = "netduinoplus2"
+"""What QEMU calls its machine with an STM32F405; emulated_board.py has it too."""
+LOOK_MS = 25
+"""In which a board that reads its chain back every 16 ms has done so."""
 BOOT_MS = 20
 """From power-up until any of the boards listens: the AVR writes its settings first."""
 
@@ -33,8 +37,12 @@ class Counter:
         self._counter_ms = counter_ms
         self._at_us = at_us
 
+    def at(self, us: int) -> int:
+        """Return what the counter shows about then."""
+        return self._counter_ms + (us - self._at_us) // 1000
+
     def widen(self, us: int, low: int) -> int:
-        about = self._counter_ms + (us - self._at_us) // 1000
+        about = self.at(us)
         return (about + (low - about + 0x8000) % 0x10000 - 0x8000) % COUNTER
 
 
@@ -46,6 +54,10 @@ def parse_latch(line: str) -> tuple[int, int, int]:
 
 class CommandedBoard(Endpoint):
     """A board whose time is commanded over its standard input."""
+
+    pace = Pace.OWN
+    has_minutes = True
+    counts_starts = True
 
     def __init__(
         self,
@@ -108,6 +120,9 @@ class CommandedBoard(Endpoint):
     def advance(self, ms: int) -> None:
         self.run(f"run {ms * 1000}")
 
+    def now_ms(self) -> float:
+        return self.now_us / 1000
+
     def latches(self) -> list[tuple[int, int]]:
         return list(self._latches)
 
@@ -118,6 +133,11 @@ class CommandedBoard(Endpoint):
 
     def preset_counter(self, counter_ms: int) -> None:
         self.restart()
+        self.command(f"clock {counter_ms % 0x10000}")
+        self._counter = Counter(counter_ms, self.now_us)
+
+    def hold_up(self, ms: int) -> None:
+        counter_ms = self._counter.at(self.now_us) + ms
         self.command(f"clock {counter_ms % 0x10000}")
         self._counter = Counter(counter_ms, self.now_us)
 
@@ -132,7 +152,7 @@ class CommandedBoard(Endpoint):
         assert self._process.stdout is not None
         self._process.stdin.close()
         self._process.stdout.close()
-        self._process.wait(timeout=10)
+        self._process.wait(timeout=60)
 
     @property
     def exit_code(self) -> int | None:
@@ -146,10 +166,20 @@ class HostBoard(CommandedBoard):
         self.command("fault")
 
 
+class GuardedBoard(CommandedBoard):
+    """An emulated chip that reads its chain back: it finds a stage that is stuck for a moment."""
+
+    def set_fault(self) -> None:
+        for command in ("stick 0 1", "mend"):
+            self.command(command)
+            self.advance(LOOK_MS)
+
+
 class LiveBoard(Endpoint):
     """A board that runs by itself: bytes over a descriptor, latches from a record."""
 
     patience_ms = 5000
+    pace = Pace.BEHIND
     _line: int
 
     def send(self, data: bytes) -> None:
@@ -165,6 +195,9 @@ class LiveBoard(Endpoint):
 
     def advance(self, ms: int) -> None:
         time.sleep(ms / 1000)
+
+    def now_ms(self) -> float:
+        return time.monotonic() * 1000
 
     def record(self) -> str:
         """Return the whole lines of the latch record so far."""
@@ -219,13 +252,16 @@ class PtyBoard(LiveBoard):
         """Return the terminal's attributes, as termios has them."""
         return termios.tcgetattr(self._line)
 
+    def command(self, line: str) -> None:
+        assert self._process.stdin is not None
+        self._process.stdin.write(line + "\n")
+
     def record(self) -> str:
         return self._record.read_text()
 
     def restart(self) -> None:
-        assert self._process.stdin is not None
         known = len(self.record().splitlines())
-        self._process.stdin.write("restart\n")
+        self.command("restart")
         self.wait_for_latch(known)
 
     def close(self) -> None:
@@ -233,12 +269,12 @@ class PtyBoard(LiveBoard):
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._process.stdin.close()
-        self._process.wait(timeout=10)
+        self._process.wait(timeout=60)
         self._process.stdout.close()
 
 
 class QemuBoard(LiveBoard):
-    """The Cortex-M3 port in QEMU: a socket is its line, and a file takes its record of latches.
+    """The 32-bit port in QEMU: a socket is its line, and a file takes its record of latches.
 
     QEMU's clock follows the instructions it has run, so the times in the record do not depend on
     how busy the machine is. It may run behind ours, never ahead.
@@ -253,6 +289,7 @@ class QemuBoard(LiveBoard):
         ticks_at: int,
         forbidden_state: int | None = None,
         qemu: str = "qemu-system-arm",
+        words: Sequence[str] = (),
     ) -> None:
         self.forbidden_state = forbidden_state
         self._image = image
@@ -261,6 +298,7 @@ class QemuBoard(LiveBoard):
         self._preset_at = preset_at
         self._ticks_at = ticks_at
         self._qemu = qemu
+        self._words = words
         self._start(0)
 
     def _start(self, counter_ms: int) -> None:
@@ -273,12 +311,13 @@ class QemuBoard(LiveBoard):
             listener.settimeout(30)
             self._process = subprocess.Popen(
                 [
-                    *(self._qemu, "-M", "mps2-an385", "-display", "none", "-monitor", "stdio"),
+                    *(self._qemu, "-M", STM32F4_MACHINE, "-display", "none", "-monitor", "stdio"),
                     *("-icount", "shift=5,sleep=on", "-kernel", str(self._image)),
                     *("-chardev", f"socket,id=line,path={self._line_path}"),
                     *("-chardev", f"file,id=record,path={self._record_path}"),
                     *("-serial", "chardev:line", "-serial", "chardev:record"),
                     *("-device", f"loader,addr={self._preset_at},data={counter_ms},data-len=4"),
+                    *self._words,
                 ],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
@@ -334,12 +373,13 @@ class QemuBoard(LiveBoard):
         self._socket.close()
         self._process.stdin.close()
         self._process.terminate()
-        self._process.wait(timeout=10)
+        self._process.wait(timeout=60)
         self._process.stdout.close()
 
 
 __all__ = [
     "CommandedBoard",
+    "GuardedBoard",
     "HostBoard",
     "LiveBoard",
     "NotApplicable",

@@ -85,16 +85,16 @@ class Builds:
     RELAYS = 18
     FORBIDDEN = 0x00003
     """The relays that the builds under check never energise together."""
+    SUPPLY_LEAST_MV = 2000
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._variants: dict[tuple[str, ...], int] = {}
 
     def _build(self, target: str, *choices: str, folder: str = "standard") -> Path:
-        build = self.folder / folder
-        product = build / target
+        product = self.folder / folder / target
         if not product.exists():
-            make(f"BUILD={build}", product, *choices)
+            make(f"BUILD={product.parent}", product, *choices)
         return product
 
     def host(self, *, sanitized: bool = True) -> Path:
@@ -126,21 +126,56 @@ class Builds:
         require("avr-gcc")
         return self._build("rungwise-avr.elf", "RELAYS=17", "OUTPUTS=pins", folder="pins")
 
+    def avr_of(self, *choices: str) -> Path:
+        """Return an AVR image with further choices, as arguments of make."""
+        require("avr-gcc")
+        folder = "-".join(["avr", *choices]).replace("=", "-")  # make takes = for an assignment
+        return self._build("rungwise-avr.elf", *self._choices(), *choices, folder=folder)
+
+    def avr_guarded(self) -> Path:
+        """Return the AVR image that reads its chain back and watches the coils' supply."""
+        return self.avr_of("READBACK=1", f"SUPPLY_LEAST_MV={self.SUPPLY_LEAST_MV}")
+
+    def loader(self, kind: str) -> Path:
+        """Return a boot loader of our own writing, as HEX."""
+        require("avr-gcc", "avr-objcopy")
+        product = self.folder / f"{kind}.hex"
+        if not product.exists():
+            source = Path(__file__).parent / "boot_loader" / "loader.c"
+            elf = product.with_suffix(".elf")
+            flags = ("-std=c99", "-Os", "-mmcu=atmega328p", "-DF_CPU=16000000UL", f"-D{kind}")
+            place = ("-nostartfiles", "-Wl,--section-start=.text=0x7e00")
+            subprocess.run(["avr-gcc", *flags, *place, source, "-o", elf], check=True)
+            subprocess.run(["avr-objcopy", "-O", "ihex", elf, product], check=True)
+        return product
+
     def arm(self) -> Path:
         require("arm-none-eabi-gcc", "arm-none-eabi-nm")
-        return self._build("rungwise-arm.elf", *self._choices())
+        return self._build("rungwise-arm.elf", *self._choices(), "ARM_EMULATED=1", folder="arm")
 
-    def arm_address(self, variable: str) -> int:
-        """Return where a variable of the Cortex-M3 port is."""
+    def arm_of(self, *choices: str) -> tuple[Path, Callable[[str], int]]:
+        """Return a 32-bit image with further choices, and what finds a name's address in it."""
+        require("arm-none-eabi-gcc", "arm-none-eabi-nm")
+        folder = "-".join(["arm", *choices]).replace("=", "-")
+        image = self._build(
+            "rungwise-arm.elf", *self._choices(), "ARM_EMULATED=1", *choices, folder=folder
+        )
+        return image, lambda name: self._address(image, name)
+
+    def arm_address(self, name: str) -> int:
+        """Return where a variable or a function of the 32-bit port is."""
+        return self._address(self.arm(), name)
+
+    @staticmethod
+    def _address(image: Path, name: str) -> int:
         listing = subprocess.run(
-            ["arm-none-eabi-nm", self.arm()], capture_output=True, text=True, check=True
+            ["arm-none-eabi-nm", image], capture_output=True, text=True, check=True
         ).stdout
-        (line,) = (line for line in listing.splitlines() if line.endswith(f" {variable}"))
+        (line,) = (line for line in listing.splitlines() if line.endswith(f" {name}"))
         return int(line.split()[0], 16)
 
     def _choices(self) -> tuple[str, ...]:
-        mask = ",".join(str(byte) for byte in self.FORBIDDEN.to_bytes(3, "little"))
-        return (f"RELAYS={self.RELAYS}", f"DEFINES='-DRUNG_FORBIDDEN_MASK={{{mask}}}'")
+        return (f"RELAYS={self.RELAYS}", f"FORBIDDEN={self.FORBIDDEN:#x}")
 
 
 @pytest.fixture(scope="session")
@@ -150,11 +185,14 @@ def builds(tmp_path_factory: pytest.TempPathFactory) -> Builds:
 
 @pytest.fixture
 def avr(builds: Builds) -> Callable[..., object]:
-    """A function that powers up an emulated chip whose time is commanded, for a `with`."""
+    """A function that powers up an emulated chip whose time is commanded, for a `with`.
+
+    It takes the image, the plain one by default, and words for the emulator.
+    """
 
     @contextmanager
-    def power_up() -> Iterator[object]:
-        command = [builds.sim(), "--relays", str(builds.RELAYS), builds.avr()]
+    def power_up(image: Path | None = None, *words: str) -> Iterator[object]:
+        command = [builds.sim(), "--relays", str(builds.RELAYS), *words, image or builds.avr()]
         with closing(boards.CommandedBoard(command)) as board:
             yield board
 

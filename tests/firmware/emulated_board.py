@@ -2,14 +2,16 @@
 
     python tests/firmware/emulated_board.py --record latches.txt [--board avr|arm|host]
                                             [--relays 18] [--build FOLDER] [--replies]
+                                            [--input MILLIVOLTS]
 
 Prints `pty PATH` when the board listens, and runs until it is told to stop (SIGTERM or SIGINT).
 Each time the relays are told something, a line `latch MICROSECONDS 0xSTATE COUNTER` goes to the
 record: time of the board's own clock since it was started, state of the relays, the firmware's
 own millisecond counter. With --replies (avr and host) it takes `sent MICROSECONDS HEX` as well:
-each reply and the time of its last byte. Builds what it needs first (progress on standard error).
+each reply and the time of its last byte. With --input (avr and host) there is a voltage at analogue
+input 0. Builds what it needs first (progress on standard error).
 
-`avr` is an ATmega328P in simavr, `arm` a Cortex-M3 in QEMU, `host` the C core as a process. For
+`avr` is an ATmega328P in simavr, `arm` an STM32F405 in QEMU, `host` the C core as a process. For
 `avr` and `host` the process replaces itself by the emulator, so SIGUSR1 pulls the reset line.
 """
 
@@ -26,13 +28,15 @@ import tempfile
 import tty
 from pathlib import Path
 
+STM32F4_MACHINE = "netduinoplus2"
+"""What QEMU calls its machine with an STM32F405."""
 FIRMWARE = Path(__file__).parents[2] / "firmware_protocol" / "firmware"
 
 
 def build(board: str, relays: int, folder: Path) -> None:
     targets = {"avr": ["sim", "avr"], "arm": ["arm"], "host": ["host"]}[board]
     made = subprocess.run(
-        ["make", "-C", FIRMWARE, f"BUILD={folder}", f"RELAYS={relays}", *targets],
+        ["make", "-C", FIRMWARE, f"BUILD={folder}", f"RELAYS={relays}", "ARM_EMULATED=1", *targets],
         stdout=sys.stderr,
         check=False,
     )
@@ -63,7 +67,7 @@ def run_arm(image: Path, record: Path | None) -> None:
         taker = "null,id=record" if record is None else f"file,id=record,path={record}"
         process = subprocess.Popen(
             [
-                *("qemu-system-arm", "-M", "mps2-an385", "-display", "none", "-monitor", "none"),
+                *("qemu-system-arm", "-M", STM32F4_MACHINE, "-display", "none", "-monitor", "none"),
                 *("-icount", "shift=5,sleep=on", "-kernel", image),
                 *("-chardev", f"socket,id=line,path={folder}/line", "-chardev", taker),
                 *("-serial", "chardev:line", "-serial", "chardev:record"),
@@ -87,6 +91,7 @@ def main() -> None:
     parser.add_argument("--board", choices=("avr", "arm", "host"), default="avr")
     parser.add_argument("--record", type=Path, help="file that takes the latch record")
     parser.add_argument("--replies", action="store_true", help="record replies too")
+    parser.add_argument("--input", type=int, default=0, help="millivolts at analogue input 0")
     parser.add_argument("--relays", type=int, default=18, help="relays of the board (default 18)")
     parser.add_argument("--build", type=Path, help="where to build (default: the firmware's own)")
     chosen = parser.parse_args()
@@ -96,6 +101,7 @@ def main() -> None:
         run_arm(folder / "rungwise-arm.elf", chosen.record)
         return
     options = ["--stay"] if chosen.record is None else ["--stay", "--record", str(chosen.record)]
+    options += ["--input", str(chosen.input)]
     if chosen.replies:
         options.append("--replies")
     if chosen.board == "host":

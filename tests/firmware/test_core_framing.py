@@ -10,7 +10,7 @@ from typing import Any
 import cobs.cobs
 import pytest
 from crccheck.crc import Crc16Ibm3740
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from firmware_protocol.framing import Decoder, Frame, encode_frame
@@ -149,7 +149,6 @@ def test_frames_are_those_of_the_vectors(core: Core) -> None:
         assert core.seal(head) == frame, case["name"]
 
 
-@settings(max_examples=300)
 @given(stream=st.lists(pieces, max_size=8).map(b"".join))
 def test_streams_decode_as_in_python(core: Core, stream: bytes) -> None:
     assert core.decode(stream) == _python_decode(stream)

@@ -29,22 +29,20 @@ SENSE = "sense"
 def _choices(config: dict[str, Any]) -> list[str]:
     """Return the arguments of make that build the board a dialogue is for."""
 
-    def mask(state: int) -> str:
-        return (
-            "{" + ",".join(map(str, state.to_bytes(-(-config["relay_count"] // 8), "little"))) + "}"
-        )
-
     defines = [
-        f"-DRUNG_PARK_MASK={mask(config['park_state'])}",
-        f"-DRUNG_MAX_PATH={config['max_path']}",
         f"-DRUNG_MAX_PAYLOAD={config['max_payload']}",
         f'-DRUNG_NAME="{config["name"]}"',
     ]
+    choices = [
+        f"RELAYS={config['relay_count']}",
+        f"PARK={config['park_state']:#x}",
+        f"MAX_PATH={config['max_path']}",
+        "DEFINES=" + " ".join(f"'{define}'" for define in defines),
+    ]
     if config["forbidden"]:
         (forbidden,) = config["forbidden"]
-        defines.append(f"-DRUNG_FORBIDDEN_MASK={mask(forbidden)}")
-    quoted = " ".join(f"'{define}'" for define in defines)
-    return [f"RELAYS={config['relay_count']}", f"DEFINES={quoted}"]
+        choices.append(f"FORBIDDEN={forbidden:#x}")
+    return choices
 
 
 def _frame(text: str) -> bytes:

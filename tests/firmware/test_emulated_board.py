@@ -21,7 +21,7 @@ from firmware_protocol.messages import Kind
 
 pytestmark = [pytest.mark.toolchain, pytest.mark.pty]
 
-PATIENCE_S = 60
+PATIENCE_S = 120
 
 
 TOOLS = {

@@ -134,6 +134,7 @@ def test_core_does_not_recurse(
         reaches(function)
 
 
+@pytest.mark.soak
 def test_static_analysers_find_nothing(
     require: Callable[..., None], make: Callable[..., str], folder: Path
 ) -> None:
@@ -141,11 +142,12 @@ def test_static_analysers_find_nothing(
     make("lint", f"BUILD={folder}")
 
 
+@pytest.mark.soak
 def test_fuzzer_breaks_no_promise(
     require: Callable[..., None], make: Callable[..., str], folder: Path
 ) -> None:
     require("clang")
-    seconds = os.environ.get("RUNGWISE_FUZZ_SECONDS", "5")
+    seconds = os.environ.get("RUNGWISE_FUZZ_SECONDS", "60")
     make("fuzz", f"BUILD={folder}", f"FUZZ_SECONDS={seconds}")
 
 

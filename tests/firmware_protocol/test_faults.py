@@ -258,18 +258,14 @@ class Credulous(Device):
         return super().receive(b"".join(whole), now_ms)
 
 
-def run(make_device: type[Device], examples: int) -> None:
+def run(make_device: type[Device]) -> None:
     class Machine(LossyLine):
         make = make_device
 
     run_state_machine_as_test(
         Machine,
         settings=settings(
-            max_examples=examples,
             stateful_step_count=50,
-            deadline=None,
-            derandomize=True,
-            database=None,
             report_multiple_bugs=False,
             suppress_health_check=list(HealthCheck),
             phases=[Phase.generate],
@@ -278,7 +274,7 @@ def run(make_device: type[Device], examples: int) -> None:
 
 
 def test_nothing_is_carried_out_twice_and_no_corrupt_frame_moves_a_relay() -> None:
-    run(Device, 150)
+    run(Device)
 
 
 def unbroken(machine: LossyLine) -> bool:

@@ -68,6 +68,19 @@ def test_the_contract_loads(tmp_path):
     assert {relay.operate_ms for relay in ladder.relays} == {4.0}
 
 
+def test_a_fixed_resistor_is_described_at_the_top(tmp_path):
+    described = """lead_ohms = 0.12
+fixed_ohms = 100.0
+fixed_tolerance_percent = 0.1
+fixed_power_watts = 0.25
+fixed_tempco_ppm_per_k = 15"""
+    ladder = load_ladder(written(tmp_path, CONTRACT.replace("lead_ohms = 0.12", described, 1)))
+    assert ladder.fixed_ohms == 100.0
+    # 0.1 % either way, rectangular: 0.1 / sqrt(3) (JCGM 100:2008, 4.3.7)
+    assert ladder.fixed_uncertainty_ohms == pytest.approx(0.1 / math.sqrt(3.0))
+    assert (ladder.fixed_power_watts, ladder.fixed_tempco_ppm_per_k) == (0.25, 15)
+
+
 def test_contact_settings_from_group_and_relay_entries(tmp_path):
     text = CONTRACT.replace(
         'kind = "series" ', 'kind = "series"\ncontacts = "normally-closed" #'
@@ -158,6 +171,12 @@ index = 1
         ("lead_ohms = 0.12", "max_current_amperes = 0", "must be more than 0"),
         ("rungs = [ {", "rungs = [ 3, {", "must be a table"),
         ("rungwise-ladder/1", "rungwise-ladder/9", "starts with format"),
+        ("lead_ohms = 0.12", "fixed_tolerance_percent = 0.1", "there is no fixed resistor"),
+        (
+            "lead_ohms = 0.12",
+            "fixed_ohms = 1\nfixed_tolerance_percent = 1\nfixed_uncertainty_ohms = 1",
+            "stands beside fixed_tolerance_percent",
+        ),
     ],
 )
 def test_one_thing_wrong(tmp_path, old, new, says):

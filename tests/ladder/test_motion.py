@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.ladder.electrical import state_ohms
@@ -40,7 +40,6 @@ def latches_of(path, lateness=0.0, rng=None):
     return latches
 
 
-@settings(max_examples=60, deadline=None)
 @given(data=st.data(), seed=st.integers(0, 2**32))
 def test_by_path_the_bound_is_kept_on_any_ladder(data, seed, ladders):
     ladder = data.draw(ladders())
@@ -54,11 +53,11 @@ def test_by_path_the_bound_is_kept_on_any_ladder(data, seed, ladders):
     assert observed(ladder, start, end, latches, seed) <= path.excursion + 1e-12
 
 
-def test_thousands_of_transitions_keep_the_bound_and_all_at_once_does_not(make_series):
+def test_many_transitions_keep_the_bound_and_all_at_once_does_not(make_series, many):
     ladder = make_series(BINARY, contact_ohms=0.05)
     rng = np.random.default_rng(2)
-    broken = 0
-    for seed in range(2000):
+    broken, count = 0, many(400, 2000)
+    for seed in range(count):
         start, end = (int(s) for s in rng.integers(0, 1 << 16, 2))
         end = start ^ (end & 0x3F << int(rng.integers(0, 11)))  # a few neighbouring rungs
         path = best_path(ladder, start, end, scale, detours=0)
@@ -67,7 +66,7 @@ def test_thousands_of_transitions_keep_the_bound_and_all_at_once_does_not(make_s
         together = observed(ladder, start, end, [Latch(at_ms=0.0, state=end)], seed)
         assert together <= all_at_once_excursion(ladder, start, end, scale) + 1e-12
         broken += together > path.excursion + 1e-9
-    assert broken > 200
+    assert broken > count / 10
 
 
 def test_the_binary_carry_all_at_once(make_series):

@@ -57,7 +57,6 @@ def clear_cut(ohms, target, tie):
     return not bool(((behind > tie / 50) & (behind < tie * 4)).any())
 
 
-@settings(max_examples=150, deadline=None)
 @given(data=st.data())
 def test_nearest_equals_brute_force(data, ladders, every_state):
     ladder = data.draw(ladders())
@@ -79,7 +78,6 @@ def test_nearest_equals_brute_force(data, ladders, every_state):
         assert found.state == expected
 
 
-@settings(max_examples=60, deadline=None)
 @given(data=st.data())
 def test_many_targets_at_once_give_the_same(data, ladders, every_state):
     ladder = data.draw(ladders())
@@ -93,12 +91,13 @@ def test_many_targets_at_once_give_the_same(data, ladders, every_state):
             abs(alone.error_ohms), abs=2 * search.tie_ohms
         )
         if clear_cut(ohms, target, search.tie_ohms):
-            assert found == alone
+            assert found.state == alone.state
+            assert found.ohms == pytest.approx(alone.ohms, rel=1e-12)  # not summed in one order
     with pytest.raises(InputError):
         search.nearest_many([1.0, math.inf])
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=settings().max_examples // 2)
 @given(data=st.data())
 def test_small_halves_change_nothing(data, ladders, every_state):
     """The same with halves so small that every way of splitting is used."""
@@ -118,7 +117,6 @@ def test_small_halves_change_nothing(data, ladders, every_state):
     assert {c.state for c in window.candidates} == {int(s) for s in states[inside]}
 
 
-@settings(max_examples=60, deadline=None)
 @given(data=st.data())
 def test_window_and_best_equal_brute_force(data, ladders, every_state):
     ladder = data.draw(ladders())
@@ -152,7 +150,6 @@ def test_window_and_best_equal_brute_force(data, ladders, every_state):
         assert best[0].state == search.nearest(low).state
 
 
-@settings(max_examples=60, deadline=None)
 @given(data=st.data())
 def test_nearest_on_a_judged_scale_equals_brute_force(data, ladders, every_state):
     ladder = data.draw(ladders())

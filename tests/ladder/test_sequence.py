@@ -45,7 +45,7 @@ def least_of_all_orders(ladder, start, end):
     return worst[end]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=settings().max_examples // 4)
 @given(data=st.data())
 def test_equals_every_choice(data, make_series):
     """Six rungs, three steps of up to three candidates: all choices, all orders."""
@@ -76,7 +76,7 @@ def test_equals_every_choice(data, make_series):
     assert plan.worst_excursion <= least + 1e-9
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=settings().max_examples // 4)
 @given(data=st.data())
 def test_values_worked_out_equal_values_looked_up(data, ladders):
     ladder = data.draw(ladders(most_rungs=6))

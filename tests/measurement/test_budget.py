@@ -11,9 +11,10 @@ import uncertainties
 from scipy import stats
 
 from controller.bench.files import default_bench, load_bench
+from controller.errors import InputError
 from controller.ladder.calibration import Measurement, calibrate, propose_design
 from controller.ladder.electrical import contact_closed, state_ohms
-from controller.ladder.model import GroupKind
+from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
 from controller.measurement.budget import (
     Budget,
     Surroundings,
@@ -24,11 +25,11 @@ from controller.measurement.budget import (
     uncertainty_ratio,
 )
 from controller.measurement.model import Contribution, SettleRule
-from controller.measurement.parts import ladder_contributions, report_contributions
+from controller.measurement.parts import ladder_contributions
 from controller.module.encoding import Rounding
 from controller.planning.files import load_plan
 from controller.planning.model import StepKind
-from controller.planning.resolve import resolve
+from controller.planning.resolve import resolve, resolve_on
 from controller.sensors.thermistor import BetaCurve
 
 SWEEPS = Path(__file__).resolve().parents[2] / "sweeps"
@@ -80,6 +81,47 @@ def drawn_ohms(ladder, state, rungs, contacts, lead):
     return total
 
 
+def drawn_volts(ladder, state, rng, draws):
+    """The voltage of closed contacts that are anywhere within 10 microvolt, as a loop passes it."""
+    total = np.zeros(draws)
+    for group in ladder.groups:
+        closed = [r for r in group.rungs if contact_closed(ladder, state, r.relay)]
+        siemens = [1 / (r.ohms + ladder.relays[r.relay].contact_ohms) for r in closed]
+        for rung, own in zip(closed, siemens, strict=True):
+            contact = ladder.relays[rung.relay].contact_ohms
+            series = group.kind is GroupKind.SERIES
+            share = rung.ohms / (rung.ohms + contact) if series else own / sum(siemens)
+            total += share * rng.uniform(-1e-5, 1e-5, draws)
+    if ladder.isolate_relay is not None:
+        total += rng.uniform(-1e-5, 1e-5, draws)
+    return total
+
+
+def test_the_voltage_of_a_warm_contact_counts_as_a_circuit_has_it():
+    """One contact, its voltage in series with R: Kirchhoff's loop, read back through the divider.
+
+    I = (Vref - e)/(R + Rp), V = e + I R, R' = Rp V/(Vref - V).
+    """
+    plan, ladder, module, resolved = demo("coolant-sweep.toml")
+    state, celsius = max(temperature_steps(resolved), key=lambda step: step[1])
+    one = Surroundings(contact_emf_microvolts=50.0)
+    [budget] = step_budgets(
+        ladder,
+        [(state, celsius)],
+        plan.sensor.curve,
+        settle=SETTLE,
+        module=module,
+        surroundings=one,
+    )
+    ohms, pullup, reference = state_ohms(ladder, state), module.pullup_ohms, module.reference_volts
+    volts = 50e-6 + (reference - 50e-6) / (ohms + pullup) * ohms
+    moved = pullup * volts / (reference - volts) - ohms
+    closed = sum(contact_closed(ladder, state, r) for r in range(17))
+    slope = abs(float(plan.sensor.curve.slope_ohms_per_kelvin(celsius)))
+    expected = moved * math.sqrt(closed / 3.0) / slope
+    assert part(budget, "thermo-emf") == pytest.approx(expected, rel=0.02)
+
+
 @pytest.mark.parametrize("name", PLANS)
 def test_the_linear_budget_agrees_with_monte_carlo(name):
     """JCGM 101:2008: every source drawn from its own distribution, 1e5 draws a step."""
@@ -126,11 +168,16 @@ def test_the_linear_budget_agrees_with_monte_carlo(name):
         # The leakage is anywhere between none and the stated worst; the deviation is what counts.
         worst = ohms_now - ohms_now * PLACE.insulation_ohms / (ohms_now + PLACE.insulation_ohms)
         ohms = ohms - rng.uniform(0, 1, draws) * worst
+        # Warm contacts: up to 10 microvolt each, in series with what the divider measures.
+        volts = drawn_volts(ladder, state, rng, draws)
+        ohms = ohms + volts * (ohms_now + module.pullup_ohms) / module.reference_volts
         inside_span = np.sort(curve.ohms(np.array([curve.lowest_celsius, curve.highest_celsius])))
         exact = curve.celsius(np.clip(ohms, *inside_span))
         exact = exact + rng.normal(0, float(curve.uncertainty_celsius(celsius)), draws)
         shown = exact + rng.uniform(-0.5, 0.5, draws) * module.resolution_celsius
-        shown = shown + rng.uniform(-0.5, 0.5, draws) * plan.settle.within_celsius
+        # Of the settle band only whole steps of the report show: less than one is its rounding.
+        steps_wide = plan.settle.within_celsius // module.resolution_celsius
+        shown = shown + rng.uniform(-0.5, 0.5, draws) * steps_wide * module.resolution_celsius
         off = shown - float(curve.celsius(ohms_now))
         root_mean_square = float(np.sqrt(np.mean(off**2)))
         assert budget.combined_celsius == pytest.approx(root_mean_square, rel=0.02)
@@ -195,11 +242,66 @@ def test_without_few_repeats_the_factor_is_two():
 
 
 def test_repeated_readings():
-    """Mean of n: s / sqrt(n), n - 1 degrees of freedom (JCGM 100:2008, 4.2.3)."""
+    """One reading scatters by s, a mean of n by s/sqrt(n); n - 1 degrees of freedom (JCGM 100:2008,
+    4.2.2 and 4.2.3)."""
+    readings = [20.0, 21.0, 20.0, 19.0]
     assert repeatability_of([20.0]) is None
-    found = repeatability_of([20.0, 21.0, 20.0, 19.0])
-    assert found.celsius == pytest.approx(stats.sem([20.0, 21.0, 20.0, 19.0]))
+    found = repeatability_of(readings)
+    assert found.celsius == pytest.approx(np.std(readings, ddof=1))
     assert found.degrees_of_freedom == 3
+    assert repeatability_of(readings, judged=4).celsius == pytest.approx(stats.sem(readings))
+
+
+def test_repeated_readings_in_a_plan_widen_every_step_by_students_factor(tmp_path):
+    """Three readings a degree apart: u grows, and k is that of Student's t, not 2."""
+    text = (SWEEPS / "coolant-check.toml").read_text(encoding="utf-8")
+    for folder in ("sensors", "modules", "benches"):
+        text = text.replace(f'"{folder}/', f'"{SWEEPS}/{folder}/')
+    kind = 'kind = "check"\n'
+    assert kind in text
+    path = tmp_path / "plan.toml"
+    told = "repeated_readings_celsius = [85.0, 86.0, 87.0]\n"
+    path.write_text(text.replace(kind, kind + told), encoding="utf-8")
+    _, ladder, module, plain = demo("coolant-check.toml")
+    wide = resolve(load_plan(path), ladder, module).steps[1]
+    scatter = [one for one in wide.budget if one.name == "repeatability"]
+    assert [one.celsius for one in scatter] == [pytest.approx(1.0)]
+    u = math.hypot(plain.steps[1].uncertainty_celsius / 2, 1.0)
+    freedom = math.floor(u**4 / (1.0**4 / 2))
+    assert wide.uncertainty_celsius == pytest.approx(
+        u * stats.t.ppf(stats.norm.cdf(2), freedom), rel=1e-3
+    )
+    once = "repeated_readings_celsius = [85.0]\n"
+    path.write_text(text.replace(kind, kind + once), encoding="utf-8")
+    with pytest.raises(InputError, match="repeats nothing"):
+        load_plan(path)
+
+
+def test_open_and_short_are_fixed_substitutes_without_an_uncertainty():
+    resolved = demo("coolant-check.toml")[3]
+    ends = [step for step in resolved.steps if step.kind is not StepKind.TEMPERATURE]
+    assert len(ends) == 2
+    assert all(step.uncertainty_celsius == 0.0 and step.budget == () for step in ends)
+
+
+@pytest.mark.parametrize(
+    ("within", "resolution", "width"),
+    [(0.5, 1.0, 0.0), (1.0, 1.0, 1.0), (2.5, 1.0, 2.0), (0.5, 0.1, 0.5), (0.3, 0.1, 0.3)],
+)
+def test_a_settle_band_narrower_than_the_reports_step_is_its_rounding_again(
+    within, resolution, width
+):
+    from dataclasses import replace
+
+    plan, ladder, module, resolved = demo("coolant-sweep.toml")
+    [budget] = step_budgets(
+        ladder,
+        temperature_steps(resolved)[:1],
+        plan.sensor.curve,
+        settle=replace(SETTLE, within_celsius=within),
+        module=replace(module, resolution_celsius=resolution),
+    )
+    assert part(budget, "settling") == pytest.approx(width / math.sqrt(12))
 
 
 def budget_of(module_change=None, **changes):
@@ -242,8 +344,88 @@ def test_insulation_matters_where_resistance_is_high():
         ladder, [cold, hot], curve, settle=SETTLE, module=module, surroundings=PLACE
     )
     assert part(found[0], "insulation") > 10 * part(found[1], "insulation")
-    none = step_budgets(ladder, [cold], curve, settle=SETTLE, module=module)
-    assert all(one.name != "insulation" for one in none[0].parts)
+    # Not stated is not unlimited: 100 megohm are taken.
+    [unstated] = step_budgets(ladder, [cold], curve, settle=SETTLE, module=module)
+    assert part(unstated, "insulation") == pytest.approx(part(found[0], "insulation") / 2, rel=0.01)
+
+
+def calibrated_budget(ambient_celsius, **place):
+    bench = load_bench(SWEEPS / "benches" / "calibrated.toml")
+    plan = load_plan(SWEEPS / "coolant-sweep.toml")
+    from dataclasses import replace
+
+    return step_budgets(
+        bench.nominal_ladder,
+        temperature_steps(resolve_on(plan, bench))[:1],
+        plan.sensor.curve,
+        settle=SETTLE,
+        module=bench.module,
+        calibration=replace(bench.calibration, ambient_celsius=ambient_celsius),
+        surroundings=Surroundings(ambient_celsius=30.0, ambient_span_kelvin=0.0, **place),
+    )[0]
+
+
+def test_calibrated_rungs_hold_at_the_temperature_of_the_calibration():
+    """The budget's ambient part is the distance to it; unknown, it is 23 degC within 5 K."""
+    assert part(calibrated_budget(30.0), "ambient") == pytest.approx(0.0, abs=1e-12)
+    ten, five = (part(calibrated_budget(t), "ambient") for t in (20.0, 25.0))
+    assert ten == pytest.approx(2 * five)
+    unknown = part(calibrated_budget(None), "ambient")
+    assert unknown == pytest.approx(five / 5.0 * math.sqrt(7.0**2 + 5.0**2 / 3.0))
+
+
+def test_calibrated_rungs_may_drift_until_they_are_calibrated_again():
+    """Each rung for itself, a rectangle of so many ppm to either side."""
+    bench = load_bench(SWEEPS / "benches" / "calibrated.toml")
+    plan = load_plan(SWEEPS / "coolant-sweep.toml")
+    state, celsius = temperature_steps(resolve_on(plan, bench))[0]
+    rungs = dict(zip(bench.calibration.relays, bench.calibration.rung_ohms, strict=True))
+    inside = [r for relay, r in rungs.items() if not state >> relay & 1]
+    slope = abs(float(plan.sensor.curve.slope_ohms_per_kelvin(celsius)))
+    for ppm in (100.0, 400.0):
+        expected = math.hypot(*inside) * ppm * 1e-6 / math.sqrt(3) / slope
+        found = calibrated_budget(21.0, rung_drift_ppm=ppm)
+        assert part(found, "drift") == pytest.approx(expected, rel=1e-3)
+    assert all(one.name != "drift" for one in budget_of().parts)
+
+
+def test_a_fixed_resistor_drifts_and_warms_like_a_rung():
+    """The same part, once always in circuit and once as a rung: the same budget."""
+    rung = Rung(relay=0, ohms=1000.0, power_watts=0.125, tempco_ppm_per_k=50)
+    small = Rung(relay=1, ohms=1.0)
+    relays = (Relay(index=0), Relay(index=1))
+    switched = Ladder(
+        name="switched",
+        relay_count=2,
+        relays=relays,
+        groups=(Group(kind=GroupKind.SERIES, rungs=(rung, small)),),
+    )
+    always = Ladder(
+        name="always",
+        relay_count=2,
+        relays=relays,
+        groups=(Group(kind=GroupKind.SERIES, rungs=(small,)),),
+        fixed_ohms=1000.0,
+        fixed_power_watts=0.125,
+        fixed_tempco_ppm_per_k=50,
+    )
+    plan, _, module, _ = demo("coolant-sweep.toml")
+    curve = plan.sensor.curve
+    celsius = float(curve.celsius(1001.0))
+    budgets = [
+        step_budgets(
+            ladder,
+            [(0, celsius)],
+            curve,
+            settle=SETTLE,
+            module=module,
+            surroundings=Surroundings(ambient_celsius=30.0),
+        )[0]
+        for ladder in (switched, always)
+    ]
+    for name in ("ambient", "self-heating"):
+        assert part(budgets[0], name) > 0
+        assert part(budgets[1], name) == pytest.approx(part(budgets[0], name))
 
 
 def test_a_warmer_bench_is_a_wider_budget():
@@ -280,8 +462,8 @@ def test_without_anything_told_extra_the_parts_are_the_simple_ones():
         simple = (
             *ladder_contributions(ladder, state, slope),
             Contribution(name="curve", celsius=float(curve.uncertainty_celsius(celsius))),
-            *report_contributions(module.resolution_celsius, plan.settle),
+            Contribution(name="report", celsius=module.resolution_celsius / math.sqrt(12)),
         )
-        assert len(simple) == 6
+        assert len(simple) == 5
         for one in simple:
             assert part(budget, one.name) == pytest.approx(one.celsius, rel=1e-9)

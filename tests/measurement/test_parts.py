@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,6 @@ from controller.measurement.model import SettleRule
 from controller.measurement.parts import (
     ladder_contributions,
     rectangular_celsius,
-    report_contributions,
 )
 from controller.sensors.files import load_sensor
 
@@ -28,9 +28,11 @@ SETTLE = SettleRule(within_celsius=0.5, for_s=3.0, at_most_s=30.0)
 def test_the_ladders_parts_are_what_the_oracle_propagates():
     """The same circuit written out with `uncertainties`, and the Beta equation on top of it."""
     ladder = load_ladder(SWEEPS / "ladders" / "bench-16.toml")
+    ladder = replace(ladder, fixed_ohms=100.0, fixed_uncertainty_ohms=0.06)
     curve = load_sensor(SWEEPS / "sensors" / "tern-air.toml").curve
     for state in (0x1F76C, 0x1E9BC, 0x1FF6C):
         whole = ufloat(ladder.lead_ohms, ladder.lead_uncertainty_ohms)
+        whole += ufloat(ladder.fixed_ohms, ladder.fixed_uncertainty_ohms)
 
         def contact(relay: int):
             made = ladder.relays[relay]
@@ -56,8 +58,3 @@ def test_the_ladders_parts_are_what_the_oracle_propagates():
 def test_a_rectangular_interval_has_the_spread_of_uniform_numbers(width):
     numbers = (np.arange(100_000) + 0.5) / 100_000 * width
     assert rectangular_celsius(width) == pytest.approx(float(numbers.std()), rel=1e-4)
-
-
-def test_without_a_module_the_report_contributes_nothing():
-    report, settling = report_contributions(None, SETTLE)
-    assert (report.celsius, settling.celsius) == (0.0, 0.5 / math.sqrt(12))

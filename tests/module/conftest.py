@@ -1,16 +1,12 @@
-"""Modules for the tests, on a Beta curve of their own (numbers invented), and the check tables."""
+"""Modules for the tests, on a Beta curve of their own (numbers invented)."""
 
-import csv
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from controller.module.model import Module
 from controller.sensors.curve import Sensor
-
-REFERENCE = Path(__file__).parents[1] / "reference"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,15 +57,3 @@ def make_module(sensor):
         return Module(**{**values, **changes})
 
     return make
-
-
-@pytest.fixture(scope="session")
-def reference_rows():
-    """Read a published table; its first line is its source."""
-
-    def read(name):
-        lines = (REFERENCE / name).read_text().splitlines()
-        assert lines[0].startswith("#")
-        return list(csv.DictReader(lines[1:]))
-
-    return read

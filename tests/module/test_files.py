@@ -136,7 +136,6 @@ def test_every_problem_is_told_at_once(written):
 @pytest.mark.parametrize(
     ("old", "new", "key"),
     [
-        ('sensor = "sensor.toml"', 'sensor = "nowhere.toml"', None),
         ('sensor = "sensor.toml"', "", "sensor"),
         ("high_volts = 4.9", "high_volts = 5.0", "limits.high_volts"),
         ("bits = 10", "bits = 40", "adc.bits"),
@@ -162,6 +161,11 @@ def test_every_problem_is_told_at_once(written):
 )
 def test_each_mistake_is_named_alone(written, old, new, key):
     assert [found for found, _ in problems_of(written((old, new)))] == [key]
+
+
+def test_a_file_that_is_not_there_is_named_with_the_key_that_names_it(written):
+    changed = written(('sensor = "sensor.toml"', 'sensor = "nowhere.toml"'))
+    assert {found for found, _ in problems_of(changed)} == {None, "sensor"}
 
 
 def faults_of(tmp_path, text):

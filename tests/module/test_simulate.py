@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import signal
 
@@ -142,7 +142,6 @@ KINDS = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=50, deadline=None)
 @given(CHANGES, KINDS, st.booleans(), st.sampled_from([0.0, 0.02]), st.integers(0, 9))
 def test_answers_do_not_depend_on_how_often_they_are_asked_for(
     make_module, changes, kinds, odd_times, noise_volts, seed
@@ -164,7 +163,6 @@ def test_answers_do_not_depend_on_how_often_they_are_asked_for(
     assert eager.report(at * unit_s + 3.0) == lazy.report(at * unit_s + 3.0)
 
 
-@settings(max_examples=50, deadline=None)
 @given(CHANGES, KINDS)
 def test_skipping_ahead_changes_nothing(make_module, changes, kinds):
     """Against the same module made to take every sample (noise of no size that matters)."""

@@ -93,7 +93,7 @@ def test_between_open_and_short_the_mid_value_is_shown(router):
         assert router.temperatures([mid.state])[0] == pytest.approx(47.5, abs=0.1)
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=settings().max_examples // 10)
 @given(st.floats(-30, 120), st.floats(-20, 20), st.sampled_from([0.5, 2.0, 20.0]))
 def test_a_ramp_keeps_its_rate_and_never_turns_round(router, first, change, limit):
     start, goal = at(router, first), at(router, min(max(first + change, -30.0), 120.0))

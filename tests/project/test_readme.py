@@ -17,6 +17,8 @@ from pathlib import Path
 
 import pytest
 
+PYTHON = os.environ.get("RUNGWISE_PYTHON", sys.executable)
+"""Whose installation is tried; CI names that of a wheel."""
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
 BLOCKS = re.findall(r"^```console\n(.*?)^```$", README, re.DOTALL | re.MULTILINE)
@@ -59,7 +61,7 @@ def test_what_the_readme_shows_is_what_the_program_prints(
     assert words[0] == "rungwise"
     environment = dict(os.environ, COLUMNS="100", NO_COLOR="1", RUNGWISE_DATA=str(folder / "data"))
     done = subprocess.run(
-        [sys.executable, "-m", "controller.cli", *words[1:]],
+        [PYTHON, "-m", "controller.cli", *words[1:]],
         cwd=folder,
         env=environment,
         stdin=subprocess.DEVNULL,

@@ -146,9 +146,12 @@ def opening(plan: ResolvedPlan) -> dict[str, object]:
         verb="sweep",
         plan=plan,
         bench=InventedBench(),
-        files={Path("/tern/plans/a.toml"): "format = 1\n", Path("/tern/b.toml"): "Grüße\n"},
-        plan_file=Path("/tern/plans/a.toml"),
-        bench_file=Path("/tern/b.toml"),
+        files={
+            Path("/shop/tern/plans/a.toml"): "format = 1\n",
+            Path("/shop/tern/b.toml"): "Grüße\n",
+        },
+        plan_file=Path("/shop/tern/plans/a.toml"),
+        bench_file=Path("/shop/tern/b.toml"),
         simulated=True,
         pace="fast",
     )

@@ -63,6 +63,9 @@ def test_files_named_by_absolute_paths_are_replayed_from_the_record(
     Path("plan.toml").write_text(PLAN, encoding="utf-8")
     assert main(["sweep", "plan.toml", "--record", "r.jsonl"]) == 0
     Path("plan.toml").unlink()
+    told = Path("r.jsonl").read_text("utf-8")
+    assert str(SWEEPS) not in told
+    assert str(tmp_path) not in told
     inputs = inputs_of(load_record(Path("r.jsonl")))
     assert inputs.plan.sensor.name == "Tern coolant sensor"
     assert main(["replay", "r.jsonl"]) == 0

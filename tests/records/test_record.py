@@ -19,16 +19,14 @@ from controller.errors import InputError
 from controller.measurement.model import DecisionRule
 from controller.planning.model import ResolvedPlan
 from controller.records import writer as writer_module
-from controller.records.lines import plain
-from controller.records.opening import kept_files, opening_content
+from controller.records.lines import digest, plain
+from controller.records.opening import RECORD_FOLDER, kept_files, opening_content
 from controller.records.reader import load_record, read_record
 from controller.records.writer import RecordError, RecordWriter
 from controller.run.events import Event, NoteMade, StepFinished
 from controller.run.model import StepResult
 
 quick = settings(
-    max_examples=150,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 
@@ -305,13 +303,28 @@ def test_a_file_named_by_its_absolute_path_is_found_again(plan: ResolvedPlan) ->
         verb="sweep",
         plan=plan,
         bench=None,
-        files={Path("/tern/a.toml"): 'ladder = "/far/b.toml"', Path("/far/b.toml"): "x"},
+        files={
+            Path("/tern/a.toml"): '# "not a path"\nladder = "/far/b.toml"\nx = \'/far/b.toml\'',
+            Path("/far/b.toml"): "x",
+        },
         plan_file=Path("/tern/a.toml"),
         bench_file=None,
         simulated=True,
         pace="fast",
     )
-    assert kept_files(opening)[Path("/far/b.toml")] == "x"
+    kept = kept_files(opening)
+    assert kept[RECORD_FOLDER / "1/a.toml"] == (
+        '# "not a path"\nladder = "../2/b.toml"\nx = \'../2/b.toml\''
+    )
+    assert kept[RECORD_FOLDER / "2/b.toml"] == "x"
+    assert set(kept) == {RECORD_FOLDER / "1/a.toml", RECORD_FOLDER / "2/b.toml"}
+
+
+def test_a_record_that_kept_absolute_paths_is_still_read() -> None:
+    text = "x"
+    entry = {"path": "b.toml", "sha256": digest(text.encode()), "text": text}
+    kept = kept_files({"files": [{**entry, "absolute_path": "/far/b.toml"}]})
+    assert kept[Path("/far/b.toml")] == kept[RECORD_FOLDER / "b.toml"] == text
 
 
 def test_numbers_that_json_cannot_hold_become_null() -> None:

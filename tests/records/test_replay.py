@@ -55,6 +55,37 @@ def test_the_recorded_runs_come_out_the_same(name: str, verdict: Verdict) -> Non
     assert len(outcome.replayed) == len(outcome.recorded) == len(outcome.plan.steps)
 
 
+EARLIER = Path(__file__).parent / "earlier-budget.jsonl"
+"""Made when the settle band counted beside the rounding, and open and short had a U."""
+
+
+def test_a_record_with_an_earlier_uncertainty_budget_is_judged_by_its_own(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    record = load_record(EARLIER)
+    assert "uncertainty_budget" not in record.opening
+    outcome = replay(record)
+    assert [str(difference) for difference in outcome.differences] == []
+    assert outcome.plan.steps[0].uncertainty_celsius > 0.6  # as it was, not as it would be
+    assert "earlier uncertainty budget" in outcome.why
+    assert main(["replay", str(EARLIER)]) == 0
+    assert "by an earlier uncertainty budget" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "change", [{"state": "0x1fc80"}, {"achieved_ohms": 1500.0}, {"achieved_celsius": 41.0}]
+)
+def test_an_earlier_budget_does_not_hide_another_plan(
+    tmp_path: Path, change: dict[str, Any]
+) -> None:
+    def plan(line: dict[str, Any]) -> None:
+        if line["type"] == "opening":
+            line["plan"]["steps"][1].update(change)
+
+    outcome = replay(load_record(_forged(EARLIER, tmp_path / "forged.jsonl", plan)))
+    assert any(difference.field.startswith("achieved") for difference in outcome.differences)
+
+
 def test_every_recorded_run_is_named_above() -> None:
     assert {path.stem for path in RECORDED.glob("*.jsonl")} == {
         "coolant-healthy",

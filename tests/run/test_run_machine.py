@@ -208,6 +208,4 @@ def test_whatever_happens_the_run_ends_parked_or_says_that_it_may_not_be(fakes):
     from hypothesis.stateful import run_state_machine_as_test
 
     machine = type("Machine", (RunMachine,), {"fakes": fakes})
-    run_state_machine_as_test(
-        machine, settings=settings(max_examples=200, stateful_step_count=25, deadline=None)
-    )
+    run_state_machine_as_test(machine, settings=settings(stateful_step_count=25))

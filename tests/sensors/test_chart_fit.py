@@ -109,6 +109,19 @@ def test_an_unstated_uncertainty_is_the_scatter_times_student_t(coolant):
     np.testing.assert_allclose(ratio, 1.0, rtol=3e-3)
 
 
+@pytest.mark.parametrize("stated", [{"reading_uncertainty_percent": 0.3}, {}])
+def test_a_sensor_bent_more_than_others_is_fitted_by_its_points_alone(coolant, stated):
+    """A thermistor with a fixed resistor of 2 kohm beside it."""
+    celsius = np.linspace(20, 120, 11)
+    ohms = 1 / (1 / coolant.ohms(celsius) + 1 / 2000.0)
+    curve = fit_chart(list(zip(celsius, ohms, strict=True)), **stated)
+    assert not curve.left_out
+    between = np.linspace(25, 115, 91)
+    error = curve.celsius(1 / (1 / coolant.ohms(between) + 1 / 2000.0)) - between
+    assert (np.abs(error) <= 2 * curve.uncertainty_celsius(between)).mean() > 0.85
+    assert np.abs(error).max() < 0.75
+
+
 def test_axis_errors_move_all_temperatures_together(coolant):
     """JCGM 101: 600 charts, the axes off by 2 % and 0.7 degC; 1/sqrt(2 * 600) is 2.9 %."""
     celsius, at = np.linspace(-20, 120, 8), np.array([0.0, 50.0, 100.0])

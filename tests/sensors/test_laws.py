@@ -120,7 +120,6 @@ def spread(curve, share):
     return np.clip(low + np.array(share) * (high - low), low, high)
 
 
-@settings(max_examples=150, deadline=None)
 @given(curves, shares)
 def test_temperature_survives_the_round_trip(curve, share):
     celsius = spread(curve, share)
@@ -130,7 +129,6 @@ def test_temperature_survives_the_round_trip(curve, share):
     assert (np.abs(curve.celsius(ohms) - celsius) <= 1e-9 + floor).all()
 
 
-@settings(max_examples=150, deadline=None)
 @given(curves, shares)
 def test_resistance_survives_the_round_trip(curve, share):
     least, most = sorted(curve.ends_ohms)
@@ -138,7 +136,6 @@ def test_resistance_survives_the_round_trip(curve, share):
     np.testing.assert_allclose(curve.ohms(curve.celsius(ohms)), ohms, rtol=1e-11)
 
 
-@settings(max_examples=100, deadline=None)
 @given(curves)
 def test_strictly_monotone_in_the_stated_direction(curve):
     grid = np.linspace(curve.lowest_celsius, curve.highest_celsius, 400)
@@ -146,7 +143,6 @@ def test_strictly_monotone_in_the_stated_direction(curve):
     assert (steps > 0).all() if curve.rising else (steps < 0).all()
 
 
-@settings(max_examples=100, deadline=None)
 @given(curves, shares)
 def test_slope_is_the_numeric_derivative(curve, share):
     h = 1e-4
@@ -159,7 +155,6 @@ def test_slope_is_the_numeric_derivative(curve, share):
     assert (np.abs(numeric - slope) <= 1e-3 * np.abs(slope) + 10 * rounding).all()
 
 
-@settings(max_examples=60, deadline=None)
 @given(curves, st.floats(0.001, 1000.0))
 def test_refuses_outside_its_span_both_ways(curve, beyond):
     least, most = sorted(curve.ends_ohms)
@@ -172,7 +167,7 @@ def test_refuses_outside_its_span_both_ways(curve, beyond):
             curve.celsius(ohms)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=settings().max_examples // 2)
 @given(curves, st.sampled_from([(), (1,), (3,), (2, 3), (2, 0), (1, 2, 2)]))
 def test_any_shape_comes_back(curve, shape):
     celsius = np.full(shape, 0.5 * (curve.lowest_celsius + curve.highest_celsius))
@@ -188,12 +183,12 @@ def test_any_shape_comes_back(curve, shape):
         assert result.dtype == np.float64
 
 
-@settings(max_examples=100, deadline=None)
 @given(curves, shares)
 def test_the_extension_is_the_curve_inside_and_monotone_and_bounded_everywhere(curve, share):
     extended = extended_celsius(curve)
     ohms = curve.ohms(spread(curve, share))
-    np.testing.assert_array_equal(extended(ohms), curve.celsius(ohms))
+    # At the very end a resistance may be rounded to the last bit outside the span.
+    np.testing.assert_allclose(extended(ohms), curve.celsius(ohms), rtol=0, atol=1e-12)
     sweep = np.concatenate(([0.0], np.geomspace(1e-6, 1e12, 500), [np.inf]))
     celsius = extended(sweep)
     assert np.isfinite(celsius).all()
@@ -204,7 +199,6 @@ def test_the_extension_is_the_curve_inside_and_monotone_and_bounded_everywhere(c
     assert outside[(sweep < least * (1 - 1e-9)) | (sweep > most * (1 + 1e-9))].all()
 
 
-@settings(max_examples=60, deadline=None)
 @given(curves)
 def test_the_extension_leaves_the_span_without_a_step(curve):
     extended = extended_celsius(curve)

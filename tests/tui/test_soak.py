@@ -5,9 +5,13 @@ from __future__ import annotations
 import gc
 from pathlib import Path
 
+import pytest
+
 from controller.clock import VirtualClock
 from controller.tui.preparing import begin_run, ready
 from controller.tui.screens.run import RunScreen
+
+pytestmark = pytest.mark.soak
 
 SWEEPS = Path(__file__).resolve().parents[2] / "sweeps"
 GROWTH_MB = 12.0

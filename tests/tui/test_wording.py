@@ -7,7 +7,7 @@ import unicodedata
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
@@ -197,20 +197,17 @@ def test_parts_that_do_not_fit_are_left_out_whole(texts: list[str], room: int) -
     assert [part.text for part in kept[1:]] == texts[1 : len(kept)]
 
 
-@settings(max_examples=60)
 @given(st.text(max_size=60), st.integers(0, 40))
 def test_fitted_text_has_exactly_its_width(text: str, width: int) -> None:
     assert cell_len(fitted(text, width)) == width
     assert cell_len(fitted(text, width, right=True)) == width
 
 
-@settings(max_examples=60)
 @given(st.text(max_size=80), st.integers(4, 40))
 def test_a_shortened_name_fits(text: str, width: int) -> None:
     assert cell_len(short_middle(text, width)) <= width
 
 
-@settings(max_examples=100)
 @given(st.text(max_size=60))
 def test_ascii_keeps_the_width_and_is_ascii(text: str) -> None:
     shown = ascii_only(one_line(text))
@@ -218,7 +215,6 @@ def test_ascii_keeps_the_width_and_is_ascii(text: str) -> None:
     assert len(shown) == cell_len(one_line(text))
 
 
-@settings(max_examples=100)
 @given(st.text(max_size=60))
 def test_one_line_is_one_line_that_no_terminal_acts_on(text: str) -> None:
     shown = one_line(text)

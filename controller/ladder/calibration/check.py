@@ -1,7 +1,7 @@
 """Does a calibration still hold: spot values, and what moved since the one before.
 
-Knows: differences with their uncertainty, normalised.
-Must not know: files, how a calibration is solved.
+Rungs are compared at the temperatures at which they were measured: a resistor's coefficient, a
+limit to either side, makes them differ without having moved.
 """
 
 from __future__ import annotations
@@ -13,17 +13,30 @@ from statistics import NormalDist
 
 import numpy as np
 
+from controller.arrays import FloatArray
 from controller.errors import InputError
 from controller.ladder.calibration.model import (
     Calibration,
     Measurement,
     calibrated_ladder,
+    rungs_of,
+    sensitivities,
     state_uncertainty_ohms,
 )
 from controller.ladder.electrical import connected_mask, state_ohms, with_contact
 from controller.ladder.model import Group, GroupKind, Ladder, Rung
 
-__all__ = ["Drift", "Spot", "check_spots", "coverage_factor", "drifts", "spot_states"]
+__all__ = [
+    "Drift",
+    "Spot",
+    "check_spots",
+    "coverage_factor",
+    "drifts",
+    "spot_states",
+    "temperature_uncertainties_ohms",
+]
+
+_USUAL_CELSIUS, _USUAL_SPAN_KELVIN = 23.0, 5.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,24 +131,47 @@ def _with_rungs(ladder: Ladder, base: int, inside: set[int]) -> int:
     return state
 
 
+def temperature_uncertainties_ohms(
+    ladder: Ladder, first_celsius: float | None, second_celsius: float | None
+) -> FloatArray:
+    """Return what two temperatures let each rung differ by (n,), standard, in ohm.
+
+    A temperature that nobody wrote down was an ordinary one: within 5 K of 23 degC.
+    """
+    spread = sum(_USUAL_SPAN_KELVIN**2 / 3.0 for t in (first_celsius, second_celsius) if t is None)
+    first, second = (_USUAL_CELSIUS if t is None else t for t in (first_celsius, second_celsius))
+    kelvin = math.sqrt((first - second) ** 2 + spread)
+    limits = [rung.ohms * rung.tempco_ppm_per_k * 1e-6 for rung in rungs_of(ladder)]
+    return np.asarray(np.abs(np.array(limits)) * kelvin / math.sqrt(3.0))
+
+
 def check_spots(
-    ladder: Ladder, calibration: Calibration, measurements: Sequence[Measurement]
+    ladder: Ladder,
+    calibration: Calibration,
+    measurements: Sequence[Measurement],
+    *,
+    ambient_celsius: float | None = None,
 ) -> tuple[Spot, ...]:
     """Return each measured state against what the calibration says of it.
 
-    `ladder` is the one from the file. Raises InputError for an open state or a wrong calibration.
+    `ladder` is the one from the file, `ambient_celsius` its temperature in the check. Raises
+    InputError for an open state or a wrong calibration.
     """
     tuned = calibrated_ladder(ladder, calibration)
     factor = coverage_factor(len(measurements))
+    warmth = temperature_uncertainties_ohms(ladder, calibration.ambient_celsius, ambient_celsius)
+    states = [one.state for one in measurements]
+    slopes = sensitivities(ladder, states, calibration.parameters)[:, :-2]
+    warming = np.sqrt(np.sum((slopes * warmth) ** 2, axis=1)).tolist()
     found = []
-    for one in measurements:
+    for one, warm in zip(measurements, warming, strict=True):
         expected = state_ohms(tuned, one.state)
         if not math.isfinite(expected):
             raise InputError.single(
                 f"{ladder.format_state(one.state)} is an open circuit", where=ladder.name
             )
         uncertainty = math.hypot(
-            state_uncertainty_ohms(ladder, calibration, one.state), one.uncertainty_ohms
+            state_uncertainty_ohms(ladder, calibration, one.state), one.uncertainty_ohms, warm
         )
         difference = one.ohms - expected
         found.append(
@@ -151,22 +187,26 @@ def check_spots(
     return tuple(found)
 
 
-def drifts(before: Calibration, now: Calibration) -> tuple[Drift, ...]:
+def drifts(ladder: Ladder, before: Calibration, now: Calibration) -> tuple[Drift, ...]:
     """Return what every rung, the contacts and the leads did between two calibrations.
 
-    The two are taken as independent. Raises InputError when they are not of the same rungs.
+    The two are taken as independent, a scale error of the meter too: it may have been another one.
+    Raises InputError when they are not of the same rungs.
     """
     if before.relays != now.relays:
         raise InputError.single(
             "the two calibrations are of different rungs", where=f"{before.utc} and {now.utc}"
         )
     factor = coverage_factor(len(now.relays) + 2)
+    warmth = temperature_uncertainties_ohms(ladder, before.ambient_celsius, now.ambient_celsius)
+    own = np.hypot(before.uncertainties_ohms, now.uncertainties_ohms)
+    own[:-2] = np.hypot(own[:-2], warmth)
     names = [*(f"relay {relay}" for relay in now.relays), "contacts", "leads"]
     rows = zip(
         names,
         before.parameters,
         now.parameters,
-        np.hypot(before.uncertainties_ohms, now.uncertainties_ohms),
+        own,
         strict=True,
     )
     return tuple(

@@ -1,8 +1,4 @@
-"""The files of a calibration: measured states in (CSV), the calibration out and in again (TOML).
-
-Knows: the format `rungwise-calibration/1`, and the CSV columns `state,ohms,uncertainty_ohms`.
-Must not know: how a calibration is solved or used.
-"""
+"""The files of a calibration: measured states in (CSV), the calibration out and in again (TOML)."""
 
 from __future__ import annotations
 
@@ -81,6 +77,11 @@ def calibration_text(calibration: Calibration) -> str:
         lines.append(f"instrument = {_text(calibration.instrument)}")
     if calibration.ambient_celsius is not None:
         lines.append(f"ambient_celsius = {calibration.ambient_celsius!r}")
+    if calibration.common_relative_uncertainty:
+        lines += [
+            "# A scale error that all readings share, standard (k = 1): part of the covariance.",
+            f"common_relative_uncertainty = {calibration.common_relative_uncertainty!r}",
+        ]
     lines += [
         "",
         f"measurements = {calibration.measurements}",
@@ -140,6 +141,7 @@ def load_calibration(path: Path) -> Calibration:
         "instrument": root.text("instrument", default=""),
     }
     ambient = root.optional_number("ambient_celsius", least=-273.15)
+    common = root.number("common_relative_uncertainty", default=0.0, least=0.0)
     measurements = root.integer("measurements", least=1)
     chi_square = root.number("chi_square", least=0.0)
     freedom = root.integer("degrees_of_freedom", least=0)
@@ -163,6 +165,7 @@ def load_calibration(path: Path) -> Calibration:
         probability=probability,
         instrument=calibration["instrument"],
         ambient_celsius=ambient,
+        common_relative_uncertainty=common,
     )
 
 

@@ -1,8 +1,4 @@
-"""Least squares with covariance, and least squares under a restraint.
-
-Knows: linear models and their uncertainty.
-Must not know: ladders, resistors, files.
-"""
+"""Least squares with covariance, and least squares under a restraint."""
 
 from __future__ import annotations
 
@@ -20,15 +16,21 @@ __all__ = ["Solution", "chi_square_exceeded", "least_squares", "restrained_coeff
 class Solution:
     """Estimates (p,), their covariance (p, p), residuals (m,) in units of the observations.
 
+    `weighted_residuals` (m,) are those of the decorrelated observations, without unit.
     `chi_square` is the weighted sum of squared residuals. `scale` is the standard deviation of
-    unit weight, found from the residuals when it was not known beforehand, else 1.
+    unit weight, found from the residuals when it was not known beforehand, else 1. `leverages`
+    (m,), from 0 to 1, are how far each of the decorrelated observations decides its own fit, and
+    `gains` (p, m) how far each moves each estimate.
     """
 
     values: FloatArray
     covariance: FloatArray
     residuals: FloatArray
+    weighted_residuals: FloatArray
     chi_square: float
     degrees_of_freedom: int
+    leverages: FloatArray
+    gains: FloatArray
     scale: float = 1.0
 
     @property
@@ -75,10 +77,12 @@ def least_squares(
     left, singular, right = np.linalg.svd(white / length, full_matrices=False)
     if count < size or singular[-1] <= singular[0] * 1e-12 * max(count, size):
         raise ValueError("the design does not determine all values")
+    gains = np.asarray((right.T / singular) @ left.T / length[:, None])
     values = (right.T @ ((left.T @ target) / singular)) / length
     whole = (right.T / singular**2) @ right / np.outer(length, length)
     residuals = observed - matrix @ values
-    chi_square = float(np.sum((target - white @ values) ** 2))
+    weighted = target - white @ values
+    chi_square = float(np.sum(weighted**2))
     freedom = count - size
     scale = 1.0
     if covariance is None:
@@ -89,8 +93,11 @@ def least_squares(
         values=values,
         covariance=np.asarray(whole * scale**2),
         residuals=residuals,
+        weighted_residuals=weighted,
         chi_square=chi_square,
         degrees_of_freedom=freedom,
+        leverages=np.sum(left**2, axis=1),
+        gains=gains,
         scale=scale,
     )
 
@@ -120,7 +127,7 @@ def restrained_coefficients(
     return coefficients, np.asarray(np.sqrt(np.maximum(np.diag(inverse)[:size], 0.0)))
 
 
-def chi_square_exceeded(chi_square: float, degrees_of_freedom: int) -> float:
+def chi_square_exceeded(chi_square: float, degrees_of_freedom: float) -> float:
     """Return the probability of at least this chi-square by chance; 1 without freedom."""
     from scipy.special import chdtrc
 

@@ -1,8 +1,5 @@
 """What a calibration of a ladder is: measured states in, rung values with covariance out.
 
-Knows: the data, and how a ladder looks with its calibration put in.
-Must not know: how it is solved, files.
-
 Three things are found: every rung, one offset common to all contacts, and the leads. How a
 contact differs from one closing to the next cannot be calibrated away: the ladder's
 `contact_uncertainty_ohms` stays as it is, for every closed contact, in measuring and in use.
@@ -17,8 +14,9 @@ import numpy as np
 
 from controller.arrays import FloatArray
 from controller.errors import InputError
+from controller.ladder.calibration.slopes import state_slopes
 from controller.ladder.electrical import states_ohms
-from controller.ladder.model import Ladder, Relay, Rung
+from controller.ladder.model import Ladder, Rung
 
 __all__ = [
     "Calibration",
@@ -66,6 +64,7 @@ class Calibration:
     probability: float
     instrument: str = ""
     ambient_celsius: float | None = None
+    common_relative_uncertainty: float = 0.0
 
     @property
     def parameters(self) -> FloatArray:
@@ -103,45 +102,23 @@ def with_parameters(ladder: Ladder, parameters: FloatArray) -> Ladder:
 
 
 def sensitivities(ladder: Ladder, states: Sequence[int], parameters: FloatArray) -> FloatArray:
-    """Return the derivative of every state's ohms by every parameter, (m, n + 2)."""
-    columns = []
-    for index, value in enumerate(parameters):
-        step = 1e-4 * max(abs(float(value)), 0.1)
-        up, down = parameters.copy(), parameters.copy()
-        up[index] += step
-        down[index] -= step
-        columns.append(
-            (
-                states_ohms(with_parameters(ladder, up), np.array(states, dtype=np.uint64))
-                - states_ohms(with_parameters(ladder, down), np.array(states, dtype=np.uint64))
-            )
-            / (2 * step)
-        )
-    return np.stack(columns, axis=-1)
+    """Return the derivative of every state's ohms by every parameter, (m, n + 2).
+
+    One offset is common to all contacts, so that its derivative is the sum of theirs.
+    """
+    slopes = state_slopes(with_parameters(ladder, parameters), states)
+    offset = slopes.contacts.sum(axis=1)
+    leads = np.ones(len(offset))
+    return np.column_stack([slopes.rungs, offset, leads])
 
 
 def contact_variances_ohms2(
     ladder: Ladder, states: Sequence[int], parameters: FloatArray
 ) -> FloatArray:
     """Return what the scatter of the closed contacts adds to every state's variance, (m,)."""
-    tuned = with_parameters(ladder, parameters)
-    chosen = np.array(states, dtype=np.uint64)
-    variances = np.zeros(len(states))
-    for relay in tuned.relays:
-        if relay.contact_uncertainty_ohms == 0:
-            continue
-        step = 1e-4 * max(relay.contact_ohms, 0.1)
-        up, down = (
-            states_ohms(_with_contact_ohms(tuned, relay, relay.contact_ohms + move), chosen)
-            for move in (step, -step)
-        )
-        variances += ((up - down) / (2 * step) * relay.contact_uncertainty_ohms) ** 2
-    return variances
-
-
-def _with_contact_ohms(ladder: Ladder, relay: Relay, ohms: float) -> Ladder:
-    changed = replace(relay, contact_ohms=ohms)
-    return replace(ladder, relays=tuple(changed if one is relay else one for one in ladder.relays))
+    own = np.array([relay.contact_uncertainty_ohms for relay in ladder.relays])
+    slopes = state_slopes(with_parameters(ladder, parameters), states)
+    return np.asarray((slopes.contacts**2) @ own**2)
 
 
 def _check_belongs(ladder: Ladder, calibration: Calibration) -> None:

@@ -1,12 +1,11 @@
 """From measured states to calibrated rungs.
 
-Knows: the ladder's equations, linearised; weights, prior knowledge of contacts and leads.
-Must not know: files, how the states were chosen (see `design`).
-
 Leads and contacts are seen in every state together, so a ladder of series rungs alone cannot part
 them: the file's values with their uncertainties enter as one more observation each (the
 restraint), and a state with the short relay closed parts them by measurement. The rungs get no
-such help: what the measurements do not determine is named, not solved.
+such help: what the measurements do not determine is named, not solved. A scale error that all
+readings share is one more unknown, with its own restraint; so every weight is a plain number, and
+no large covariance has to be taken apart.
 """
 
 from __future__ import annotations
@@ -31,10 +30,11 @@ from controller.ladder.calibration.model import (
     sensitivities,
     with_parameters,
 )
+from controller.ladder.calibration.rows import Row, one_row_explains, rows_of
 from controller.ladder.electrical import check_state, states_ohms
 from controller.ladder.model import Ladder
 
-__all__ = ["calibrate", "prior_uncertainties_ohms", "undetermined_relays"]
+__all__ = ["calibrate", "calibrate_and_check", "prior_uncertainties_ohms", "undetermined_relays"]
 
 _LEAST_SENSITIVITY = 1e-2
 """A bypassed rung shows through its contact by millionths: that determines nothing."""
@@ -80,6 +80,26 @@ def calibrate(
     measurements share. Raises InputError for impossible measurements, and when rungs stay
     undetermined, which it names.
     """
+    return calibrate_and_check(
+        ladder,
+        measurements,
+        utc=utc,
+        common_relative_uncertainty=common_relative_uncertainty,
+        instrument=instrument,
+        ambient_celsius=ambient_celsius,
+    )[0]
+
+
+def calibrate_and_check(
+    ladder: Ladder,
+    measurements: Sequence[Measurement],
+    *,
+    utc: str,
+    common_relative_uncertainty: float = 0.0,
+    instrument: str = "",
+    ambient_celsius: float | None = None,
+) -> tuple[Calibration, tuple[Row, ...]]:
+    """Return the calibration, and for every measurement how well the others bear it out."""
     _check(ladder, measurements)
     states = [one.state for one in measurements]
     missing = undetermined_relays(ladder, states)
@@ -92,64 +112,83 @@ def calibrate(
             )
             for relay in missing
         )
-    observed = np.array([one.ohms for one in measurements])
-    own = np.array([one.uncertainty_ohms for one in measurements])
-    nominal = nominal_parameters(ladder)
-    found: Solution | None = None
-    parameters = nominal.copy()
-    # The rungs enter almost linearly; parallel groups need a few rounds.
-    for _ in range(20):
-        found = _round(ladder, states, observed, own, parameters, common_relative_uncertainty)
-        parameters = parameters + found.values
-        if np.all(np.abs(found.values) <= 1e-9 * np.maximum(np.abs(parameters), 1.0)):
-            break
-    else:
-        raise InputError.single(
-            "the measurements do not fit this ladder: no values explain them",
-            where=ladder.name,
-            hint="are states and readings in the right rows, and in ohm?",
-        )
-    _refuse_implausible(ladder, parameters[:-2])
-    return Calibration(
+    relays = tuple(rung.relay for rung in rungs_of(ladder))
+    size = len(relays) + 2
+    parameters, solution = _solved(ladder, measurements, common_relative_uncertainty)
+    rows = rows_of(solution, measurements, relays)
+    if not one_row_explains(rows):
+        _refuse_implausible(ladder, parameters[: size - 2])
+    chi_square = sum(row.residual**2 for row in rows)
+    # The restraints are worth as many readings as they decide of what they restrain: one that the
+    # readings know far better (a vague one) counts for nothing.
+    freedom = round(sum(row.redundancy for row in rows))
+    calibration = Calibration(
         ladder=ladder.name,
         utc=utc,
-        relays=tuple(rung.relay for rung in rungs_of(ladder)),
-        rung_ohms=tuple(parameters[:-2].tolist()),
-        contact_offset_ohms=float(parameters[-2]),
-        lead_ohms=float(parameters[-1]),
-        covariance_ohms2=found.covariance,
+        relays=relays,
+        rung_ohms=tuple(parameters[: size - 2].tolist()),
+        contact_offset_ohms=float(parameters[size - 2]),
+        lead_ohms=float(parameters[size - 1]),
+        covariance_ohms2=solution.covariance[:size, :size],
         measurements=len(measurements),
-        chi_square=found.chi_square,
-        degrees_of_freedom=found.degrees_of_freedom,
-        probability=chi_square_exceeded(found.chi_square, found.degrees_of_freedom),
+        chi_square=chi_square,
+        degrees_of_freedom=freedom,
+        probability=chi_square_exceeded(chi_square, freedom),
         instrument=instrument,
         ambient_celsius=ambient_celsius,
+        common_relative_uncertainty=common_relative_uncertainty,
+    )
+    return calibration, rows
+
+
+def _solved(
+    ladder: Ladder, measurements: Sequence[Measurement], common_relative_uncertainty: float
+) -> tuple[FloatArray, Solution]:
+    """Return the parameters (n + 2 or, with a common scale, n + 3) and the last round."""
+    parameters = nominal_parameters(ladder)
+    if common_relative_uncertainty > 0:
+        parameters = np.append(parameters, 0.0)
+    # The rungs enter almost linearly; parallel groups need a few rounds.
+    for _ in range(20):
+        found = _round(ladder, measurements, parameters, common_relative_uncertainty)
+        parameters = parameters + found.values
+        if np.all(np.abs(found.values) <= 1e-9 * np.maximum(np.abs(parameters), 1.0)):
+            return parameters, found
+    raise InputError.single(
+        "the measurements do not fit this ladder: no values explain them",
+        where=ladder.name,
+        hint="are states and readings in the right rows, and in ohm?",
     )
 
 
 def _round(
     ladder: Ladder,
-    states: Sequence[int],
-    observed: FloatArray,
-    own: FloatArray,
+    measurements: Sequence[Measurement],
     parameters: FloatArray,
     common_relative_uncertainty: float,
 ) -> Solution:
-    """Return one Gauss-Newton step: `values` are changes of the parameters."""
-    model = states_ohms(with_parameters(ladder, parameters), np.array(states, dtype=np.uint64))
-    slopes = sensitivities(ladder, states, parameters)
-    variances = own**2 + contact_variances_ohms2(ladder, states, parameters)
-    shared = common_relative_uncertainty * model
-    prior = np.array(prior_uncertainties_ohms(ladder))
-    count, size = slopes.shape
-    design = np.vstack([slopes, np.eye(size)[-2:]])
-    covariance = np.zeros((count + 2, count + 2))
-    covariance[:count, :count] = np.diag(variances) + np.outer(shared, shared)
-    covariance[count:, count:] = np.diag(prior**2)
-    known = nominal_parameters(ladder)[-2:]
-    target = np.concatenate([observed - model, known - parameters[-2:]])
+    """Return one Gauss-Newton step: `values` are changes of the parameters.
+
+    The restraints come after the measurements: contacts, leads, and the scale where there is one.
+    """
+    states = [one.state for one in measurements]
+    observed = np.array([one.ohms for one in measurements])
+    own = np.array([one.uncertainty_ohms for one in measurements])
+    nominal = nominal_parameters(ladder)
+    values, gain = parameters[: nominal.size], 1.0 + parameters[nominal.size :].sum()
+    model = states_ohms(with_parameters(ladder, values), np.array(states, dtype=np.uint64))
+    slopes = gain * sensitivities(ladder, states, values)
+    known, prior = nominal[-2:], np.array(prior_uncertainties_ohms(ladder))
+    if parameters.size > nominal.size:
+        slopes = np.column_stack([slopes, model])
+        known, prior = np.append(known, 0.0), np.append(prior, common_relative_uncertainty)
+    design = np.vstack([slopes, np.eye(parameters.size)[-known.size :]])
+    variances = own**2 + contact_variances_ohms2(ladder, states, values)
+    target = np.concatenate([observed - gain * model, known - parameters[-known.size :]])
     try:
-        return least_squares(design, target, covariance=covariance)
+        return least_squares(
+            design, target, covariance=np.diag(np.concatenate([variances, prior**2]))
+        )
     except (ValueError, np.linalg.LinAlgError):
         raise InputError.single(
             "the measurements cannot be solved: uncertainties or values differ by too many powers "

@@ -18,11 +18,11 @@ from textual.widgets import Footer
 
 from controller.errors import RungwiseError
 from controller.tui.parts import Part, Tone
+from controller.tui.shell import Shell
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import PartsLine, StatusLine
 
 if TYPE_CHECKING:
-    from controller.tui.app import RungwiseApp
     from controller.tui.engine_thread import Picture
 
 __all__ = ["BenchScreen", "refusal"]
@@ -52,9 +52,9 @@ class BenchScreen(Screen[None]):
     HELP: ClassVar[str] = ""
 
     @property
-    def shell(self) -> RungwiseApp:
+    def shell(self) -> Shell:
         """The program around this screen."""
-        return cast("RungwiseApp", self.app)
+        return cast("Shell", self.app)
 
     def compose(self) -> ComposeResult:
         """Return the parts."""

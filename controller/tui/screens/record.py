@@ -14,28 +14,23 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual import work
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal, Vertical
 from textual.timer import Timer
 from textual.widget import Widget
 
 from controller.errors import RungwiseError
 from controller.records.reader import Record, load_record
-from controller.tui.parts import Cells, Part, Tone
+from controller.tui.parts import Part, Tone
 from controller.tui.playback import Film, film_of
 from controller.tui.screens.base import BenchScreen, refusal
-from controller.tui.screens.run import working_point
 from controller.tui.text import one_line
 from controller.tui.view import RunView
 from controller.tui.widgets.lines import PartsLine, Sentences
-from controller.tui.widgets.plot import CurvePlot, ErrorPlot
-from controller.tui.widgets.table import RowsTable
+from controller.tui.widgets.steps_pane import StepsPane
 from controller.tui.wording import (
     bar,
-    columns_for,
     duration,
     live_words,
     result_words,
-    row_of,
     verdict_words,
 )
 
@@ -47,7 +42,6 @@ __all__ = ["Loaded", "RecordScreen", "load"]
 
 _FRAME_S = 0.1
 _SPEEDS = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 25.0, 100.0, 1000.0)
-_VIEWS = ("-steps", "-curve", "-errors")
 
 
 @dataclass(frozen=True)
@@ -120,28 +114,21 @@ class RecordScreen(BenchScreen):
         self._time_s = self._film.time_s(self._position)
         self._speed = _SPEEDS.index(1.0)
         self._timer: Timer | None = None
-        self._view_index = 0
 
     def body(self) -> Iterable[Widget]:
         """Return the table and the plots."""
         yield PartsLine(id="live")
         yield PartsLine(id="progress")
-        yield Horizontal(
-            Vertical(RowsTable(id="steps"), id="middle"),
-            Vertical(CurvePlot(id="curve"), ErrorPlot(id="errors"), id="plots"),
-            id="main",
-        )
+        yield StepsPane(self._film.plan, self._loaded.sensor, lambda: self._view)
         yield PartsLine(id="newest")
         yield Sentences(id="ending", classes="-shown")
 
     def on_mount(self) -> None:
         """Open at the end: the result first."""
-        self.query_one(RowsTable).show(columns_for(self._film.plan), self._view.total, self._row)
-        self.query_one(RowsTable).focus()
+        pane = self.query_one(StepsPane)
+        pane.begin(self._view.total)
+        pane.table.focus()
         self._show()
-
-    def _row(self, index: int) -> Cells:
-        return row_of(self._view, index)
 
     @property
     def playing(self) -> bool:
@@ -184,11 +171,7 @@ class RecordScreen(BenchScreen):
             [] if view.newest is None else [result_words(view.newest)]
         )
         self._tell(tuple(self._ending()) if at_end else ())
-        table = self.query_one(RowsTable)
-        table.refresh()
-        if view.step is not None:
-            table.follow(view.step.index)
-        self._redraw()
+        self.query_one(StepsPane).redraw_all()
 
     def _tell(self, parts: Sequence[Part]) -> None:
         ending = self.query_one("#ending", Sentences)
@@ -207,24 +190,6 @@ class RecordScreen(BenchScreen):
         else:
             part = verdict_words(view.summary.verdict)
             yield Part(f"{part.text.upper()}: {one_line(view.summary.sentence)}", part.tone)
-
-    def _redraw(self) -> None:
-        if not self.is_mounted:
-            return
-        curve, errors = self.query_one(CurvePlot), self.query_one(ErrorPlot)
-        if curve.region and self._loaded.sensor is not None:
-            curve.show(self._loaded.sensor.curve, working_point(self._view))
-        if errors.region:
-            limits = [
-                (step.expected_celsius, step.tolerance_celsius)
-                for step in self._film.plan.steps
-                if step.expected_celsius is not None and step.tolerance_celsius is not None
-            ]
-            errors.show(self._view.points, limits, None)
-
-    def on_resize(self) -> None:
-        """Draw what has come into sight."""
-        self.call_after_refresh(self._redraw)
 
     # Moving
 
@@ -275,10 +240,7 @@ class RecordScreen(BenchScreen):
 
     def action_view(self) -> None:
         """Show another of steps, curve and errors."""
-        self.remove_class(_VIEWS[self._view_index])
-        self._view_index = (self._view_index + 1) % len(_VIEWS)
-        self.add_class(_VIEWS[self._view_index])
-        self.call_after_refresh(self._redraw)
+        self.query_one(StepsPane).next_view()
 
     # More
 

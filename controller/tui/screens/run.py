@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual import on
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal, Vertical
 from textual.widget import Widget
 from textual.widgets import Input
 
@@ -19,41 +18,28 @@ from controller.measurement.model import Verdict
 from controller.run.model import StepResult
 from controller.session.findings import diagnosis_lines
 from controller.tui.engine_thread import EngineThread, Picture
-from controller.tui.parts import Cells, Part, Tone
+from controller.tui.parts import Part, Tone
 from controller.tui.preparing import ReadyRun
 from controller.tui.screens.base import BenchScreen
 from controller.tui.text import one_line
 from controller.tui.view import Phase, RunView
 from controller.tui.widgets.answer import AnswerBox, understood
 from controller.tui.widgets.lines import PartsLine, Sentences
-from controller.tui.widgets.plot import CurvePlot, ErrorPlot
-from controller.tui.widgets.table import RowsTable
+from controller.tui.widgets.steps_pane import StepsPane
 from controller.tui.wording import (
     bar,
-    columns_for,
     duration,
     facts,
     headline,
     live_words,
     result_words,
-    row_of,
     verdict_words,
 )
 
 if TYPE_CHECKING:
     from controller.run.sweep import SweepRun
 
-__all__ = ["RunScreen", "working_point"]
-
-_VIEWS = ("-steps", "-curve", "-errors")
-
-
-def working_point(view: RunView) -> tuple[float, float] | None:
-    """Return (degC, ohm) of what is at the output, None when it is no point of a curve."""
-    step = view.step
-    if view.driven_ohms is None or step is None or step.achieved_celsius is None:
-        return None
-    return step.achieved_celsius, view.driven_ohms
+__all__ = ["RunScreen"]
 
 
 class RunScreen(BenchScreen):
@@ -85,7 +71,6 @@ class RunScreen(BenchScreen):
         self._prepared = run.prepared
         self._engine = engine
         self._shown: RunView | None = None
-        self._view_index = 0
         self._ended = False
         self._doubted: int | None = None
 
@@ -93,19 +78,14 @@ class RunScreen(BenchScreen):
         """Return the table, the plots and the panels."""
         yield PartsLine(id="live")
         yield PartsLine(id="progress")
-        yield Horizontal(
-            Vertical(
-                RowsTable(id="steps"),
+        yield StepsPane(
+            self._prepared.resolved,
+            self._prepared.sensor,
+            lambda: self._shown,
+            below=[
                 PartsLine(id="counts", classes="watch"),
                 PartsLine(id="health", classes="watch"),
-                id="middle",
-            ),
-            Vertical(
-                CurvePlot(id="curve"),
-                ErrorPlot(id="errors"),
-                id="plots",
-            ),
-            id="main",
+            ],
         )
         yield PartsLine(id="newest")
         yield Sentences(id="ending")
@@ -117,7 +97,7 @@ class RunScreen(BenchScreen):
         if self._prepared.typed:
             self.query_one(Input).focus()
         else:
-            self.query_one(RowsTable).focus()
+            self.query_one(StepsPane).table.focus()
         self.show_picture(self._engine.picture)
 
     # Showing
@@ -130,7 +110,6 @@ class RunScreen(BenchScreen):
         self.headline(*headline(view, name, stopping=picture.stopping))
         self._show_live(view, now_s)
         self._show_steps(view, before)
-        self._show_plots(view)
         if self._prepared.typed:
             self._show_question(picture)
         if not picture.alive and not self._ended:
@@ -153,37 +132,14 @@ class RunScreen(BenchScreen):
         self.query_one("#health", PartsLine).show([health])
 
     def _show_steps(self, view: RunView, before: RunView | None) -> None:
-        table = self.query_one(RowsTable)
-        plan = view.plan or self._prepared.resolved
+        pane = self.query_one(StepsPane)
         if before is None:
-            table.show(columns_for(plan), view.total, self._row)
+            pane.begin(view.total)
+            pane.redraw_plots()
             return
-        if view.results is not before.results or view.step is not before.step:
-            for index in _changed(before, view):
-                table.changed(index)
-            if view.step is not None and view.step is not before.step:
-                table.follow(view.step.index)
-        elif view.phase is Phase.FINISHED and before.phase is not Phase.FINISHED:
-            table.refresh()
+        pane.redraw_changes(before)
         if view.newest is not None and view.newest is not before.newest:
             self.query_one("#newest", PartsLine).show([result_words(view.newest)])
-
-    def _row(self, index: int) -> Cells:
-        assert self._shown is not None  # noqa: S101 - rows are asked for after the first picture
-        return row_of(self._shown, index)
-
-    def _show_plots(self, view: RunView) -> None:
-        curve, errors = self.query_one(CurvePlot), self.query_one(ErrorPlot)
-        if curve.display and curve.region:
-            curve.show(self._prepared.sensor.curve, working_point(view))
-        if errors.display and errors.region:
-            limits = [
-                (step.expected_celsius, step.tolerance_celsius)
-                for step in self._prepared.resolved.steps
-                if step.expected_celsius is not None and step.tolerance_celsius is not None
-            ]
-            here = None if view.step is None else view.step.expected_celsius
-            errors.show(view.points, limits, None if view.phase is Phase.FINISHED else here)
 
     def _show_question(self, picture: Picture) -> None:
         view = picture.view
@@ -205,7 +161,7 @@ class RunScreen(BenchScreen):
         ending.show(parts)
         ending.add_class("-shown")
         self.query_one("#newest", PartsLine).display = False
-        self.query_one(RowsTable).focus()
+        self.query_one(StepsPane).table.focus()
         self.refresh_bindings()
         results = tuple(result for result in view.results if result is not None)
         if len(results) >= 3 and view.fault is None:
@@ -215,7 +171,7 @@ class RunScreen(BenchScreen):
         prepared = self._prepared
         try:
             told = await self.in_background(
-                lambda: diagnosis_lines(results, prepared.sensor, prepared.module)
+                lambda: diagnosis_lines(results, prepared.sensor, prepared.module, prepared.bench)
             )
         except Exception as error:  # noqa: BLE001 - the run's own result stands without it
             told = (f"No diagnosis: {one_line(str(error))}",)
@@ -263,18 +219,7 @@ class RunScreen(BenchScreen):
 
     def action_view(self) -> None:
         """Show another of steps, curve and errors."""
-        self.remove_class(_VIEWS[self._view_index])
-        self._view_index = (self._view_index + 1) % len(_VIEWS)
-        self.add_class(_VIEWS[self._view_index])
-        self.call_after_refresh(self._redraw)
-
-    def on_resize(self) -> None:
-        """Draw what has come into sight."""
-        self.call_after_refresh(self._redraw)
-
-    def _redraw(self) -> None:
-        if self._shown is not None and self.is_mounted:
-            self._show_plots(self._shown)
+        self.query_one(StepsPane).next_view()
 
     def action_again(self) -> None:
         """Prepare the same run again."""
@@ -316,18 +261,6 @@ class RunScreen(BenchScreen):
             step.tolerance_celsius or 0.0
         )
         return off or any(r is not None and r.verdict is not Verdict.PASS for r in view.results)
-
-
-def _changed(before: RunView, view: RunView) -> list[int]:
-    """Return the rows that look different now."""
-    rows = {view.step.index for view in (before, view) if view.step is not None}
-    if view.results is not before.results:
-        rows |= {
-            index
-            for index, (one, other) in enumerate(zip(before.results, view.results, strict=True))
-            if one is not other
-        }
-    return sorted(rows)
 
 
 def _ending(picture: Picture) -> Iterable[Part]:

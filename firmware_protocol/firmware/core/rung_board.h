@@ -1,5 +1,4 @@
-/* Knows: what the core asks of a board, as a struct of callbacks.
- * Must not know: any board.
+/* What the core asks of a board, as a struct of callbacks.
  *
  * To port the core is to fill this struct and to call rung_core_start once and rung_core_poll for
  * ever. No callback may block for longer than a fraction of a millisecond, `idle` excepted (and
@@ -48,6 +47,12 @@ struct rung_board {
     /* True for a pattern of relays that must never be latched. NULL: every pattern is allowed.
      * The park state is latched without asking. */
     bool (*forbidden)(void *context, const uint8_t *mask);
+
+    /* False when the board finds something wrong with itself: it read its outputs back and they are
+     * not what they were told, or the supply of the coils has dipped. Asked at every turn, so a
+     * look at the hardware now and then is enough; false once is a fault once. The core parks then,
+     * and the board may have released its outputs before. NULL: the board has no such senses. */
+    bool (*sound)(void *context);
 
     /* Called when there is nothing to do until a byte comes or a millisecond passes. NULL: spin. */
     void (*idle)(void *context);

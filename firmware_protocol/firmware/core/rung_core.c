@@ -2,6 +2,8 @@
  * Must not know: any processor, pin or compiler. */
 #include "rung_core.h"
 
+#include "rung_bytes.h"
+
 #include <string.h>
 
 #define INTERLOCK ((uint8_t)(RUNG_HOLD_OFF_EXPIRED | RUNG_FAULT | RUNG_RESTARTED))
@@ -10,7 +12,7 @@
 #define HOLD_MOST_MS 5000U
 #define DROPPED_MOST 255U
 
-static const uint8_t park_mask[RUNG_MASK_BYTES] = RUNG_PARK_MASK;
+static const uint8_t park_mask[RUNG_MASK_ROOM] = RUNG_MASK_OF(RUNG_PARK_STATE);
 static const char board_name[] = RUNG_NAME;
 
 /* The answer to a request while it is made: a body that grows, or a code and its detail. */
@@ -19,11 +21,6 @@ struct answer {
     uint8_t length;
     uint8_t detail;
 };
-
-static uint16_t read_u16(const uint8_t *bytes)
-{
-    return (uint16_t)(bytes[0] | (uint16_t)(bytes[1] << 8));
-}
 
 static void put_u8(struct answer *answer, uint8_t value)
 {
@@ -97,7 +94,7 @@ static enum rung_code check_steps(const struct rung_core *core, const uint8_t *s
     const uint8_t *step = steps;
     uint8_t i;
     for (i = 1; i <= count; i++) {
-        uint16_t hold_ms = read_u16(&step[RUNG_MASK_BYTES]);
+        uint16_t hold_ms = rung_u16(&step[RUNG_MASK_BYTES]);
         answer->detail = i;
         if (!mask_in_range(step) || hold_ms == 0U || hold_ms > HOLD_MOST_MS) {
             return RUNG_BAD_VALUE;
@@ -158,7 +155,7 @@ static enum rung_code apply(struct rung_core *core, const uint8_t *body, uint8_t
 
 static enum rung_code hold_off(struct rung_core *core, const uint8_t *body, struct answer *answer)
 {
-    uint16_t time_ms = read_u16(body);
+    uint16_t time_ms = rung_u16(body);
     if (time_ms != 0U) {
         if (time_ms < HOLD_OFF_LEAST_MS || time_ms > HOLD_OFF_MOST_MS) {
             return RUNG_BAD_VALUE;
@@ -332,7 +329,7 @@ static void count_start(struct rung_core *core)
         return;
     }
     board->load(board->context, kept, sizeof(kept));
-    core->boots = (uint16_t)(~read_u16(kept) + 1U);
+    core->boots = (uint16_t)(~rung_u16(kept) + 1U);
     kept[0] = (uint8_t)~(core->boots & 0xFFU);
     kept[1] = (uint8_t)~(core->boots >> 8);
     board->store(board->context, kept, sizeof(kept));
@@ -349,11 +346,15 @@ void rung_core_start(struct rung_core *core, const struct rung_board *board)
 
 void rung_core_poll(struct rung_core *core)
 {
+    const struct rung_board *board = core->board;
+    if (board->sound != NULL && !board->sound(board->context)) {
+        rung_core_fault(core);
+    }
     if (rung_relays_turn(&core->relays)) {
         core->sticky |= (uint8_t)RUNG_HOLD_OFF_EXPIRED;
     }
-    if (!take_byte(core) && core->board->idle != NULL) {
-        core->board->idle(core->board->context);
+    if (!take_byte(core) && board->idle != NULL) {
+        board->idle(board->context);
     }
 }
 

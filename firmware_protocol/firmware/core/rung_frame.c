@@ -2,6 +2,8 @@
  * Must not know: what a payload means, time, hardware. */
 #include "rung_frame.h"
 
+#include "rung_bytes.h"
+
 #define CRC_BYTES 2U
 #define SHORTEST_PAYLOAD 4U
 /* A group with this code holds 254 bytes and no zero follows it. */
@@ -46,8 +48,7 @@ static void begin(struct rung_decoder *decoder)
 
 uint16_t rung_decoder_crc(const struct rung_decoder *decoder)
 {
-    const uint8_t *low = &decoder->payload[decoder->length - CRC_BYTES];
-    return (uint16_t)(low[0] | (uint16_t)(low[1] << 8));
+    return rung_u16(&decoder->payload[decoder->length - CRC_BYTES]);
 }
 
 static enum rung_frame end(struct rung_decoder *decoder)

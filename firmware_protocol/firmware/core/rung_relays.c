@@ -2,6 +2,8 @@
  * Must not know: requests, replies, frames; any processor, pin or compiler. */
 #include "rung_relays.h"
 
+#include "rung_bytes.h"
+
 #include <string.h>
 
 #define HOLD_OFF_AT_START_MS 2000U
@@ -9,7 +11,7 @@
  * than shorten the hold of a relay that has only just been told to move. */
 #define LATENESS_MOST_MS 2U
 
-static const uint8_t park_mask[RUNG_MASK_BYTES] = RUNG_PARK_MASK;
+static const uint8_t park_mask[RUNG_MASK_ROOM] = RUNG_MASK_OF(RUNG_PARK_STATE);
 
 static uint16_t now_ms(const struct rung_relays *relays)
 {
@@ -30,7 +32,7 @@ void rung_relays_park(struct rung_relays *relays)
 
 bool rung_relays_parked(const struct rung_relays *relays)
 {
-    return !relays->moving && memcmp(relays->latched, park_mask, sizeof(park_mask)) == 0;
+    return !relays->moving && memcmp(relays->latched, park_mask, RUNG_MASK_BYTES) == 0;
 }
 
 void rung_relays_feed(struct rung_relays *relays)
@@ -48,9 +50,8 @@ uint8_t rung_relays_steps_left(const struct rung_relays *relays)
 static void latch_next(struct rung_relays *relays)
 {
     const uint8_t *step = &relays->path[(uint8_t)(relays->path_next * RUNG_PATH_STEP_BYTES)];
-    const uint8_t *hold = &step[RUNG_MASK_BYTES];
     latch(relays, step);
-    relays->path_due = (uint16_t)(relays->path_due + (hold[0] | (uint16_t)(hold[1] << 8)));
+    relays->path_due = (uint16_t)(relays->path_due + rung_u16(&step[RUNG_MASK_BYTES]));
     relays->path_next++;
 }
 

@@ -22,7 +22,7 @@ static struct {
     uint8_t state[RUNG_MASK_BYTES];
 } world;
 
-static const uint8_t parked_state[RUNG_MASK_BYTES] = RUNG_PARK_MASK;
+static const uint8_t parked_state[RUNG_MASK_ROOM] = RUNG_MASK_OF(RUNG_PARK_STATE);
 
 static void must(bool holds, const char *what)
 {

@@ -1,6 +1,7 @@
-/* Knows: how a Cortex-M3 comes up: the vector table, memory before main.
- * Must not know: anything else of the board. */
+/* How an STM32F4-class chip comes up: the vector table, memory before main. */
 #include <stdint.h>
+
+#include "arm_board.h"
 
 typedef void (*vector)(void);
 
@@ -15,16 +16,12 @@ extern uint32_t rung_bss_end[];
 int main(void);
 void reset_handler(void);
 void systick_handler(void);
-void uart0_receive_handler(void);
-void uart0_send_handler(void);
+void usart1_handler(void);
 
-/* A fault of the processor ends in a fresh start, which parks. */
+/* A fault of the processor, or an interrupt that nobody asked for, is a program gone wrong. */
 static void fault_handler(void)
 {
-    volatile uint32_t *const reset_control = (volatile uint32_t *)0xE000ED0CU; /* AIRCR */
-    *reset_control = 0x05FA0004U;
-    for (;;) {
-    }
+    arm_time_restart();
 }
 
 void reset_handler(void)
@@ -42,10 +39,11 @@ void reset_handler(void)
     fault_handler();
 }
 
-/* The first word is the stack pointer, the others are addresses of functions. */
+/* The first word is the stack pointer; then 15 of the processor, and the chip's up to USART1. */
 struct vectors {
     uint32_t *stack_top;
-    vector handlers[17];
+    vector processor[15];
+    vector chip[38];
 };
 
 __attribute__((section(".vectors"), used)) static const struct vectors vectors = {
@@ -55,6 +53,6 @@ __attribute__((section(".vectors"), used)) static const struct vectors vectors =
         0, 0, 0, 0,
         fault_handler, fault_handler, 0, fault_handler,
         systick_handler,
-        uart0_receive_handler, uart0_send_handler,
     },
+    { [37] = usart1_handler },
 };

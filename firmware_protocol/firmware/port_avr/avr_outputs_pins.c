@@ -1,5 +1,4 @@
-/* Knows: relays on pins of the chip itself.
- * Must not know: the protocol.
+/* Relays on pins of the chip itself.
  *
  * Relays 0..5 are PD2..PD7, 6..11 are PB0..PB5, 12..16 are PC1..PC5. All pins float until the
  * first state is latched, so each driver needs its own pull-down. The three ports follow each
@@ -9,11 +8,18 @@
 #include <util/atomic.h>
 
 #include "avr_board.h"
+#include "avr_chip.h"
 
 #if AVR_OUTPUTS == AVR_OUTPUTS_PINS
 
+#ifndef AVR_HAS_RELAY_PINS
+#error "pins serve as outputs on ATmega88, 168 and 328 only; use the chain"
+#endif
 #if RUNG_RELAY_COUNT > 17
 #error "the chip has 17 pins for relays; use the chain"
+#endif
+#if RUNG_SUPPLY_LEAST_MV && RUNG_RELAY_COUNT > 12
+#error "analogue input 1 is the pin of relay 12: with it there are 12 pins for relays"
 #endif
 
 #define RELAYS ((1UL << RUNG_RELAY_COUNT) - 1UL)
@@ -24,6 +30,17 @@
 void avr_outputs_start(void)
 {
     /* Nothing to do: ports read zero after a reset, and become outputs with the first state. */
+}
+
+void avr_outputs_release(void)
+{
+    /* Inputs first, so that the pull-downs take the drivers; then no pull-up of the chip's own. */
+    DDRD &= (uint8_t)~PINS_D;
+    DDRB &= (uint8_t)~PINS_B;
+    DDRC &= (uint8_t)~PINS_C;
+    PORTD &= (uint8_t)~PINS_D;
+    PORTB &= (uint8_t)~PINS_B;
+    PORTC &= (uint8_t)~PINS_C;
 }
 
 void avr_outputs_latch(void *context, const uint8_t *mask)

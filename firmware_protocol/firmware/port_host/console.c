@@ -18,7 +18,8 @@ static const struct {
     { "await", COMMAND_AWAIT },     { "write", COMMAND_WRITE },
     { "restart", COMMAND_RESTART }, { "clock", COMMAND_CLOCK },
     { "fault", COMMAND_FAULT },     { "millivolts", COMMAND_MILLIVOLTS },
-    { "hang", COMMAND_HANG },       { "stack", COMMAND_STACK },
+    { "hang", COMMAND_HANG },       { "stick", COMMAND_STICK },
+    { "mend", COMMAND_MEND },       { "stack", COMMAND_STACK },
 };
 
 static void put(int file, const char *text, size_t count)

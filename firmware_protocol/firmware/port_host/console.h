@@ -19,6 +19,8 @@ enum command {
     COMMAND_MILLIVOLTS, /* `millivolts CHANNEL VALUE` */
     COMMAND_FAULT,      /* `fault` */
     COMMAND_HANG,       /* `hang` */
+    COMMAND_STICK,      /* `stick STAGE LEVEL` */
+    COMMAND_MEND,       /* `mend` */
     COMMAND_STACK,      /* `stack` */
     COMMAND_UNKNOWN
 };

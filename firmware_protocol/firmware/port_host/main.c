@@ -1,5 +1,4 @@
-/* Knows: how the core runs as a process behind a pseudo-terminal, and the hooks tests have.
- * Must not know: the protocol.
+/* The core as a process behind a pseudo-terminal, and the hooks tests have.
  *
  * Time follows the monotonic clock, stretched where a busy machine holds the process up, or with
  * --commanded is only what `run` commands add to it; then nothing depends on the machine at all. */
@@ -33,6 +32,7 @@ struct host {
     struct console console;
     bool commanded;
     bool no_converter;
+    bool fault;           /* found since the core last asked */
     bool quiet;           /* nothing was received in the last turn */
     bool sent;            /* a frame has gone out since this was last set to false */
     uint64_t epoch_us;    /* of the monotonic clock when elapsed_us was zero */
@@ -144,6 +144,14 @@ static void host_store(void *context, const uint8_t *bytes, uint8_t count)
     memcpy(host->settings, bytes, count);
 }
 
+static bool host_sound(void *context)
+{
+    struct host *host = context;
+    bool sound = !host->fault;
+    host->fault = false;
+    return sound;
+}
+
 static void host_idle(void *context)
 {
     struct host *host = context;
@@ -219,7 +227,7 @@ static bool obey(struct rung_core *core, struct host *host, const struct rung_bo
             }
             break;
         case COMMAND_FAULT:
-            rung_core_fault(core);
+            host->fault = true;
             break;
         default:
             (void)fprintf(stderr, "rungwise-host: a command it does not know\n");
@@ -242,7 +250,7 @@ static void wait_for_input(const struct host *host)
 static int usage(void)
 {
     (void)fprintf(stderr, "usage: rungwise-host [--commanded] [--stay] [--record FILE [--replies]]"
-                          " [--clock MS] [--boots COUNT] [--no-converter]\n");
+                          " [--input MILLIVOLTS] [--clock MS] [--boots COUNT] [--no-converter]\n");
     return 2;
 }
 
@@ -265,6 +273,9 @@ static int parse_arguments(struct host *host, int count, char **words)
                 perror(words[i]);
                 return 2;
             }
+        } else if (strcmp(words[i], "--input") == 0 && i + 1 < count) {
+            i++;
+            host->millivolts[0] = (uint16_t)strtoul(words[i], NULL, 10);
         } else if (strcmp(words[i], "--clock") == 0 && i + 1 < count) {
             i++;
             host->clock_ms = (uint16_t)strtoul(words[i], NULL, 0);
@@ -321,6 +332,7 @@ int main(int argument_count, char **arguments)
     board.load = host_load;
     board.store = host_store;
     board.forbidden = rung_forbidden;
+    board.sound = host_sound;
     board.idle = host_idle;
 
     rung_core_start(&core, &board);

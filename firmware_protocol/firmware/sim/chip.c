@@ -1,5 +1,4 @@
-/* Knows: one emulated ATmega328P and what is soldered to it.
- * Must not know: pseudo-terminals, pacing, the protocol. */
+/* One emulated ATmega chip and what is soldered to it: WIRING.md, as a program. */
 #include "chip.h"
 
 #include <stdio.h>
@@ -11,20 +10,28 @@
 #include <avr_spi.h>
 #include <avr_uart.h>
 #include <sim_elf.h>
+#include <sim_hex.h>
 #include <sim_io.h>
 
 #define CYCLES_PER_US (CHIP_HZ / 1000000UL)
-/* Ten bits at 115200 baud. */
-#define CYCLES_PER_BYTE (CHIP_HZ * 10UL / 115200UL)
+#define BITS_PER_BYTE 10UL
 /* The three ports follow each other within this. */
 #define PINS_SETTLE_CYCLES 64U
 #define PAINT 0xC5U
-#define ENABLE_PIN 1U
-#define LATCH_PIN 2U
 #define DATA_SPACE 0x800000UL
 /* `rjmp .`: jumps to itself. */
 #define JUMP_TO_ITSELF_LOW 0xFFU
 #define JUMP_TO_ITSELF_HIGH 0xCFU
+
+/* Pins of port B; the others follow from the bus. */
+static const struct {
+    const char *kind;
+    unsigned enable;
+    unsigned latch;
+} kinds[] = {
+    { "atmega88p", 1, 2 },  { "atmega168p", 1, 2 },  { "atmega328p", 1, 2 },
+    { "atmega644p", 3, 4 }, { "atmega1284p", 3, 4 }, { "atmega2560", 4, 0 },
+};
 
 /* --- relays --------------------------------------------------------------------------------- */
 
@@ -49,14 +56,40 @@ static bool outputs_enabled(const struct chip *chip)
     avr_ioport_state_t state;
     memset(&state, 0, sizeof(state));
     (void)avr_ioctl(chip->avr, AVR_IOCTL_IOPORT_GETSTATE('B'), &state);
-    return (state.ddr & (1U << ENABLE_PIN)) != 0U && (state.port & (1U << ENABLE_PIN)) == 0U;
+    return (state.ddr & (1U << chip->enable_pin)) != 0U && (state.port & (1U << chip->enable_pin)) == 0U;
+}
+
+static void shift_bit(struct chip *chip, uint32_t in)
+{
+    chip->chain = ((chip->chain << 1) | in) & chip->chain_mask;
+    if (chip->stuck) {
+        chip->chain = (chip->chain & ~chip->stuck_stage) | chip->stuck_as;
+    }
 }
 
 static void on_chain_byte(struct avr_irq_t *irq, uint32_t value, void *context)
 {
     struct chip *chip = context;
+    uint32_t out = 0;
+    unsigned bit;
     (void)irq;
-    chip->chain = ((chip->chain << 8) | (value & 0xFFU)) & chip->chain_mask;
+    for (bit = 8U; bit > 0U; bit--) {
+        out = (out << 1) | ((chip->chain & chip->last_stage) != 0U ? 1U : 0U);
+        shift_bit(chip, (value >> (bit - 1U)) & 1U);
+    }
+    avr_raise_irq(chip->chain_out, out); /* the last data-out, wired back */
+}
+
+void chip_stick(struct chip *chip, unsigned stage, bool high)
+{
+    chip->stuck = true;
+    chip->stuck_stage = 1U << (stage % 32U);
+    chip->stuck_as = high ? chip->stuck_stage : 0U;
+}
+
+void chip_mend(struct chip *chip)
+{
+    chip->stuck = false;
 }
 
 static void on_latch_pin(struct avr_irq_t *irq, uint32_t value, void *context)
@@ -77,10 +110,16 @@ static void on_latch_pin(struct avr_irq_t *irq, uint32_t value, void *context)
 static void on_enable_pin(struct avr_irq_t *irq, uint32_t value, void *context)
 {
     struct chip *chip = context;
+    bool enabled = outputs_enabled(chip);
     (void)irq;
-    if (value == 0U && outputs_enabled(chip)) {
+    if (value == 0U && enabled) {
         chip->state = chip->latched;
         report(chip, chip_us(chip));
+    } else if (!enabled && chip->state != 0U) {
+        chip->state = 0;
+        report(chip, chip_us(chip));
+    } else {
+        /* released, and it was so before */
     }
 }
 
@@ -113,11 +152,12 @@ static void on_pins(struct avr_irq_t *irq, uint32_t value, void *context)
 static void watch_chain(struct chip *chip)
 {
     avr_t *avr = chip->avr;
+    chip->chain_out = avr_io_getirq(avr, AVR_IOCTL_SPI_GETIRQ(0), SPI_IRQ_INPUT);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_SPI_GETIRQ(0), SPI_IRQ_OUTPUT),
                             on_chain_byte, chip);
-    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), LATCH_PIN),
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), (int)chip->latch_pin),
                             on_latch_pin, chip);
-    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), ENABLE_PIN),
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), (int)chip->enable_pin),
                             on_enable_pin, chip);
 }
 
@@ -147,7 +187,7 @@ static avr_cycle_count_t on_line(struct avr_t *avr, avr_cycle_count_t when, void
     chip->queue_head = (chip->queue_head + 1U) % CHIP_QUEUE;
     chip->queue_count--;
     avr_raise_irq(chip->line_in, byte);
-    return when + CYCLES_PER_BYTE;
+    return when + chip->cycles_per_byte;
 }
 
 static void on_line_out(struct avr_irq_t *irq, uint32_t value, void *context)
@@ -183,21 +223,26 @@ void chip_feed(struct chip *chip, const uint8_t *bytes, size_t count)
     }
     if (chip->queue_count > 0U && !chip->line_busy) {
         chip->line_busy = true;
-        avr_cycle_timer_register(chip->avr, CYCLES_PER_BYTE, on_line, chip);
+        avr_cycle_timer_register(chip->avr, chip->cycles_per_byte, on_line, chip);
     }
 }
 
 /* --- power, reset, time --------------------------------------------------------------------- */
+
+static void unhang(struct chip *chip)
+{
+    if (chip->hung) {
+        memcpy(chip->avr->flash + chip->hung_at, chip->hung_bytes, sizeof(chip->hung_bytes));
+        chip->hung = false;
+    }
+}
 
 /* By the reset line or by the watchdog: the pins float, so the pull-ups release all relays. */
 static void on_reset(struct avr_t *avr)
 {
     struct chip *chip = avr->custom.data; /* see chip_start */
     chip->core_reset(avr);
-    if (chip->hung) {
-        memcpy(avr->flash + chip->hung_at, chip->hung_bytes, sizeof(chip->hung_bytes));
-        chip->hung = false;
-    }
+    unhang(chip);
     chip->queue_count = 0;
     chip->line_busy = false;
     chip->settling = false;
@@ -236,20 +281,52 @@ static void find_symbols(struct chip *chip, const elf_firmware_t *firmware)
     }
 }
 
-bool chip_start(struct chip *chip, const char *image, enum chip_outputs outputs, unsigned relays,
-                chip_on_sent on_sent, chip_on_latch on_latch, void *context)
+static bool find_kind(struct chip *chip, const char *kind)
+{
+    size_t i;
+    for (i = 0; i < sizeof(kinds) / sizeof(kinds[0]); i++) {
+        if (strcmp(kind, kinds[i].kind) == 0) {
+            chip->enable_pin = kinds[i].enable;
+            chip->latch_pin = kinds[i].latch;
+            return true;
+        }
+    }
+    return false;
+}
+
+/* Starts begin in the boot loader, as a fuse has it. */
+static bool load_loader(struct chip *chip, const char *path)
+{
+    uint32_t count = 0;
+    uint32_t start = 0;
+    uint8_t *code = read_ihex_file(path, &count, &start);
+    if (code == NULL || start > chip->avr->flashend || count > chip->avr->flashend + 1U - start) {
+        free(code);
+        return false;
+    }
+    memcpy(chip->avr->flash + start, code, count);
+    free(code);
+    chip->avr->reset_pc = start;
+    chip->avr->pc = start;
+    chip->avr->codeend = chip->avr->flashend;
+    return true;
+}
+
+bool chip_start(struct chip *chip, const struct chip_parts *parts, chip_on_sent on_sent,
+                chip_on_latch on_latch, void *context)
 {
     elf_firmware_t firmware;
     memset(&firmware, 0, sizeof(firmware));
-    chip->outputs = outputs;
-    chip->chain_mask = 0xFFFFFFFFU >> (32U - (relays + 7U) / 8U * 8U);
+    chip->chain_mask = 0xFFFFFFFFU >> (32U - (parts->relays + 7U) / 8U * 8U);
+    chip->last_stage = chip->chain_mask ^ (chip->chain_mask >> 1);
+    chip->cycles_per_byte = CHIP_HZ * BITS_PER_BYTE / parts->baud;
     chip->on_sent = on_sent;
     chip->on_latch = on_latch;
     chip->context = context;
-    if (elf_read_firmware(image, &firmware) != 0) {
+    if (!find_kind(chip, parts->kind) || elf_read_firmware(parts->image, &firmware) != 0) {
         return false;
     }
-    chip->avr = avr_make_mcu_by_name("atmega328p");
+    chip->avr = avr_make_mcu_by_name(parts->kind);
     if (chip->avr == NULL || avr_init(chip->avr) != 0) {
         return false;
     }
@@ -264,16 +341,21 @@ bool chip_start(struct chip *chip, const char *image, enum chip_outputs outputs,
     if (chip->heap_at == 0U || chip->milliseconds_at == 0U) {
         return false;
     }
+    if (parts->loader != NULL && !load_loader(chip, parts->loader)) {
+        return false;
+    }
     memset(chip->avr->data + chip->heap_at, PAINT, chip->avr->ramend + 1U - chip->heap_at);
     chip->avr->custom.data = chip;
     chip->core_reset = chip->avr->reset;
     chip->avr->reset = on_reset;
     join_line(chip);
-    if (outputs == CHIP_CHAIN) {
+    if (parts->outputs == CHIP_CHAIN) {
         watch_chain(chip);
     } else {
         watch_pins(chip);
     }
+    chip_set_millivolts(chip, 0, parts->input_mv);
+    chip_set_millivolts(chip, 1, parts->supply_mv);
     return true;
 }
 
@@ -292,6 +374,9 @@ static void step(struct chip *chip)
     int state = avr_run(chip->avr);
     if (state == cpu_Done || state == cpu_Crashed) {
         chip->dead = true;
+    }
+    if (chip->avr->pc == 0U) {
+        unhang(chip); /* it starts afresh, without a reset */
     }
 }
 

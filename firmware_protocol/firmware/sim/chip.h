@@ -1,5 +1,4 @@
-/* Knows: one emulated ATmega328P and what is soldered to it.
- * Must not know: pseudo-terminals, pacing, the protocol. */
+/* One emulated ATmega chip and what is soldered to it. */
 #ifndef RUNG_CHIP_H
 #define RUNG_CHIP_H
 
@@ -17,11 +16,30 @@ enum chip_outputs { CHIP_CHAIN, CHIP_PINS };
 typedef void (*chip_on_sent)(void *context, uint8_t byte);
 typedef void (*chip_on_latch)(void *context, uint64_t us, uint32_t state);
 
+/* What a board is put together from. */
+struct chip_parts {
+    const char *kind;   /* as simavr calls it: `atmega328p` */
+    const char *image;  /* ELF of the firmware */
+    const char *loader; /* HEX of a boot loader that starts first, or NULL */
+    enum chip_outputs outputs;
+    unsigned relays; /* the chain has as many registers of eight as these need */
+    unsigned long baud;
+    uint32_t input_mv;  /* at analogue input 0, at first */
+    uint32_t supply_mv; /* at analogue input 1, at first */
+};
+
 struct chip {
     avr_t *avr;
     void (*core_reset)(struct avr_t *avr); /* simavr's own, for this kind of chip */
-    enum chip_outputs outputs;
+    unsigned enable_pin;
+    unsigned latch_pin;
+    avr_cycle_count_t cycles_per_byte;
     uint32_t chain_mask; /* as many outputs as the chain has */
+    uint32_t last_stage; /* the one that is wired back */
+    avr_irq_t *chain_out;
+    bool stuck;
+    uint32_t stuck_stage;
+    uint32_t stuck_as;
     chip_on_sent on_sent;
     chip_on_latch on_latch;
     void *context;
@@ -47,10 +65,9 @@ struct chip {
     bool dead;
 };
 
-/* Powers the chip up with an image; memory of settings is as delivered. The chain has as many
- * registers of eight as `relays` need. */
-bool chip_start(struct chip *chip, const char *image, enum chip_outputs outputs, unsigned relays,
-                chip_on_sent on_sent, chip_on_latch on_latch, void *context);
+/* Powers the chip up; memory of settings is as delivered. False when the kind or an image is none. */
+bool chip_start(struct chip *chip, const struct chip_parts *parts, chip_on_sent on_sent,
+                chip_on_latch on_latch, void *context);
 
 /* Microseconds of the chip's own clock since it was started; a restart does not set it back. */
 uint64_t chip_us(const struct chip *chip);
@@ -67,8 +84,11 @@ void chip_restart(struct chip *chip);
 uint16_t chip_milliseconds(const struct chip *chip);
 void chip_set_milliseconds(struct chip *chip, uint16_t milliseconds);
 void chip_set_millivolts(struct chip *chip, unsigned channel, uint32_t millivolts);
-/* Stops the main loop for ever, until a reset; interrupts go on. */
+/* Stops the main loop until the program starts anew; interrupts go on. */
 void chip_hang(struct chip *chip);
+/* A stage of the chain that stays as it is, whatever is shifted in; and its repair. */
+void chip_stick(struct chip *chip, unsigned stage, bool high);
+void chip_mend(struct chip *chip);
 /* The deepest the stack has been since power-up, interrupts included. */
 uint32_t chip_stack_bytes(const struct chip *chip);
 

@@ -1,9 +1,8 @@
-/* Knows: how the firmware's AVR image runs in an emulated ATmega328P: paced against the clock of
- * the host or by commanded time, with its serial port, its relays and its analogue input.
- * Must not know: the protocol.
+/* Runs an AVR image of the firmware in an emulated chip: paced against the clock of the host or by
+ * commanded time, with its serial port, its relays and its analogue inputs.
  *
  * simavr's own pseudo-terminal is not paced, hence this one: bytes go in no faster than a line
- * at 115200 baud brings them. */
+ * brings them. */
 #include <fcntl.h>
 #include <poll.h>
 #include <signal.h>
@@ -26,8 +25,8 @@ struct bench {
     struct pty pty;
     struct console console;
     struct chip chip;
+    struct chip_parts parts;
     bool commanded;
-    unsigned relays;
     uint64_t epoch_us;
     uint8_t sent[512];
     size_t sent_count;
@@ -71,7 +70,7 @@ static void on_sent(void *context, uint8_t byte)
 static void on_latch(void *context, uint64_t us, uint32_t state)
 {
     const struct bench *bench = context;
-    struct latched latched = { us, state, bench->relays, chip_milliseconds(&bench->chip) };
+    struct latched latched = { us, state, bench->parts.relays, chip_milliseconds(&bench->chip) };
     console_say_latch(&bench->console, &latched);
 }
 
@@ -126,6 +125,12 @@ static bool obey(struct bench *bench)
             break;
         case COMMAND_HANG:
             chip_hang(&bench->chip);
+            break;
+        case COMMAND_STICK:
+            chip_stick(&bench->chip, (unsigned)console->number, console->second != 0U);
+            break;
+        case COMMAND_MEND:
+            chip_mend(&bench->chip);
             break;
         case COMMAND_STACK:
             console_say("stack", chip_stack_bytes(&bench->chip));
@@ -186,50 +191,89 @@ static void catch_signals(void)
 
 static int usage(void)
 {
-    (void)fprintf(stderr, "usage: rungwise-sim [--commanded] [--stay] [--pins] [--relays COUNT]"
-                          " [--record FILE [--replies]] IMAGE.elf\n");
+    (void)fprintf(stderr, "usage: rungwise-sim [--chip KIND] [--loader LOADER.hex] [--pins]"
+                          " [--relays COUNT] [--baud BAUD] [--input MILLIVOLTS] [--supply MILLIVOLTS] [--commanded]"
+                          " [--stay] [--record FILE [--replies]] IMAGE.elf\n");
     return 2;
+}
+
+/* A word that stands alone; false when it is none of them. */
+static bool take_word(struct bench *bench, const char *word)
+{
+    if (strcmp(word, "--commanded") == 0) {
+        bench->commanded = true;
+    } else if (strcmp(word, "--stay") == 0) {
+        bench->console.stay = true;
+    } else if (strcmp(word, "--replies") == 0) {
+        bench->console.replies = true;
+    } else if (strcmp(word, "--pins") == 0) {
+        bench->parts.outputs = CHIP_PINS;
+    } else if (word[0] != '-' && bench->parts.image == NULL) {
+        bench->parts.image = word;
+    } else {
+        return false;
+    }
+    return true;
+}
+
+/* A word and its value. */
+static bool take_pair(struct bench *bench, const char *word, const char *value)
+{
+    if (strcmp(word, "--chip") == 0) {
+        bench->parts.kind = value;
+    } else if (strcmp(word, "--loader") == 0) {
+        bench->parts.loader = value;
+    } else if (strcmp(word, "--relays") == 0) {
+        bench->parts.relays = (unsigned)strtoul(value, NULL, 10);
+    } else if (strcmp(word, "--baud") == 0) {
+        bench->parts.baud = strtoul(value, NULL, 10);
+    } else if (strcmp(word, "--input") == 0) {
+        bench->parts.input_mv = (uint32_t)strtoul(value, NULL, 10);
+    } else if (strcmp(word, "--supply") == 0) {
+        bench->parts.supply_mv = (uint32_t)strtoul(value, NULL, 10);
+    } else if (strcmp(word, "--record") == 0) {
+        bench->console.record = open(value, O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0644);
+        if (bench->console.record < 0) {
+            perror(value);
+            return false;
+        }
+    } else {
+        return false;
+    }
+    return true;
+}
+
+static bool parse_arguments(struct bench *bench, int count, char **arguments)
+{
+    int i = 1;
+    while (i < count) {
+        if (i + 1 < count && take_pair(bench, arguments[i], arguments[i + 1])) {
+            i += 2;
+        } else if (take_word(bench, arguments[i])) {
+            i++;
+        } else {
+            return false;
+        }
+    }
+    return bench->parts.image != NULL && (!bench->console.replies || bench->console.record >= 0)
+        && bench->parts.relays >= 1U && bench->parts.relays <= 32U && bench->parts.baud > 0U;
 }
 
 int main(int argument_count, char **arguments)
 {
     static struct bench bench;
-    const char *image = NULL;
-    enum chip_outputs outputs = CHIP_CHAIN;
-    int i;
 
     bench.console.record = -1;
-    bench.relays = 32;
-    for (i = 1; i < argument_count; i++) {
-        if (strcmp(arguments[i], "--commanded") == 0) {
-            bench.commanded = true;
-        } else if (strcmp(arguments[i], "--stay") == 0) {
-            bench.console.stay = true;
-        } else if (strcmp(arguments[i], "--replies") == 0) {
-            bench.console.replies = true;
-        } else if (strcmp(arguments[i], "--pins") == 0) {
-            outputs = CHIP_PINS;
-        } else if (strcmp(arguments[i], "--relays") == 0 && i + 1 < argument_count) {
-            i++;
-            bench.relays = (unsigned)strtoul(arguments[i], NULL, 10);
-        } else if (strcmp(arguments[i], "--record") == 0 && i + 1 < argument_count) {
-            i++;
-            bench.console.record = open(arguments[i], O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0644);
-            if (bench.console.record < 0) {
-                perror(arguments[i]);
-                return 2;
-            }
-        } else if (arguments[i][0] != '-' && image == NULL) {
-            image = arguments[i];
-        } else {
-            return usage();
-        }
-    }
-    if (image == NULL || (bench.console.replies && bench.console.record < 0) || bench.relays < 1U || bench.relays > 32U) {
+    bench.parts.kind = "atmega328p";
+    bench.parts.relays = 32;
+    bench.parts.baud = 115200;
+    bench.parts.supply_mv = 4000;
+    if (!parse_arguments(&bench, argument_count, arguments)) {
         return usage();
     }
-    if (!chip_start(&bench.chip, image, outputs, bench.relays, on_sent, on_latch, &bench)) {
-        (void)fprintf(stderr, "rungwise-sim: %s is not an image for the ATmega328P\n", image);
+    if (!chip_start(&bench.chip, &bench.parts, on_sent, on_latch, &bench)) {
+        (void)fprintf(stderr, "rungwise-sim: %s is not an image for the %s\n", bench.parts.image,
+                      bench.parts.kind);
         return 1;
     }
     if (pty_open(&bench.pty) != 0) {

@@ -19,6 +19,7 @@ static struct {
     uint8_t state[RUNG_MASK_BYTES];
     uint8_t kept[2];
     unsigned idles;
+    bool unsound;
 } world;
 
 static unsigned failures;
@@ -90,6 +91,12 @@ static void idle(void *context)
     world.idles++;
 }
 
+static bool sound(void *context)
+{
+    (void)context;
+    return !world.unsound;
+}
+
 /* The least a port can provide: no converter, no memory, no predicate, no idle. */
 static const struct rung_board bare = {
     .receive = receive, .send = send, .sending = sending, .milliseconds = milliseconds,
@@ -98,6 +105,11 @@ static const struct rung_board bare = {
 static const struct rung_board kept = {
     .receive = receive, .send = send, .sending = sending, .milliseconds = milliseconds,
     .latch = latch, .load = load, .store = store, .idle = idle,
+};
+
+static const struct rung_board guarded = {
+    .receive = receive, .send = send, .sending = sending, .milliseconds = milliseconds,
+    .latch = latch, .sound = sound,
 };
 
 static void power_up(struct rung_core *core, const struct rung_board *board)
@@ -343,6 +355,31 @@ static void a_fault_parks_and_comes_back(void)
     CHECK(world.latches == 0U); /* parked already */
 }
 
+static void an_unsound_board_parks_as_long_as_it_is(void)
+{
+    static const uint16_t hold[] = { 500 };
+    static struct rung_core core;
+    power_up(&core, &guarded);
+    greet(&core);
+    apply(&core, 1, hold, 1);
+    CHECK(world.state[0] == 1U);
+    CHECK(core.sticky == 0U);
+    world.unsound = true;
+    turn(&core, 1);
+    CHECK(world.state[0] == 0U);
+    CHECK(!core.relays.moving);
+    CHECK(core.sticky == RUNG_FAULT);
+    clear_flags(&core);
+    turn(&core, 1);
+    CHECK(core.sticky == RUNG_FAULT); /* it persists, so it is back */
+    world.unsound = false;
+    turn(&core, 1);
+    CHECK(core.sticky == RUNG_FAULT); /* gone, but not unseen */
+    clear_flags(&core);
+    turn(&core, 1);
+    CHECK(core.sticky == 0U);
+}
+
 static void nothing_is_taken_in_while_a_reply_goes_out(void)
 {
     static const uint8_t head[] = { RUNG_STATUS, 1 };
@@ -405,6 +442,7 @@ int main(void)
     silence_parks();
     parking_comes_before_the_next_state();
     a_fault_parks_and_comes_back();
+    an_unsound_board_parks_as_long_as_it_is();
     nothing_is_taken_in_while_a_reply_goes_out();
     repeats_are_answered_from_memory();
     dropped_frames_are_counted_up_to_255();

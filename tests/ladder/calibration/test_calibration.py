@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,25 +14,35 @@ from controller.errors import InputError
 from controller.ladder.calibration import (
     Instrument,
     Measurement,
+    assess,
     calibrate,
+    calibrate_and_check,
     calibrated_ladder,
     calibration_text,
     check_spots,
+    design,
     drifts,
     load_calibration,
     measurements_from_csv,
-    propose_design,
     spot_states,
     state_uncertainty_ohms,
     states_covariance_ohms2,
     undetermined_relays,
     write_calibration,
 )
-from controller.ladder.calibration.model import rungs_of, with_parameters
+from controller.ladder.calibration.model import (
+    contact_variances_ohms2,
+    nominal_parameters,
+    rungs_of,
+    sensitivities,
+    with_parameters,
+)
 from controller.ladder.electrical import state_ohms, states_ohms
 from controller.ladder.electrical import state_uncertainty_ohms as nominal_uncertainty_ohms
 from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
 
+propose_design = functools.cache(design.propose_design)
+"""The same ladder gets the same design: a search a test is not worth."""
 UTC = "2026-03-31T09:30:00+00:00"
 
 
@@ -99,8 +111,6 @@ def true_parameters(ladder, rng):
 
 def measure(ladder, parameters, states, rng, meter, *, gain=1.0):
     """Return measurements: meter noise, and every closed contact a little different each time."""
-    from controller.ladder.calibration.model import contact_variances_ohms2
-
     ohms = states_ohms(with_parameters(ladder, parameters), np.array(states, dtype=np.uint64))
     own = meter.uncertainty_ohms(ohms)
     scatter = np.sqrt(contact_variances_ohms2(ladder, states, parameters))
@@ -130,15 +140,37 @@ def test_the_true_values_are_found_within_their_stated_uncertainty(shape):
     distances, chi_squares = [], []
     for _ in range(60):
         truth = true_parameters(ladder, rng)
-        found = calibrate(ladder, measure(ladder, truth, states, rng, METER), utc=UTC)
+        measured = measure(ladder, truth, states, rng, METER)
+        found, rows = calibrate_and_check(ladder, measured, utc=UTC)
         off = found.parameters - truth
         distances.append(off @ np.linalg.solve(found.covariance_ohms2, off))
         chi_squares.append(found.chi_square)
     low, high = stats.chi2.ppf([0.0005, 0.9995], 60 * (size + 2))
     assert low <= sum(distances) <= high
-    assert found.degrees_of_freedom == len(states) - size
-    low, high = stats.chi2.ppf([0.0005, 0.9995], 60 * found.degrees_of_freedom)
+    freedom = sum(row.redundancy for row in rows)
+    assert len(states) - size - 2 <= freedom <= len(states) - size
+    low, high = stats.chi2.ppf([0.0005, 0.9995], 60 * freedom)
     assert low <= sum(chi_squares) <= high
+
+
+@pytest.mark.parametrize(("known_to", "lost"), [(1e-5, 0), (50.0, 2)])
+def test_restraints_count_as_readings_only_where_they_are_worth_some(known_to, lost):
+    """Contacts and leads known beforehand cost no reading; a vague notion of them costs two."""
+    ladder = make_ladder(lead_uncertainty_ohms=known_to, contact_uncertainty_ohms=1e-6)
+    ladder = replace(
+        ladder,
+        # The offset's restraint is the largest contact uncertainty; a spare relay states it, so
+        # that no measured state scatters by it.
+        relay_count=7,
+        relays=(*ladder.relays, Relay(index=6, contact_uncertainty_ohms=known_to)),
+    )
+    states = propose_design(ladder, measurements=14).states
+    ohms = states_ohms(ladder, np.array(states, dtype=np.uint64))
+    measured = [
+        Measurement(state=s, ohms=float(r), uncertainty_ohms=1e-3)
+        for s, r in zip(states, ohms, strict=True)
+    ]
+    assert calibrate(ladder, measured, utc=UTC).degrees_of_freedom == 14 - 5 - lost
 
 
 def test_exact_measurements_give_exact_rungs():
@@ -168,20 +200,133 @@ def test_leads_and_contacts_are_parted_by_the_shorted_state():
     assert without.uncertainties_ohms[-1] > found.uncertainties_ohms[-1]
 
 
-def test_a_swapped_row_shows_in_the_residual_test():
+def table(seed=7, measurements=16):
     ladder = make_ladder()
-    rng = np.random.default_rng(7)
+    rng = np.random.default_rng(seed)
     truth = true_parameters(ladder, rng)
-    states = propose_design(ladder, measurements=14, instrument=METER).states
-    measured = measure(ladder, truth, states, rng, METER)
-    good = calibrate(ladder, measured, utc=UTC)
-    assert good.probability > 0.001
-    first, second = measured[3], measured[6]
-    assert first.state != second.state
-    measured[3] = Measurement(
-        state=first.state, ohms=first.ohms + 1.0, uncertainty_ohms=first.uncertainty_ohms
+    states = propose_design(ladder, measurements=measurements, instrument=METER).states
+    return ladder, measure(ladder, truth, states, rng, METER)
+
+
+def test_two_readings_in_each_others_rows_never_pass():
+    """Any two: refused as impossible, or contradictory; unless they are too near to matter."""
+    ladder, measured = table()
+    assert assess(ladder, *calibrate_and_check(ladder, measured, utc=UTC)).sound
+    tried = refused = 0
+    for i, j in itertools.combinations(range(len(measured)), 2):
+        first, second = measured[i], measured[j]
+        largest = max(first.uncertainty_ohms, second.uncertainty_ohms)
+        if abs(first.ohms - second.ohms) < 30 * largest:
+            continue
+        swapped = list(measured)
+        swapped[i] = replace(first, ohms=second.ohms)
+        swapped[j] = replace(second, ohms=first.ohms)
+        tried += 1
+        try:
+            found = assess(ladder, *calibrate_and_check(ladder, swapped, utc=UTC))
+        except InputError:  # no rung can be so far off
+            refused += 1
+        else:
+            assert found.contradictory, (i, j)
+    assert refused < tried
+    assert tried > 100
+
+
+@pytest.mark.parametrize("at", range(16))
+def test_a_slip_in_any_row_is_noticed_and_the_row_is_named(at):
+    ladder, measured = table()
+    assert not assess(ladder, *calibrate_and_check(ladder, measured, utc=UTC)).contradictory
+    wrong = measured[at].ohms + 40 * measured[at].uncertainty_ohms
+    measured[at] = replace(measured[at], ohms=wrong)
+    found = assess(ladder, *calibrate_and_check(ladder, measured, utc=UTC))
+    assert found.contradictory
+    assert found.suspects[0].index == at
+    assert not found.usable
+
+
+def test_a_row_that_nothing_checks_is_named_with_the_relay_it_stands_for():
+    """Four rungs weighed together with others, the fifth alone and once: nothing shows its slip."""
+    ladder = make_ladder()
+    closed = 0b11111
+    inside = [(1,), (2,), (3,), (4,), (1, 2), (2, 3), (3, 4), (1, 4), (0,)]
+    states = [closed & ~sum(1 << relay for relay in relays) for relays in inside]
+    rng = np.random.default_rng(16)
+    measured = measure(ladder, true_parameters(ladder, rng), states, rng, METER)
+    good = assess(ladder, *calibrate_and_check(ladder, measured, utc=UTC))
+    assert [(row.index, row.alone_for) for row in good.unchecked] == [(8, (0,))]
+    assert good.usable
+    assert not good.sound
+    measured[8] = replace(measured[8], ohms=measured[8].ohms + 100.0)
+    calibration, rows = calibrate_and_check(ladder, measured, utc=UTC)
+    slipped = assess(ladder, calibration, rows)
+    # The residuals cannot show it, the ladder file can: 10 % of a 1 % rung.
+    assert not slipped.contradictory
+    assert [one.relay for one in slipped.unconfirmed] == [0]
+    assert not slipped.usable
+    # Measured twice, the contradiction shows, and which of the two it is does not.
+    twice = [*measured, replace(measured[8], ohms=measured[8].ohms - 100.0)]
+    again = assess(ladder, *calibrate_and_check(ladder, twice, utc=UTC))
+    assert again.contradictory
+    assert {row.index for row in again.suspects} == {8, 9}
+
+
+def test_a_rung_that_really_moved_is_confirmed_by_others_and_still_no_pass():
+    ladder = make_ladder()
+    rng = np.random.default_rng(17)
+    truth = true_parameters(ladder, rng)
+    truth[1] = 470.0 * 1.03
+    states = propose_design(ladder, measurements=16, instrument=METER).states
+    found = assess(
+        ladder,
+        *calibrate_and_check(ladder, measure(ladder, truth, states, rng, METER), utc=UTC),
     )
-    assert calibrate(ladder, measured, utc=UTC).probability < 1e-6
+    assert [one.relay for one in found.moved] == [1]
+    assert found.moved[0].tolerance_ohms == pytest.approx(4.7)
+    assert found.usable
+    assert not found.sound
+
+
+def test_a_scale_error_alone_needs_no_large_covariance():
+    """The scale as one more unknown gives what the full covariance of the readings gives."""
+    ladder, measured = table()
+    scale = 3e-4
+    found = calibrate(ladder, measured, utc=UTC, common_relative_uncertainty=scale)
+    parameters = found.parameters
+    states = [one.state for one in measured]
+    slopes = np.vstack([sensitivities(ladder, states, parameters), np.eye(7)[-2:]])
+    model = states_ohms(with_parameters(ladder, parameters), np.array(states, dtype=np.uint64))
+    own = np.array([one.uncertainty_ohms for one in measured])
+    spread = np.diag(own**2 + contact_variances_ohms2(ladder, states, parameters))
+    full = np.zeros((18, 18))
+    full[:16, :16] = spread + scale**2 * np.outer(model, model)
+    full[16:, 16:] = np.diag([0.01**2, 0.05**2])
+    expected = np.linalg.inv(slopes.T @ np.linalg.solve(full, slopes))
+    own = np.sqrt(np.diag(expected))
+    # To first order in the scale, which is what either way is good for.
+    np.testing.assert_allclose(
+        found.covariance_ohms2 / np.outer(own, own), expected / np.outer(own, own), atol=2e-3
+    )
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_slopes_are_those_of_small_steps(shape):
+    """Central differences of the resistance of every state."""
+    ladder = make_ladder(**SHAPES[shape])
+    nominal = nominal_parameters(ladder)
+    states = [
+        state
+        for state in range(1 << ladder.relay_count)
+        if np.isfinite(states_ohms(ladder, np.array([state], dtype=np.uint64))[0])
+    ]
+    found = sensitivities(ladder, states, nominal)
+    for index, value in enumerate(nominal):
+        step = np.zeros(nominal.size)
+        step[index] = 1e-4 * max(abs(value), 0.1)
+        ends = [
+            states_ohms(with_parameters(ladder, nominal + way * step), states) for way in (1, -1)
+        ]
+        expected = (ends[0] - ends[1]) / (2 * step[index])
+        np.testing.assert_allclose(found[:, index], expected, rtol=1e-6, atol=1e-6)
 
 
 def test_undetermined_rungs_are_named_and_nothing_is_solved():
@@ -319,22 +464,28 @@ def plain_series(rungs):
 
 @pytest.mark.parametrize("measurements", [3, 4, 5])
 def test_the_design_is_as_good_as_the_best_of_all(measurements):
-    """Three rungs: every set of measurements is tried."""
-    ladder = plain_series((100.0, 150.0, 220.0))
+    """Three rungs: every set of states is tried that is checked as well as the one proposed."""
+    rungs = np.array([100.0, 150.0, 220.0])
     meter = Instrument(relative=1e-4, floor_ohms=0.01)
-    design = propose_design(ladder, measurements=measurements, instrument=meter)
-    cost = sum(
-        (u / r) ** 2 for u, r in zip(design.uncertainties_ohms, (100, 150, 220), strict=True)
+    proposed = propose_design(
+        plain_series(tuple(rungs)), measurements=measurements, instrument=meter
     )
+    assert len(set(proposed.states)) == measurements
+    if measurements == 5:  # two readings more than rungs
+        assert min(proposed.redundancies) > 0.1
+    worth = np.hypot(meter.uncertainty_ohms(rungs), 1e-3 * rungs)
+    cost = np.sum((np.array(proposed.uncertainties_ohms) / worth) ** 2)
     best = np.inf
-    values = np.array([100.0, 150.0, 220.0])
     patterns = [np.array([s >> i & 1 for i in range(3)], dtype=float) for s in range(1, 8)]
-    for chosen in itertools.combinations_with_replacement(patterns, measurements):
-        rows = np.array(chosen)
-        spread = meter.uncertainty_ohms(rows @ values)
-        information = (rows / spread[:, None]).T @ (rows / spread[:, None])
-        if np.linalg.matrix_rank(information) == 3:
-            best = min(best, float(np.sum(np.diag(np.linalg.inv(information)) / values**2)))
+    for chosen in itertools.combinations(patterns, measurements):
+        rows = np.array(chosen) / meter.uncertainty_ohms(np.array(chosen) @ rungs)[:, None]
+        information = rows.T @ rows
+        if np.linalg.matrix_rank(information) < 3:
+            continue
+        covariance = np.linalg.inv(information)
+        redundancy = 1 - np.einsum("ij,jk,ik->i", rows, covariance, rows)
+        if redundancy.min() >= min(proposed.redundancies) - 1e-9:
+            best = min(best, float(np.sum(np.diag(covariance) / worth**2)))
     assert cost <= best * 1.02
 
 
@@ -345,23 +496,38 @@ def test_the_design_weighs_better_than_one_rung_at_a_time():
     from memory).
     """
     ladder = plain_series((100.0,) * 7)
-    design = propose_design(
+    proposed = propose_design(
         ladder, measurements=7, instrument=Instrument(relative=0.0, floor_ohms=1.0)
     )
-    variance = np.mean(np.square(design.uncertainties_ohms))
+    variance = np.mean(np.square(proposed.uncertainties_ohms))
     assert variance == pytest.approx(0.4375, rel=0.03)
 
 
-def test_a_large_ladder_gets_a_design_that_determines_it():
+def test_a_large_ladder_gets_a_design_that_determines_it_and_says_what_is_unchecked():
     ladder = make_ladder(series=tuple(1.8**i for i in range(16)))
-    design = propose_design(ladder, measurements=20)
-    assert len(design.states) == 20
-    assert undetermined_relays(ladder, design.states) == ()
+    proposed = propose_design(ladder, measurements=20)
+    assert len(proposed.states) == 20
+    assert undetermined_relays(ladder, proposed.states) == ()
+    # Three readings more than values cannot check twenty states.
+    assert len(proposed.unchecked) > 3
+
+
+def test_with_enough_readings_every_rung_is_checked_by_two_states():
+    """Leave any one state out, and the others still determine every rung."""
+    ladder = make_ladder(series=tuple(10 * 1.8**i for i in range(8)))
+    proposed = propose_design(ladder, measurements=18)
+    assert proposed.unchecked == ()
+    for index in range(len(proposed.states)):
+        rest = proposed.states[:index] + proposed.states[index + 1 :]
+        assert undetermined_relays(ladder, rest) == ()
 
 
 def test_too_few_measurements_are_refused():
     with pytest.raises(InputError, match="at least 6"):
         propose_design(make_ladder(), measurements=5)
+
+
+LADDER = make_ladder()
 
 
 def calibrated(ladder, seed=12, change=None):
@@ -409,9 +575,31 @@ def test_drift_is_shown_for_the_rung_that_moved_alone():
     ladder = make_ladder()
     _, before = calibrated(ladder)
     _, now = calibrated(ladder, seed=14, change=(1, 1.5))
-    moved = [drift for drift in drifts(before, now) if drift.significant]
+    moved = [drift for drift in drifts(LADDER, before, now) if drift.significant]
     assert [drift.what for drift in moved] == ["relay 1"]
     assert moved[0].difference_ohms == pytest.approx(1.5, abs=0.3)
+
+
+def test_a_warmer_day_is_no_drift():
+    """A rung of 100 ppm/K may differ by 100 ppm for each kelvin, either way."""
+    _, before = calibrated(LADDER)
+    _, now = calibrated(LADDER, seed=14, change=(0, 1.0))
+    warm = replace(
+        LADDER,
+        groups=tuple(
+            replace(g, rungs=tuple(replace(r, tempco_ppm_per_k=100.0) for r in g.rungs))
+            for g in LADDER.groups
+        ),
+    )
+    same_day = replace(before, ambient_celsius=20.0), replace(now, ambient_celsius=20.0)
+    assert drifts(warm, *same_day)[0].significant
+    other_day = same_day[0], replace(now, ambient_celsius=32.0)
+    moved = drifts(warm, *other_day)[0]
+    assert not moved.significant
+    plain = drifts(LADDER, *same_day)[0].uncertainty_ohms
+    # A limit to either side, rectangular: 1000 ohm, 12 K, 100 ppm/K.
+    expected = np.hypot(plain, 1000.0 * 12.0 * 1e-4 / 3**0.5)
+    assert moved.uncertainty_ohms == pytest.approx(expected, rel=1e-3)
 
 
 def test_false_alarms_stay_below_one_ladder_in_twenty():
@@ -424,7 +612,7 @@ def test_false_alarms_stay_below_one_ladder_in_twenty():
         calibrate(ladder, measure(ladder, truth, states, rng, METER), utc=UTC) for _ in range(120)
     ]
     alarms = sum(
-        any(drift.significant for drift in drifts(before, now))
+        any(drift.significant for drift in drifts(LADDER, before, now))
         for before, now in zip(found[::2], found[1::2], strict=True)
     )
     low, high = stats.binom.ppf([0.0005, 0.9995], 60, 0.05)

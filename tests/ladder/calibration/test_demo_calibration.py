@@ -29,8 +29,8 @@ SWEEPS = Path(__file__).resolve().parents[3] / "sweeps"
 FOLDER = SWEEPS / "ladders" / "calibrations"
 METER = Instrument()
 LEAD_OHMS, CONTACT_OHMS = 0.14, 0.06
-MOVED_RELAY, MOVED_SHARE = 9, 0.0010
-"""Between the two, the rung of relay 9 has gone up by a tenth of a percent."""
+MOVED_RELAY, MOVED_SHARE = 9, 0.0008
+"""Between the two, the rung of relay 9 has gone up by 0.08 %: seen, and near its tolerance."""
 SEEDS = {"bench-16-2025-09": 41, "bench-16-2026-03": 42, "bench-16-2026-06-spots": 43}
 CALIBRATIONS = ("bench-16-2025-09", "bench-16-2026-03")
 
@@ -80,9 +80,20 @@ def test_the_readings_are_the_ones_that_their_making_gives(name):
 def test_the_calibration_is_what_its_readings_give_and_finds_the_true_rungs(name):
     ladder, rungs = true_rungs(name)
     kept = load_calibration(FOLDER / f"{name}.toml")
-    found = calibrate(ladder, measurements_from_csv(FOLDER / f"{name}.csv", ladder), utc=kept.utc)
-    np.testing.assert_allclose(kept.parameters, found.parameters, rtol=1e-9, atol=1e-9)
-    np.testing.assert_allclose(kept.covariance_ohms2, found.covariance_ohms2, rtol=1e-6, atol=1e-15)
+    measured = measurements_from_csv(FOLDER / f"{name}.csv", ladder)
+    found = calibrate(
+        ladder,
+        measured,
+        utc=kept.utc,
+        common_relative_uncertainty=kept.common_relative_uncertainty,
+    )
+    # The scaled design has a condition number of 12: its square times the rounding of a double is
+    # 3e-14 of the variances, whichever kernel multiplies. Thirty times that is allowed.
+    np.testing.assert_allclose(kept.parameters, found.parameters, rtol=1e-12, atol=1e-12)
+    spread = np.outer(found.uncertainties_ohms, found.uncertainties_ohms)
+    np.testing.assert_allclose(
+        kept.covariance_ohms2 / spread, found.covariance_ohms2 / spread, rtol=0, atol=1e-12
+    )
     assert found.probability > 0.01
     off = np.abs(np.array(kept.rung_ohms) - np.array([rungs[r] for r in kept.relays]))
     # 3.3 standard uncertainties: 1 in 1000 for each of sixteen rungs.
@@ -91,7 +102,8 @@ def test_the_calibration_is_what_its_readings_give_and_finds_the_true_rungs(name
 
 def test_the_one_rung_that_has_moved_is_the_one_that_is_named():
     before, now = (load_calibration(FOLDER / f"{name}.toml") for name in CALIBRATIONS)
-    moved = [one for one in drifts(before, now) if one.significant]
+    ladder = load_ladder(SWEEPS / "ladders" / "bench-16.toml")
+    moved = [one for one in drifts(ladder, before, now) if one.significant]
     assert [one.what for one in moved] == [f"relay {MOVED_RELAY}"]
     _, rungs = true_rungs("bench-16-2025-09")
     assert moved[0].difference_ohms == pytest.approx(

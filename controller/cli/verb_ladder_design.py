@@ -1,0 +1,344 @@
+"""`rungwise ladder design`: rungs worth buying for the sensors a box has to stand in for."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from controller.errors import ExitCode, InputError, Problem
+
+if TYPE_CHECKING:
+    from controller.cli.output import Output
+    from controller.ladder.design import Build, Catalogue, Demand, Part
+    from controller.planning.ladder_design import Choice, DesignWish
+
+__all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the verb's arguments."""
+    parser.add_argument(
+        "--serve",
+        metavar=("SENSOR", "FROM", "TO"),
+        nargs=3,
+        action="append",
+        required=True,
+        help="a sensor file and the span to cover: --serve coolant.toml -30 120; again for more"
+        " sensors",
+    )
+    parser.add_argument(
+        "--relays",
+        metavar="N",
+        type=int,
+        nargs="+",
+        required=True,
+        help="how many relays for rungs; several numbers are compared. An isolate and a short"
+        " relay come on top, but for --bare",
+    )
+    parts = parser.add_mutually_exclusive_group()
+    parts.add_argument("--series", metavar="E24", default="E24", help="E12, E24, E48, E96 or E192")
+    parts.add_argument(
+        "--drawer", metavar="CSV", type=Path, help="parts at hand: ohms,count,tolerance_percent"
+    )
+    parser.add_argument(
+        "--tolerance", metavar="PERCENT", default="0.1", help="of the series' parts; else 0.1"
+    )
+    parser.add_argument(
+        "--step",
+        metavar="DEGC",
+        action="append",
+        help="a step size that plans will take; again for more; else 5 and 1",
+    )
+    parser.add_argument(
+        "--deviation", metavar="DEGC", default="0.3", help="largest deviation from a target"
+    )
+    parser.add_argument(
+        "--uncertainty", metavar="DEGC", help="largest uncertainty (k = 2) of the ladder alone"
+    )
+    parser.add_argument(
+        "--fixed", metavar="OHMS", help="resistor always in circuit; 0 for none; else chosen"
+    )
+    parser.add_argument("--bare", action="store_true", help="no isolate and no short relay")
+    parser.add_argument("--watts", metavar="W", default="0.25", help="rating of each part")
+    parser.add_argument(
+        "--amperes", metavar="A", default="0.1", help="most current through the box"
+    )
+    parser.add_argument(
+        "--contact", metavar="OHMS", default="0.05", help="resistance of a closed contact"
+    )
+    parser.add_argument(
+        "--module", metavar="FILE", type=Path, help="say what this module's filter leaves"
+    )
+    parser.add_argument("--seed", metavar="N", type=int, default=1, help="another search")
+    parser.add_argument(
+        "--processes", metavar="N", type=int, default=min(os.cpu_count() or 1, 8), help="else all"
+    )
+    parser.add_argument("--choice", metavar="N", type=int, default=1, help="the one to write")
+    parser.add_argument("--name", metavar="TEXT", help="the ladder's name in its file")
+    parser.add_argument(
+        "--out",
+        metavar="FILE",
+        type=Path,
+        help="new ladder file; parts list (-parts.csv) and wiring (.svg) are put beside it",
+    )
+
+
+def run(arguments: argparse.Namespace, output: Output) -> int:
+    """Find ladders, print their figures, and write one of them where that is asked for."""
+    from controller.cli.printer import bar
+    from controller.planning.ladder_design import design_ladders
+
+    wish = _wish(arguments)
+    files = _new_files(arguments.out)
+
+    def progress(done: int, of: int) -> None:
+        output.progress(f"{bar(done, of)} {done} of {of} searches")
+
+    progress(0, 1)
+    try:
+        choices = design_ladders(wish, processes=max(arguments.processes, 1), progress=progress)
+    finally:
+        output.end_progress()
+    if not 1 <= arguments.choice <= len(choices):
+        raise InputError.single(
+            f"there is no choice {arguments.choice}", where="--choice", hint=f"1 to {len(choices)}"
+        )
+    chosen = choices[arguments.choice - 1]
+    name = arguments.name or f"Designed ladder, {len(chosen.parts)} rungs"
+    if files:
+        _write(files, wish, chosen, name)
+    output.document(_document(wish, choices, files))
+    _say(output, wish, choices)
+    for path in files:
+        output.say(f"Written: {path}")
+    return ExitCode.PASS
+
+
+def _wish(arguments: argparse.Namespace) -> DesignWish:
+    from controller.ladder.design import Build, Part, catalogue_of_series, load_drawer
+    from controller.module.files import load_module
+    from controller.planning.ladder_design import DesignWish, best_fixed
+    from controller.units import parse_ohms
+
+    tolerance = _number(arguments.tolerance, "--tolerance", most=20.0)
+    build = Build(
+        contact_ohms=_number(arguments.contact, "--contact", most=10.0),
+        power_watts=_number(arguments.watts, "--watts", least=1e-3),
+        max_current_amperes=_number(arguments.amperes, "--amperes", least=1e-6),
+        output_relays=not arguments.bare,
+    )
+    catalogue: Catalogue = (
+        load_drawer(arguments.drawer)
+        if arguments.drawer
+        else catalogue_of_series(arguments.series, tolerance)
+    )
+    demands = tuple(_demand(*served) for served in arguments.serve)
+    most = 40 if build.output_relays else 42
+    if any(not 4 <= count <= most for count in arguments.relays):
+        raise InputError.single(f"must be 4 to {most}", where="--relays")
+    fixed: Part | None
+    if arguments.fixed is None:
+        fixed = best_fixed(catalogue, demands, build, max(arguments.relays))
+    else:
+        ohms = parse_ohms(arguments.fixed, what="--fixed")
+        fixed = Part(ohms=ohms, tolerance_percent=tolerance) if ohms > 0 else None
+        least = min(demand.least_ohms for demand in demands)
+        if ohms >= least:
+            raise InputError.single(
+                f"{ohms:g} ohm always in circuit leaves nothing of the {least:g} ohm to make",
+                where="--fixed",
+            )
+    return DesignWish(
+        counts=tuple(sorted(set(arguments.relays))),
+        catalogue=catalogue,
+        demands=demands,
+        steps_celsius=_steps(arguments.step or ["5", "1"], demands),
+        deviation_celsius=_number(arguments.deviation, "--deviation", least=0.01, most=20.0),
+        build=build,
+        fixed=fixed,
+        uncertainty_celsius=(
+            None
+            if arguments.uncertainty is None
+            else _number(arguments.uncertainty, "--uncertainty", least=1e-6)
+        ),
+        module=load_module(arguments.module) if arguments.module else None,
+        seed=arguments.seed,
+    )
+
+
+def _demand(sensor: str, start: str, end: str) -> Demand:
+    from controller.ladder.design import demand_of
+    from controller.sensors.extension import extended_celsius
+    from controller.sensors.files import load_sensor
+    from controller.units import parse_temperature
+
+    served = load_sensor(Path(sensor))
+    low, high = sorted(parse_temperature(text, what="--serve") for text in (start, end))
+    curve = served.curve
+    if low >= high or low < curve.lowest_celsius or high > curve.highest_celsius:
+        raise InputError.single(
+            f"{served.name} cannot be served from {low:g} to {high:g} degC",
+            where="--serve",
+            hint=f"its curve runs from {curve.lowest_celsius:g} to {curve.highest_celsius:g} degC",
+        )
+    return demand_of(
+        served.name, lambda celsius: float(curve.ohms(celsius)), extended_celsius(curve), low, high
+    )
+
+
+def _steps(texts: list[str], demands: tuple[Demand, ...]) -> tuple[float, ...]:
+    widest = max(demand.high_celsius - demand.low_celsius for demand in demands)
+    steps = {_number(text, "--step", least=0.1, most=widest) for text in texts}
+    return tuple(sorted(steps, reverse=True))
+
+
+def _number(text: str, where: str, *, least: float = 0.0, most: float = 1e6) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        raise InputError.single(f"{text!r} is not a number", where=where) from None
+    if not least <= value <= most:
+        raise InputError.single(f"must be {least:g} to {most:g}", where=where)
+    return value
+
+
+def _new_files(out: Path | None) -> tuple[Path, ...]:
+    """Return the files to write: ladder, parts list, wiring. Refuses those that are there."""
+    if out is None:
+        return ()
+    files = (out, out.with_name(f"{out.stem}-parts.csv"), out.with_suffix(".svg"))
+    there = [path for path in files if path.exists()]
+    if there or not out.parent.is_dir():
+        raise InputError(
+            [Problem(message="there is such a file already", where=str(path)) for path in there]
+            or [Problem(message="there is no such folder", where=str(out.parent))]
+        )
+    return files
+
+
+def _write(files: tuple[Path, ...], wish: DesignWish, choice: Choice, name: str) -> None:
+    from controller.cli.ladder_picture import wiring_picture
+    from controller.ladder.design import designed_ladder
+    from controller.ladder.design.ladders import ladder_text
+
+    ladder = designed_ladder(name, wish.build, choice.parts, wish.fixed)
+    served = ", ".join(
+        f"{demand.name} {demand.low_celsius:g} to {demand.high_celsius:g} degC"
+        for demand in wish.demands
+    )
+    remarks = [f"Designed for {served}.", *_figures(choice)]
+    texts = (
+        ladder_text(name, wish.build, choice.parts, wish.fixed, remarks),
+        _parts_list(wish.build, choice, wish.fixed),
+        wiring_picture(ladder),
+    )
+    for path, text in zip(files, texts, strict=True):
+        try:
+            path.write_text(text, encoding="utf-8")
+        except OSError as error:
+            raise InputError.single(
+                f"cannot be written: {error.strerror}", where=str(path)
+            ) from None
+
+
+def _figures(choice: Choice) -> list[str]:
+    figures = [
+        (
+            f"Worst deviation {choice.deviation_celsius:.2f} degC; uncertainty of the ladder alone"
+            f" {choice.uncertainty_celsius:.2f} degC (k = 2)."
+        )
+    ]
+    for sweep in choice.sweeps:
+        bound = sweep.lower_bound_celsius
+        figures.append(
+            f"{sweep.sensor}, {sweep.step_celsius:g} degC steps: worst excursion"
+            f" {sweep.excursion_celsius:.1f} degC"
+            f"{'' if bound is None else f', no order can do better than {bound:.1f}'}."
+        )
+    return figures
+
+
+def _parts_list(build: Build, choice: Choice, fixed: Part | None) -> str:
+    """Return the parts as CSV, one value a line; relays by what they do."""
+    used: dict[Part, list[str]] = {}
+    for relay, part in enumerate(choice.parts):
+        used.setdefault(part, []).append(f"K{relay}")
+    if fixed is not None:
+        used.setdefault(fixed, []).append("always in circuit")
+    lines = ["part,value_ohms,tolerance_percent,power_watts,count,where"]
+    lines += [
+        f"resistor,{part.ohms:g},{part.tolerance_percent:g},{build.power_watts:g},"
+        f"{len(used[part])},{' '.join(used[part])}"
+        for part in sorted(used, key=lambda part: part.ohms)
+    ]
+    count = len(choice.parts)
+    lines.append(f"relay,,,,{count},K0 to K{count - 1}: rungs")
+    if build.output_relays:
+        lines.append(f"relay,,,,1,K{count}: isolates")
+        lines.append(f"relay,,,,1,K{count + 1}: shorts")
+    return "\n".join(lines) + "\n"
+
+
+def _document(
+    wish: DesignWish, choices: tuple[Choice, ...], files: tuple[Path, ...]
+) -> dict[str, object]:
+    return {
+        "catalogue": wish.catalogue.name,
+        "fixed_ohms": wish.fixed.ohms if wish.fixed else 0.0,
+        "seed": wish.seed,
+        "choices": [
+            {
+                "rung_ohms": [part.ohms for part in choice.parts],
+                "distinct_values": choice.kinds,
+                "deviation_celsius": choice.deviation_celsius,
+                "uncertainty_celsius": choice.uncertainty_celsius,
+                "sweeps": [vars(sweep) for sweep in choice.sweeps],
+            }
+            for choice in choices
+        ],
+        "files": [str(path) for path in files],
+    }
+
+
+def _say(output: Output, wish: DesignWish, choices: tuple[Choice, ...]) -> None:
+    fixed = f"{wish.fixed.ohms:g} ohm always in circuit" if wish.fixed else "no fixed resistor"
+    output.say(f"Ladders from {wish.catalogue.name}, {fixed}; temperatures in {output.degrees}.")
+    rows = []
+    for number, choice in enumerate(choices, start=1):
+        for sweep in choice.sweeps:
+            first = sweep is choice.sweeps[0]
+            rows.append(
+                [
+                    str(number) if first else "",
+                    str(len(choice.parts)) if first else "",
+                    str(choice.kinds) if first else "",
+                    output.difference(choice.deviation_celsius, 2) if first else "",
+                    output.difference(choice.uncertainty_celsius, 2) if first else "",
+                    sweep.sensor,
+                    output.difference(sweep.step_celsius, 1),
+                    output.difference(sweep.excursion_celsius, 1),
+                    output.difference(sweep.lower_bound_celsius, 1),
+                    output.difference(sweep.filtered_celsius, 2),
+                    str(sweep.relay_operations),
+                ]
+            )
+    output.say_table(
+        [
+            "",
+            "rungs",
+            "values",
+            "deviation",
+            "U (k=2)",
+            "sensor",
+            "step",
+            "excursion",
+            "bound",
+            "filtered",
+            "moves",
+        ],
+        rows,
+    )
+    for number, choice in enumerate(choices, start=1):
+        output.say(f"{number}: {' '.join(f'{part.ohms:g}' for part in choice.parts)} ohm")

@@ -1,0 +1,296 @@
+"""Ladders worth building for some sensors: sets of rungs found, planned on, and compared.
+
+Each search is a task of its own that may run in another process; all of them are given by the
+seed, so that the same wish gives the same choices whatever the machine has to do them with.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from multiprocessing import get_context
+
+import numpy as np
+
+from controller.errors import InputError
+from controller.ladder.design import (
+    Aim,
+    Build,
+    Catalogue,
+    Demand,
+    Part,
+    designed_ladder,
+    search_rungs,
+)
+from controller.ladder.design.demand import NEAR_TIE_CELSIUS
+from controller.ladder.design.ladders import base_ohms
+from controller.ladder.electrical import state_ohms
+from controller.ladder.model import Ladder
+from controller.ladder.search import NearestSearch
+from controller.ladder.sequence import StepChoice, connected_choice, plan_sequence
+from controller.measurement.parts import ladder_contributions
+from controller.module.model import Module
+from controller.planning.filtering import filtered_excursion
+from controller.units import COVERAGE_FACTOR
+
+__all__ = ["Choice", "DesignWish", "Sweep", "best_fixed", "design_ladders", "worked_out"]
+
+MOST_CHOICES = 5
+_SAME = 0.02  # excursions closer than this, as a share, are as good as each other
+_SEEDS = 3  # searches of each kind
+_TRIES = 1200
+
+
+@dataclass(frozen=True, kw_only=True)
+class DesignWish:
+    """What is asked for. `fixed` is the resistor that is always in circuit, None for none.
+
+    `uncertainty_celsius` is the expanded one (k = 2) that the ladder alone may have at most; None:
+    any. With a `module`, what its filter leaves of the excursions is worked out too.
+    """
+
+    counts: tuple[int, ...]
+    catalogue: Catalogue
+    demands: tuple[Demand, ...]
+    steps_celsius: tuple[float, ...]
+    deviation_celsius: float
+    build: Build
+    fixed: Part | None
+    uncertainty_celsius: float | None = None
+    module: Module | None = None
+    seed: int = 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sweep:
+    """What one demand's sweep up and down in steps comes to on a ladder."""
+
+    sensor: str
+    step_celsius: float
+    excursion_celsius: float
+    lower_bound_celsius: float | None
+    filtered_celsius: float | None
+    relay_operations: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Choice:
+    """A ladder and its figures; `uncertainty_celsius` is expanded (k = 2), the ladder's alone."""
+
+    parts: tuple[Part, ...]
+    deviation_celsius: float
+    uncertainty_celsius: float
+    sweeps: tuple[Sweep, ...]
+
+    @property
+    def kinds(self) -> int:
+        """How many different values are on the parts list."""
+        return len({part.ohms for part in self.parts})
+
+    @property
+    def excursions(self) -> tuple[float, ...]:
+        """The worst excursion of any sensor for each step size, the largest step first."""
+        steps = sorted({sweep.step_celsius for sweep in self.sweeps}, reverse=True)
+        return tuple(
+            max(s.excursion_celsius for s in self.sweeps if s.step_celsius == step)
+            for step in steps
+        )
+
+
+def best_fixed(
+    catalogue: Catalogue, demands: Sequence[Demand], build: Build, count: int
+) -> Part | None:
+    """Return the largest part that every demand's least resistance still leaves room for."""
+    least = min(demand.least_ohms for demand in demands)
+    room = least - base_ohms(build, count, 0.0)
+    fitting = [
+        part
+        for part in catalogue.parts
+        if part.ohms * (1.0 + part.tolerance_percent / 100.0) <= room
+    ]
+    return fitting[-1] if fitting else None
+
+
+def design_ladders(
+    wish: DesignWish,
+    *,
+    processes: int = 1,
+    progress: Callable[[int, int], None] | None = None,
+) -> tuple[Choice, ...]:
+    """Return a few ladders of which none is worse than another in everything, quietest first.
+
+    Raises InputError when none makes every temperature as closely as asked for.
+    """
+    tasks = list(_tasks(wish))
+    found: dict[int, Choice | None] = {}
+    for number, choice in _all_carried_out(tasks, processes):
+        found[number] = choice
+        if progress is not None:
+            progress(len(found), len(tasks))
+    made = [choice for _, choice in sorted(found.items()) if choice is not None]
+    made = list({choice.parts: choice for choice in made}.values())
+    _refuse_nothing(wish, made)
+    most = wish.uncertainty_celsius
+    close = [choice for choice in made if most is None or choice.uncertainty_celsius <= most]
+    if not close:
+        least = min(choice.uncertainty_celsius for choice in made)
+        raise InputError.single(
+            f"the least uncertainty of these ladders is {least:.2g} degC (k = 2), and"
+            f" {most:g} degC is asked for",
+            hint="take parts of a closer tolerance, or calibrate the ladder",
+        )
+    best = [one for one in close if not any(_better(other, one) for other in close)]
+    return tuple(sorted(best, key=_quietness)[:MOST_CHOICES])
+
+
+def _refuse_nothing(wish: DesignWish, made: Sequence[Choice]) -> None:
+    if not made:
+        raise InputError.single(
+            f"no set of {' or '.join(map(str, wish.counts))} rungs from {wish.catalogue.name} was"
+            f" found that makes every temperature within {wish.deviation_celsius:g} degC",
+            hint="allow more deviation, more relays, a closer series, or a shorter span",
+        )
+
+
+def _quietness(choice: Choice) -> tuple[float, int]:
+    return math.prod(max(one, 0.1) for one in choice.excursions), choice.kinds
+
+
+def _better(one: Choice, other: Choice) -> bool:
+    """Return whether one is nowhere clearly worse than the other, and somewhere clearly better."""
+
+    def aims(choice: Choice) -> list[float]:
+        return [len(choice.parts), choice.kinds, *choice.excursions]
+
+    pairs = list(zip(aims(one), aims(other), strict=True))
+    if one is other or any(a > b * (1.0 + _SAME) for a, b in pairs):
+        return False
+    if any(a < b * (1.0 - _SAME) for a, b in pairs):
+        return True
+    return (_quietness(one), one.deviation_celsius) < (_quietness(other), other.deviation_celsius)
+
+
+@dataclass(frozen=True)
+class _Task:
+    wish: DesignWish
+    count: int
+    aim: Aim
+    seed: int
+
+
+def _tasks(wish: DesignWish) -> Iterator[_Task]:
+    """Yield the searches: for all step sizes together, for each alone, and for few values."""
+    every = tuple(sorted(wish.steps_celsius, reverse=True))
+    aims = [(every, False)]
+    aims += [((step,), False) for step in every[:1] if len(every) > 1]
+    aims += [(every[:1], True)]
+    for count in wish.counts:
+        for number, (steps, few_kinds) in enumerate(aims):
+            aim = Aim(
+                steps_celsius=steps,
+                deviation_celsius=wish.deviation_celsius,
+                few_kinds=few_kinds,
+                tries=_TRIES,
+            )
+            for seed in range(_SEEDS if not few_kinds else 1):
+                yield _Task(wish, count, aim, wish.seed * 1000 + number * 100 + seed)
+
+
+def _all_carried_out(tasks: Sequence[_Task], processes: int) -> Iterator[tuple[int, Choice | None]]:
+    """Yield the number of each task with what it found, in any order."""
+    if processes <= 1:
+        yield from ((number, _carried_out(task)) for number, task in enumerate(tasks))
+        return
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+        running = {pool.submit(_carried_out, task): n for n, task in enumerate(tasks)}
+        for done in as_completed(running):
+            yield running[done], done.result()
+
+
+def _carried_out(task: _Task) -> Choice | None:
+    wish = task.wish
+    found = search_rungs(
+        wish.catalogue,
+        task.count,
+        wish.demands,
+        task.aim,
+        build=wish.build,
+        fixed_ohms=wish.fixed.ohms if wish.fixed else 0.0,
+        seed=task.seed,
+    )
+    return None if found is None else worked_out(wish, found.parts, found.deviation_celsius)
+
+
+def worked_out(wish: DesignWish, parts: tuple[Part, ...], deviation_celsius: float) -> Choice:
+    """Return the figures of a set of parts: every sweep planned as a plan would be."""
+    ladder = designed_ladder("designed", wish.build, parts, wish.fixed)
+    search = NearestSearch(ladder)
+    sweeps: list[Sweep] = []
+    uncertainty = 0.0
+    for demand in wish.demands:
+        for step in wish.steps_celsius:
+            sweep, own = _swept(ladder, search, demand, step, wish.module)
+            sweeps.append(sweep)
+            uncertainty = max(uncertainty, own)
+    return Choice(
+        parts=parts,
+        deviation_celsius=deviation_celsius,
+        uncertainty_celsius=uncertainty,
+        sweeps=tuple(sweeps),
+    )
+
+
+def _swept(
+    ladder: Ladder,
+    search: NearestSearch,
+    demand: Demand,
+    step_celsius: float,
+    module: Module | None,
+) -> tuple[Sweep, float]:
+    """Return a sweep up and down, and the largest expanded uncertainty of its states."""
+    count = max(1, round((demand.high_celsius - demand.low_celsius) / step_celsius))
+    up = np.linspace(demand.low_celsius, demand.high_celsius, count + 1)
+    choices = [_choice(search, demand, float(celsius)) for celsius in up]
+    plan = plan_sequence(ladder, choices[0].states[0], [*choices, *choices[-2::-1]], demand.celsius)
+    filtered = None
+    if module is not None:
+        filtered = max(
+            filtered_excursion(
+                [state_ohms(ladder, state) for state in (path.start, *path.states)],
+                [hold_ms / 1000 for hold_ms in path.hold_ms],
+                pullup_ohms=module.pullup_ohms,
+                time_constant_s=module.filter_time_constant_s,
+                celsius=demand.celsius,
+            )
+            for path in plan.paths
+        )
+    uncertainty = max(
+        COVERAGE_FACTOR * _standard_celsius(ladder, demand, state) for state in set(plan.states)
+    )
+    sweep = Sweep(
+        sensor=demand.name,
+        step_celsius=step_celsius,
+        excursion_celsius=plan.worst_excursion,
+        lower_bound_celsius=plan.lower_bound,
+        filtered_celsius=filtered,
+        relay_operations=plan.relay_operations,
+    )
+    return sweep, uncertainty
+
+
+def _choice(search: NearestSearch, demand: Demand, celsius: float) -> StepChoice:
+    ohms = demand.ohms(celsius)
+    nearest = search.nearest_by(ohms, demand.celsius)
+    off = abs(float(demand.celsius(np.array([nearest.ohms]))[0]) - celsius) + NEAR_TIE_CELSIUS
+    ends = demand.ohms(celsius - off), demand.ohms(celsius + off)
+    return connected_choice(search, ohms, *ends, demand.celsius)
+
+
+def _standard_celsius(ladder: Ladder, demand: Demand, state: int) -> float:
+    """Return what the ladder's parts leave uncertain in a state: standard, in degC."""
+    ohms = state_ohms(ladder, state)
+    around = demand.celsius(np.array([ohms * 0.999, ohms * 1.001]))
+    slope = 0.002 * ohms / max(abs(float(around[1] - around[0])), 1e-9)
+    return math.hypot(*(one.celsius for one in ladder_contributions(ladder, state, slope)))

@@ -1,0 +1,63 @@
+"""When a plan's settle rule may be believed on a bench: enough readings, and all of them new.
+
+Knows: settle rules, how often readings come, how slowly a module answers.
+Must not know: links, readbacks, how a run watches its readings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from controller.bench.files import BenchFile, ReadbackKind
+from controller.errors import Problem
+from controller.measurement.model import SettleRule
+from controller.module.model import Module
+from controller.planning.plan import Plan
+
+__all__ = ["LEAST_READINGS", "believable", "settle_problems"]
+
+LEAST_READINGS = 3
+"""So many readings have to agree before a step counts as settled: two may both be old."""
+
+_GAP_SHARE = 0.75
+"""The share of the settle time that may pass between two readings that follow each other."""
+
+_FILTER_TIME_CONSTANTS = 3.0
+"""After so many time constants an input filter has passed 95 % of a change."""
+
+
+def believable(rule: SettleRule, module: Module | None) -> SettleRule:
+    """Return a plan's rule with what makes a settled reading one of the step's own.
+
+    A module shows a change after its filter has passed it and its report has been renewed.
+    """
+    lag_s = 0.0
+    if module is not None:
+        lag_s = module.refresh_s + _FILTER_TIME_CONSTANTS * module.filter_time_constant_s
+    return replace(rule, lag_s=lag_s, readings=LEAST_READINGS, gap_s=_GAP_SHARE * rule.for_s)
+
+
+def settle_problems(plan: Plan, bench: BenchFile, module: Module | None) -> Iterator[Problem]:
+    """Yield why a plan's settle rule could never be met on a bench whose readings stream."""
+    if bench.readback is ReadbackKind.TYPED:
+        return
+    rule, interval_s = plan.settle, bench.reading_interval_s
+    least_s = (LEAST_READINGS - 1) * interval_s
+    if rule.for_s < least_s:
+        yield Problem(
+            message=f"{rule.for_s:g} s cannot hold the {LEAST_READINGS} readings that have to"
+            f" agree: on this bench one comes every {interval_s:g} s",
+            where=str(plan.path),
+            key="settle.for_s",
+            hint=f"write {least_s:g} or more",
+        )
+    lag_s = believable(rule, module).lag_s
+    if rule.at_most_s < lag_s + max(rule.for_s, least_s):
+        yield Problem(
+            message=f"{rule.at_most_s:g} s are not enough: the module shows a change after"
+            f" {lag_s:g} s, and then has to stand still for {rule.for_s:g} s",
+            where=str(plan.path),
+            key="settle.at_most_s",
+            hint=f"write {lag_s + max(rule.for_s, least_s):.3g} or more",
+        )
