@@ -54,6 +54,7 @@ def reference_rows() -> Callable[[str], list[dict[str, str]]]:
 
     return read
 
+
 pytest_plugins = ["pytester"]
 
 
