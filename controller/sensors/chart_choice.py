@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from controller.arrays import FloatArray
 from controller.sensors.chart_solution import Points, Solution, solve_points
-from controller.sensors.misread import find_misread, scatter_celsius
+from controller.sensors.misread import find_misread, scatter_of
 
 __all__ = ["ChartChoice", "LeftOut", "choose_fit", "default_degree"]
 
@@ -97,7 +97,8 @@ def _choice(
     scatter, reading, freedom = 0.0, celsius, len(points.u) - free_degree - 1
     if not stated:
         degree = max(free_degree, default_degree(len(points.u)))
-        scatter, freedom = scatter_celsius(points, degree, with_bends=False)
+        scatter = scatter_of(points, degree, with_bends=False).celsius
+        freedom = len(points.u) - degree - 1
         reading = scatter * _small_sample_factor(freedom)
     solution = solve_points(
         points, reading_percent=percent, reading_celsius=reading, free_degree=free_degree
@@ -135,7 +136,7 @@ def choose_fit(
     ]
     if percent == 0.0 and celsius == 0.0:
         scatters = [
-            scatter_celsius(attempt.points, degree)[0]
+            scatter_of(attempt.points, degree).celsius
             for attempt, degree in zip(attempts, degrees, strict=True)
         ]
         return attempts[-1] if scatters[-1] < _MUCH_LESS * scatters[0] else attempts[0]

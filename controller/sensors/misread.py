@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -12,7 +11,7 @@ from controller.arrays import FloatArray
 from controller.sensors.chart_solution import Points, powers, solve_points
 from controller.sensors.error_parts import PUBLISHED_CELSIUS
 
-__all__ = ["Misread", "find_misread", "scatter_celsius"]
+__all__ = ["Misread", "Scatter", "find_misread", "scatter_of"]
 
 _FALSE_ALARM = 0.03
 """Chance that a chart without a bad point has one named (Bonferroni over the points)."""
@@ -20,6 +19,7 @@ _CLEARLY = 4.0
 """A point is named when the others without it fit so much better, in chi-square, than those
 without any other one: odds of e^2 to 1. Else the choice stays open."""
 _CANDIDATES = 4
+_LEAST_FREEDOM = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,13 +33,25 @@ class Misread:
     deviation_celsius: float
 
 
-def scatter_celsius(
-    points: Points, free_degree: int, *, with_bends: bool = True
-) -> tuple[float, int]:
-    """Return the standard deviation of the points in degC, and its degrees of freedom.
+@dataclass(frozen=True, kw_only=True)
+class Scatter:
+    """The standard deviation of points in degC, told by so many degrees of freedom.
 
-    It is what makes chi-square equal to the degrees of freedom, with the bends beyond the free
-    terms or, more cautiously, about the free terms alone; no less than what published numbers hold.
+    `misfit` is minus twice the logarithm of the likelihood, up to a constant: a chi-square where
+    the scatter itself is not known.
+    """
+
+    celsius: float
+    degrees_of_freedom: float
+    misfit: float
+
+
+def scatter_of(points: Points, free_degree: int, *, with_bends: bool = True) -> Scatter:
+    """Return how far the points scatter about the fit, or, `with_bends` off, its free terms alone.
+
+    Restricted maximum likelihood (Patterson & Thompson, Biometrika 58, 1971, 545-554): what a bend
+    may account for as well says as much less of the scatter, in its value and in its degrees of
+    freedom. It is no less than what published numbers hold.
     """
     from scipy.optimize import brentq
 
@@ -49,18 +61,23 @@ def scatter_celsius(
     # What the free terms cannot follow, and in it the directions that the bends can.
     beside = np.linalg.qr(basis[:, :free], mode="complete")[0][:, free:].T
     directions, sizes, _ = np.linalg.svd(beside @ (basis[:, free:] * bends))
-    freedom = len(points.u) - free
-    variances = np.zeros(freedom)
-    variances[: len(sizes)] = sizes**2
+    by_bends = np.zeros(len(points.u) - free)
+    by_bends[: len(sizes)] = sizes**2
     squares = (directions.T @ (beside @ (points.u / points.per_kelvin))) ** 2
 
     def beyond(celsius: float) -> float:
-        return float(np.sum(squares / (variances + celsius**2))) - freedom
+        variances = by_bends + celsius**2
+        return float(np.sum((squares / variances - 1.0) * celsius**2 / variances))
 
-    if freedom < 1 or beyond(PUBLISHED_CELSIUS) <= 0.0:
-        return PUBLISHED_CELSIUS, freedom
-    most = max(float(np.sum(squares)) ** 0.5, PUBLISHED_CELSIUS)
-    return float(brentq(beyond, PUBLISHED_CELSIUS, most)), freedom
+    least, most = PUBLISHED_CELSIUS, 2.0 * max(float(np.sum(squares)) ** 0.5, PUBLISHED_CELSIUS)
+    # Beyond `most` no square is more than a quarter of its variance: the sign there is certain.
+    found = least if beyond(least) <= 0.0 else float(brentq(beyond, least, most))
+    variances = by_bends + found**2
+    return Scatter(
+        celsius=found,
+        degrees_of_freedom=float(np.sum(found**2 / variances)),
+        misfit=float(np.sum(np.log(variances) + squares / variances)),
+    )
 
 
 def find_misread(
@@ -89,20 +106,22 @@ def find_misread(
             reading_celsius=reading_celsius,
             free_degree=free_degree,
         )
-        limit = float(ndtri(tail))
+        limits = [float(ndtri(tail))] * count
         own, deviation = whole.deviation_standardised, whole.deviation_celsius
     else:
-        scatters = [scatter_celsius(points.without(i), free_degree)[0] for i in range(count)]
-        limit = float(stdtrit(freedom, tail))
+        scatters = [scatter_of(points.without(i), free_degree) for i in range(count)]
+        limits = [
+            float(stdtrit(max(one.degrees_of_freedom, _LEAST_FREEDOM), tail)) for one in scatters
+        ]
         own, deviation = _against_scatter_of_others(points, scatters, free_degree)
-    size = np.abs(own)
-    candidates = [int(i) for i in np.argsort(-size)[:_CANDIDATES] if size[i] > limit]
+    excess = np.abs(own) / np.array(limits)
+    candidates = [int(i) for i in np.argsort(-excess)[:_CANDIDATES] if excess[i] > 1.0]
     if not candidates:
         return None
 
     def misfit_without(index: int) -> float:
         if not stated:
-            return 2.0 * freedom * math.log(scatters[index])
+            return scatters[index].misfit
         rest = solve_points(
             points.without(index),
             reading_percent=reading_percent,
@@ -118,13 +137,13 @@ def find_misread(
 
 
 def _against_scatter_of_others(
-    points: Points, scatters: Sequence[float], free_degree: int
+    points: Points, scatters: Sequence[Scatter], free_degree: int
 ) -> tuple[FloatArray, FloatArray]:
     """Return each point's deviation, over its uncertainty and in degC."""
     found = []
     for index, scatter in enumerate(scatters):
         one = solve_points(
-            points, reading_percent=0.0, reading_celsius=scatter, free_degree=free_degree
+            points, reading_percent=0.0, reading_celsius=scatter.celsius, free_degree=free_degree
         )
         found.append((one.deviation_standardised[index], one.deviation_celsius[index]))
     own, deviation = np.array(found).T

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -289,7 +289,10 @@ def _row(name: str, count: int, of: int, *, least: float = 0.0, most: float = 1.
 
 def rows(*, charts: int = 120) -> list[Row]:
     """Return every rate with its binomial bounds."""
-    found = []
+    return [*_chart_rows(charts), *_table_rows(charts), *_naming_rows(charts)]
+
+
+def _chart_rows(charts: int) -> Iterator[Row]:
     for how in READINGS:
         for label, counts in POINTS.items():
             for index, truth in enumerate(TRUTHS):
@@ -298,15 +301,21 @@ def rows(*, charts: int = 120) -> list[Row]:
                     for n in counts
                 )
                 name = f"U holds {truth.name}, chart of {label}: {how.label}"
-                found.append(_row(name, inside, charts * len(counts), least=0.95))
+                yield _row(name, inside, charts * len(counts), least=0.95)
+
+
+def _table_rows(charts: int) -> Iterator[Row]:
     for index, truth in enumerate(TRUTHS):
         for n in (4, 5, 6, 10):
             inside = table_covered(truth, n, tables=3 * charts, seed=40 + index)
             name = f"U holds {truth.name}, table of {n} points"
-            found.append(_row(name, inside, 3 * charts, least=0.95))
+            yield _row(name, inside, 3 * charts, least=0.95)
     for index, truth in enumerate(TRUTHS[:3]):
         inside = beta_covered(truth, readings=3 * charts, seed=50 + index)
-        found.append(_row(f"U holds {truth.name}, R25 and B25/85", inside, 3 * charts, least=0.95))
+        yield _row(f"U holds {truth.name}, R25 and B25/85", inside, 3 * charts, least=0.95)
+
+
+def _naming_rows(charts: int) -> Iterator[Row]:
     for how in NAMING:
         for n in (8, 12):
             for index, truth in enumerate(TRUTHS):
@@ -314,14 +323,13 @@ def rows(*, charts: int = 120) -> list[Row]:
                 slip = named(truth, reading, slip=0.2, charts=of, seed=60 + index)
                 clean = named(truth, reading, slip=0.0, charts=of, seed=70 + index)
                 name = f"{truth.name}, {n} points, {how.label}"
-                found += [
-                    _row(f"20 % slip named: {name}", slip.right, of, least=0.9),
-                    _row(f"20 % slip, another named: {name}", slip.wrong, of, most=0.05),
-                    _row(f"clean, named: {name}", clean.wrong + clean.open, of, most=0.06),
-                ]
-    return found
+                yield _row(f"20 % slip named: {name}", slip.right, of, least=0.9)
+                yield _row(f"20 % slip, another named: {name}", slip.wrong, of, most=0.05)
+                yield _row(f"clean, named: {name}", clean.wrong + clean.open, of, most=0.06)
 
 
 if __name__ == "__main__":
-    for row in rows(charts=int(sys.argv[1]) if len(sys.argv) > 1 else 120):
-        print(*row, sep=" | ", flush=True)
+    size = int(sys.argv[1]) if len(sys.argv) > 1 else 120
+    for part in (_table_rows, _naming_rows, _chart_rows):
+        for row in part(size):
+            print(*row, sep=" | ", flush=True)

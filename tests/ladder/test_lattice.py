@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.ladder.lattice import corners_of, packed, shortest_walk, spread
@@ -38,7 +38,6 @@ def test_a_set_is_unpacked_as_it_was_packed(drawn):
     assert np.array_equal(corners_of(packed(members), axes), members)
 
 
-@settings(deadline=None)
 @given(drawn=sets(), data=st.data())
 def test_spreading_finds_what_single_steps_find(drawn, data):
     axes, allowed = drawn
@@ -48,7 +47,6 @@ def test_spreading_finds_what_single_steps_find(drawn, data):
     assert set(np.flatnonzero(corners_of(found, axes))) == expected
 
 
-@settings(deadline=None)
 @given(drawn=sets(), data=st.data())
 def test_a_walk_is_a_shortest_one_inside(drawn, data):
     axes, allowed = drawn

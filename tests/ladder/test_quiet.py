@@ -83,7 +83,7 @@ def stops(draw, ladder, ohms):
     return made
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=settings().max_examples // 2)
 @given(data=st.data())
 def test_no_way_of_all_ways_is_below_the_bound(data, ladders, every_state):
     """Series and mixed ladders of up to six rungs: all states, orders and detours are tried."""
@@ -113,7 +113,7 @@ def test_no_way_of_all_ways_is_below_the_bound(data, ladders, every_state):
             assert one.low_ohms * (1 - 1e-8) <= made <= one.high_ohms * (1 + 1e-8)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=settings().max_examples // 2)
 @given(data=st.data())
 def test_between_single_states_the_bound_is_the_truth(data, make_series):
     rungs = [data.draw(st.floats(10.0, 5000.0)) for _ in range(6)]
@@ -145,7 +145,7 @@ def test_rungs_that_need_not_change_are_used_on_the_way(make_series):
     assert both[1] < both[0]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=settings().max_examples // 2)
 @given(data=st.data())
 def test_fewer_axes_weaken_the_bound_and_never_raise_it(data, make_series):
     rungs = sorted(data.draw(st.floats(10.0, 5000.0)) for _ in range(7))

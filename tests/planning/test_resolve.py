@@ -307,7 +307,12 @@ def test_a_ramp_takes_the_time_its_rate_asks_for(plan, ladder, module):
 def test_demo_plans_of_a_known_curve_resolve_without_a_warning(name, ladder, module):
     plan = load_plan(SWEEPS / f"{name}.toml")
     resolved = resolve(plan, ladder, module)
-    assert resolved.warnings == ()
+    if name == "air-random":  # of its sensor only Beta is known: no better than 2.6 degC at -20
+        curve, ratio = resolved.warnings
+        assert "cannot support a tolerance of 2 degC at -20 to -12.5 degC" in curve
+        assert "the largest part is curve" in ratio
+    else:
+        assert resolved.warnings == ()
     assert resolved.steps
 
 

@@ -210,7 +210,6 @@ def test_the_extension_leaves_the_span_without_a_step(curve):
         assert np.abs(around - celsius).max() <= 3e-9 * ohms / slope + 1e-9
 
 
-@settings(max_examples=60, deadline=None)
 @given(curves, shares)
 def test_the_covariance_is_one_and_has_the_uncertainty_on_its_diagonal(curve, share):
     celsius = spread(curve, share)
