@@ -47,6 +47,9 @@ _INLINE_TABLE = re.compile(r"^\s*\{")
 _BETWEEN_DOTTED_KEYS = re.compile(r"[=,{}\[\]\n]")
 _MOST_DOTS = 200
 
+_LEAST_SIZE, _MOST_SIZE = 1e-30, 1e18
+"""What a number of a file lies between in size: powers and quotients of it stay finite then."""
+
 _COLLECTED: ContextVar[dict[Path, str] | None] = ContextVar("collected", default=None)
 _SUPPLIED: ContextVar[Mapping[Path, str] | None] = ContextVar("supplied", default=None)
 
@@ -431,6 +434,8 @@ class Table:
             number = math.inf
         if not math.isfinite(number):
             self.document.problem(path, "must be a finite number")
+        elif number and not _LEAST_SIZE < abs(number) < _MOST_SIZE:
+            self.document.problem(path, f"is no quantity of this world: {number:g}")
         elif number <= above:
             self.document.problem(path, f"must be more than {above:g}, is {number:g}")
         elif number < least:
