@@ -240,7 +240,7 @@ def sets(full: bool, folder: Path) -> Iterator[Callable[[], list[Row]]]:
     yield lambda: cut_anywhere(folder, 1 if full else 97)
     yield lambda: flipped(folder, 1 if full else 41, 20_000 if full else 100)
     yield lambda: rearranged(folder)
-    yield lambda: made_up(folder, 1000 if full else 40)
+    yield lambda: made_up(folder, 1000 if full else 24)
 
 
 def rows(full: bool = True) -> list[Row]:

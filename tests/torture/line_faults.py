@@ -178,7 +178,9 @@ class OtherProtocol(Around):
         if self.left > 0:
             super().write(data)
         else:
-            self.said = self.chance.choice([b"ERROR\r\n", b"\x01\x03\x02\x00\x00\xb8\x44", b">OK\r"])
+            self.said = self.chance.choice(
+                [b"ERROR\r\n", b"\x01\x03\x02\x00\x00\xb8\x44", b">OK\r"]
+            )
 
     def read(self, timeout_s: float) -> bytes:
         said, self.said = self.said, b""

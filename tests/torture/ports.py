@@ -1,4 +1,4 @@
-"""Ports, records and counts that two want at once, and URLs that could do more than reach a ladder."""
+"""Ports, records and counts that two want at once, and URLs that do more than reach a ladder."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import sys
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -67,11 +67,8 @@ def urls(folder: Path) -> list[Row]:
                 found.append(f"{url}: {status} {opened}")
     for scheme in URL_SCHEMES:
         tried += 1
-        with watched() as opened:
-            try:
-                serial_link(f"{scheme}://127.0.0.1:9").open()
-            except LinkError:
-                pass
+        with watched() as opened, suppress(LinkError):
+            serial_link(f"{scheme}://127.0.0.1:9").open()
         if len(opened) != 1:
             found.append(f"{scheme} is not asked for")
     lines = [json.loads(line) for line in good_record(folder).splitlines()]
@@ -82,7 +79,7 @@ def urls(folder: Path) -> list[Row]:
         for verb in ("replay", "report", "export", "diagnose", "compare"):
             tried += 1
             with watched() as opened:
-                status, words = said(verb, path)
+                status, _words = said(verb, path)
             if opened or not isinstance(status, int):
                 found.append(f"{verb} of a record that names {url}: {status} {opened}")
     if kept.exists():

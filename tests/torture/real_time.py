@@ -17,7 +17,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -232,24 +232,30 @@ def killed(count: int, folder: Path) -> list[Row]:
         if (status := spawner.status()) != 0:
             raise RuntimeError(f"{status}: {spawner.told.read_text()}")
         took_s = time.monotonic() - began_s
-        for number in range(count):
-            path = folder / f"killed-{number}.jsonl"
+        number = survived = 0
+        while number < count and survived < 3 * count:
+            path = folder / f"killed-{number}-{survived}.jsonl"
             process = spawner.start([*words, str(path)])
-            time.sleep(chance.uniform(0.05, took_s * 0.95))
-            os.kill(process, signal.SIGKILL)
+            with suppress(ProcessLookupError):  # it had ended by itself
+                handle = os.pidfd_open(process)
+                time.sleep(chance.uniform(0.05, took_s * 0.8))
+                with suppress(ProcessLookupError):
+                    signal.pidfd_send_signal(handle, signal.SIGKILL)
+                os.close(handle)
             if spawner.status() != -signal.SIGKILL:
-                continue  # it had ended by itself
+                survived += 1
+                continue
+            number += 1
             time.sleep(HOLD_OFF_MS / 1000 + 0.15)
             state, latched_ms, sent_ms = _board_says(latches)
             late_ms = latched_ms - sent_ms - HOLD_OFF_MS
             latest_ms = max(latest_ms, late_ms)
             if state != 0 or late_ms > LATE_MS:
                 found.append(f"{number}: {state:#x}, {late_ms:.0f} ms late")
-            fresh = not path.exists() or load_record(path).first_unfinished >= STEPS
-            if not path.exists() or path.stat().st_size == 0:
-                continue
-            if fresh:
-                continue
+            if not path.exists() or b"\n" not in path.read_bytes():
+                continue  # killed before the first whole line
+            if load_record(path).first_unfinished >= STEPS:
+                continue  # killed after the last step: there is nothing to go on with
             spawner.start([*words, str(path), "--resume"])
             status = spawner.status()
             statuses[status] += 1
@@ -261,7 +267,9 @@ def killed(count: int, folder: Path) -> list[Row]:
         f"parked at most {latest_ms:.1f} ms after the hold-off by the board's log;"
         f" statuses of resumed runs {dict(statuses)}"
     )
-    return [row("host killed, real time, resumed", count, len(found), also=" | ".join([also, *found]))]
+    return [
+        row("host killed, real time, resumed", number, len(found), also=" | ".join([also, *found]))
+    ]
 
 
 def _numbers(path: Path) -> list[Any]:

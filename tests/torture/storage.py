@@ -133,9 +133,7 @@ def failing_medium(folder: Path, stride: int) -> list[Row]:
     found = []
     for count, (way, at, number) in enumerate(tries):
         path = folder / f"failing-{count}.jsonl"
-        found += [
-            f"{way} {at}: {one}" for one in _failed(path, way, at, number, sound, lines)
-        ]
+        found += [f"{way} {at}: {one}" for one in _failed(path, way, at, number, sound, lines)]
         path.unlink(missing_ok=True)
     return [
         row(

@@ -54,7 +54,9 @@ def markdown(rows: Sequence[dict[str, Any]]) -> str:
         for row in rows
     ]
     lines = [list(COLUMNS), ["-" * len(column) for column in COLUMNS], *cells]
-    return "\n".join("| " + " | ".join(one.replace("|", "/") for one in line) + " |" for line in lines)
+    return "\n".join(
+        "| " + " | ".join(one.replace("|", "/") for one in line) + " |" for line in lines
+    )
 
 
 def main(words: Sequence[str]) -> int:
@@ -67,7 +69,8 @@ def main(words: Sequence[str]) -> int:
     for name in names or modules():
         print(f"{name} ...", file=sys.stderr, flush=True)
         rows += rows_of(name, full="--quick" not in words)
-    print(f"Measured on: {platform.machine()}, {platform.system()}, Python {platform.python_version()}\n")
+    machine = f"{platform.machine()}, {platform.system()}, Python {platform.python_version()}"
+    print(f"Measured on: {machine}\n")
     print(markdown(rows))
     return 0 if all(row["met"] for row in rows) else 1
 

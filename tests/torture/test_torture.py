@@ -11,7 +11,7 @@ HERE = Path(__file__).resolve().parent
 if str(HERE) not in sys.path:
     sys.path.insert(0, str(HERE))
 
-import table
+import table  # noqa: E402 - beside this file
 
 QUICK = [name for name in table.modules() if name != "real_time"]
 

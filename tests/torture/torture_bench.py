@@ -47,7 +47,7 @@ def write_files(
     folder: Path,
     *,
     steps: int = 8,
-    for_s: float = 1.2,
+    for_s: float = 0.5,
     hold_off_ms: int = HOLD_OFF_MS,
     link: str = 'kind = "simulated"',
     interval_s: float = 0.25,
@@ -165,9 +165,7 @@ def run_on_line(
         clock=clock,
         on_latch=on_latch,
     )
-    link: Any = SessionLink(
-        wrap(SimulatedChannel(device, faults=struck), device, clock), clock
-    )
+    link: Any = SessionLink(wrap(SimulatedChannel(device, faults=struck), device, clock), clock)
     if told:
         link = ExposingLink(link, clock, expose)
 
