@@ -267,7 +267,7 @@ def sets(full: bool) -> Iterator[Callable[[], list[Row]]]:
     """Return every set, whole or quick."""
     yield lambda: mixed(1000 if full else 16)
     for kind in KINDS:
-        yield lambda kind=kind: one_kind(kind, 220 if full else 3)
+        yield lambda kind=kind: one_kind(kind, 300 if full else 3)
     for name in LINES:
         yield lambda name=name: other_lines(name, 100 if full else 3)
 
