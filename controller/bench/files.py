@@ -23,6 +23,9 @@ Must not know: how links and readbacks work, plans.
     [surroundings]                    # optional: where the ladder stands
     ambient_celsius = 12
     ambient_span_kelvin = 8           # to either side
+    insulation_ohms = 1e8             # these three have defaults (see `Surroundings`): least
+    contact_emf_microvolts = 10       # insulation across the terminals, most from a warm contact,
+    rung_drift_ppm = 100              # most that a rung moves between two calibrations
 
     [simulation]                      # for a simulated link or readback
     module = "../modules/engine.toml"

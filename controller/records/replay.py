@@ -3,14 +3,12 @@
 Knows: what of a record has to come out the same, and how exactly for each kind of run.
 Must not know: terminals, XML, how a run proceeds.
 
-A record keeps the uncertainty it was judged with. One that was made with an earlier edition of the
-budget is not planned anew, which would choose other states within another uncertainty: its own
-plan is held against the ladder and run again.
-
 Three things are held against the record: its own readings, judged again by its plan's rule; the
 plan, resolved again from the files the record keeps; and what the simulated bench reports when
 that plan is run on it in virtual time. Where another generation of the planner made the plan, its
 states and paths are taken from the record, and all that follows from them is worked out again.
+Where an earlier edition of the uncertainty budget did, so are its uncertainties: a record is judged
+by what it was judged with.
 """
 
 from __future__ import annotations
@@ -22,12 +20,10 @@ from controller.bench.files import BenchFile, LinkKind, ReadbackKind, default_be
 from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
 from controller.errors import RungwiseError
-from controller.ladder.electrical import state_ohms
 from controller.measurement.budget import EDITION
 from controller.measurement.model import Verdict
 from controller.planning.model import PLANNER, ResolvedPlan
-from controller.planning.plan import Plan
-from controller.planning.resolve import make_router, resolve_on
+from controller.planning.resolve import resolve_on
 from controller.readback.called import ReadbackFunction
 from controller.records.codec import was_interrupted
 from controller.records.compare import (
@@ -83,17 +79,16 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
     plan, recorded = plan_of(record), results_of(record)
     inputs = inputs_of(record)
     bench = simulated_bench(inputs)
-    kept = plan.steps if plan.planner != PLANNER else None
+    same_budget = record.opening.get("uncertainty_budget", 1) == EDITION
+    kept = None if same_budget and plan.planner == PLANNER else plan.steps
     # What counted as settled is part of what was recorded.
-    resolved = (
-        replace(resolve_on(inputs.plan, bench, kept=kept), settle=plan.settle)
-        if _same_budget(record)
-        else _remade(plan, inputs.plan, bench)
-    )
+    resolved = replace(resolve_on(inputs.plan, bench, kept=kept), settle=plan.settle)
+    if not same_budget:
+        resolved = _with_uncertainties_of(plan, resolved)
     replayed, simulated_s = _run(resolved, bench, called)
     tolerances, why = tolerances_for(record, plan, called=called is not None)
-    if not _same_budget(record):
-        why += "; states and uncertainties stand as recorded, by an earlier uncertainty budget"
+    if not same_budget:
+        why += "; states, paths and uncertainties are those of an earlier version"
     elif kept is not None:
         why += "; planned by an earlier version, its states and paths are taken as they are"
     differences = [
@@ -124,25 +119,13 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
     )
 
 
-def _same_budget(record: Record) -> bool:
-    """Whether the record's uncertainties are of today's budget; the first one was not numbered."""
-    return bool(record.opening.get("uncertainty_budget", 1) == EDITION)
-
-
-def _remade(recorded: ResolvedPlan, plan: Plan, bench: BenchFile) -> ResolvedPlan:
-    """Return a recorded plan with what its states make on the ladder worked out again."""
-    router = make_router(bench.ladder, plan.sensor.curve)
-    states = [step.state for step in recorded.steps if step.achieved_celsius is not None]
-    made = dict(zip(states, router.temperatures(states) if states else [], strict=True))
+def _with_uncertainties_of(recorded: ResolvedPlan, resolved: ResolvedPlan) -> ResolvedPlan:
+    """Return the plan worked out again with the uncertainties that the record was judged with."""
     steps = tuple(
-        replace(
-            step,
-            achieved_ohms=state_ohms(bench.ladder, step.state),
-            achieved_celsius=None if step.achieved_celsius is None else made[step.state],
-        )
-        for step in recorded.steps
+        replace(now, uncertainty_celsius=was.uncertainty_celsius, budget=was.budget)
+        for was, now in zip(recorded.steps, resolved.steps, strict=True)
     )
-    return replace(recorded, steps=steps)
+    return replace(resolved, steps=steps)
 
 
 def simulated_bench(inputs: Inputs) -> BenchFile:

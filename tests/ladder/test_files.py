@@ -68,6 +68,31 @@ def test_the_contract_loads(tmp_path):
     assert {relay.operate_ms for relay in ladder.relays} == {4.0}
 
 
+def test_what_is_not_stated_has_a_default_and_a_warning(tmp_path):
+    assert load_ladder(written(tmp_path, CONTRACT)).warnings == ()
+    loose = (
+        CONTRACT.replace("lead_uncertainty_ohms = 0.02\n", "")
+        .replace("contact_uncertainty_ohms = 0.02\n", "")
+        .replace("ohms = 2.0, tolerance_percent = 1.0", "ohms = 2.0")
+    )
+    ladder = load_ladder(written(tmp_path, loose))
+    assert len(ladder.warnings) == 3
+    assert "relays 1: 5 %" in ladder.warnings[0]
+    assert ladder.groups[0].rungs[1].uncertainty_ohms == pytest.approx(0.1 / math.sqrt(3))
+    assert ladder.groups[0].rungs[0].uncertainty_ohms == pytest.approx(0.01 / math.sqrt(3))
+    assert {relay.contact_uncertainty_ohms for relay in ladder.relays} == {0.05}
+    assert ladder.lead_uncertainty_ohms == 0.05
+    # Stated one by one for every relay that switches something, it is stated.
+    each = "".join(
+        f"[[relay]]\nindex = {i}\ncontact_uncertainty_ohms = 0.01\n" for i in (0, 1, 2, 16, 17)
+    )
+    ladder = load_ladder(written(tmp_path, loose + each))
+    assert not any("contact" in warning for warning in ladder.warnings)
+    # Zero, stated, is zero.
+    exact = CONTRACT.replace("lead_uncertainty_ohms = 0.02", "lead_uncertainty_ohms = 0")
+    assert load_ladder(written(tmp_path, exact)).lead_uncertainty_ohms == 0.0
+
+
 def test_a_fixed_resistor_is_described_at_the_top(tmp_path):
     described = """lead_ohms = 0.12
 fixed_ohms = 100.0
