@@ -44,6 +44,12 @@ _ASSIGNMENT = re.compile(rf"^\s*({_BARE_KEY}(?:\s*\.\s*{_BARE_KEY})*)\s*=")
 _HEADER = re.compile(rf"^\s*(\[\[?)\s*({_BARE_KEY}(?:\s*\.\s*{_BARE_KEY})*)\s*\]\]?\s*(?:#.*)?$")
 _INLINE_TABLE = re.compile(r"^\s*\{")
 
+_BETWEEN_DOTTED_KEYS = re.compile(r"[=,{}\[\]\n]")
+_MOST_DOTS = 200
+
+_LEAST_SIZE, _MOST_SIZE = 1e-30, 1e18
+"""What a number of a file lies between in size: powers and quotients of it stay finite then."""
+
 _COLLECTED: ContextVar[dict[Path, str] | None] = ContextVar("collected", default=None)
 _SUPPLIED: ContextVar[Mapping[Path, str] | None] = ContextVar("supplied", default=None)
 
@@ -102,8 +108,13 @@ def read_document(path: Path, expected_format: str) -> Document:
     where = str(path)
     text = read_text(path)
     try:
+        # What a dotted key costs tomllib in memory grows with the square of its parts.
+        if any(part.count(".") > _MOST_DOTS for part in _BETWEEN_DOTTED_KEYS.split(text)):
+            raise RecursionError
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError:
+        raise InputError.single("is nested too deeply", where=where) from None
+    except ValueError as error:  # a number of thousands of digits is no TOMLDecodeError
         message, line = str(error), None
         found = re.search(r"at line (\d+)", message)
         if found:
@@ -423,6 +434,8 @@ class Table:
             number = math.inf
         if not math.isfinite(number):
             self.document.problem(path, "must be a finite number")
+        elif number and not _LEAST_SIZE < abs(number) < _MOST_SIZE:
+            self.document.problem(path, f"is no quantity of this world: {number:g}")
         elif number <= above:
             self.document.problem(path, f"must be more than {above:g}, is {number:g}")
         elif number < least:

@@ -49,5 +49,5 @@ def _require_regular(mode: int, where: str) -> None:
         raise InputError.single(
             "this is a pipe, a socket or a device, not a file",
             where=where,
-            hint="save it to a file",
+            hint="save it first",
         )

@@ -19,6 +19,7 @@ from controller.clock import Clock
 from controller.errors import ExitCode, InputError, RungwiseError
 from controller.links.base import LinkStatus
 from controller.records.codec import line_of_event
+from controller.records.decode import understood
 from controller.records.lines import FIRST_PREVIOUS, digest, encode_line, plain
 from controller.records.reader import RECORD_FORMAT, Record, load_record
 from controller.run.events import Event, LinkReported, RunFinished
@@ -117,7 +118,7 @@ class RecordWriter:
         try:
             _lock(descriptor, path)
             record = load_record(path)
-            _check_resumable(record, opening)
+            understood(record, lambda: _check_resumable(record, opening))
             if record.torn_bytes:
                 os.ftruncate(descriptor, record.whole_bytes)
         except OSError as error:

@@ -15,7 +15,7 @@ from controller.cautions import CAUTIONS, CAUTIONS_TITLE, short_circuit_sentence
 from controller.measurement.verdict import risk_words
 from controller.planning.model import ResolvedPlan
 from controller.records.compare import verdict_of
-from controller.records.decode import plan_of, results_of
+from controller.records.decode import plan_of, results_of, understood
 from controller.records.reader import Record
 from controller.run.model import StepResult
 from controller.text import clean, number, ohms, one_line, table
@@ -28,6 +28,10 @@ _WIDTH = 96
 
 def report_text(record: Record, *, fahrenheit: bool = False) -> str:
     """Return the report. Raises InputError when a line cannot be read by this version."""
+    return understood(record, lambda: _report(record, fahrenheit=fahrenheit))
+
+
+def _report(record: Record, *, fahrenheit: bool) -> str:
     plan, results = plan_of(record), results_of(record)
     verdict = verdict_of(plan, results)
     lines = [
