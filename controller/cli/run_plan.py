@@ -21,11 +21,12 @@ from controller.cli.printer import ProgressPrinter, say_results
 from controller.cli.signals import stopping_by
 from controller.errors import InputError
 from controller.records.encode import plan_summary_fields, result_fields
+from controller.run.events import FaultRaised
 from controller.session.recording import chosen_pace, clock_of, new_record
 from controller.session.status import exit_status
 
 if TYPE_CHECKING:
-    from collections.abc import Generator
+    from collections.abc import Generator, Sequence
 
     from controller.cli.output import Output
     from controller.run.events import Event
@@ -58,27 +59,30 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     setup = sweeping(
         prepared, record=path, pace=pace, clock=clock_of(pace), resume=arguments.resume
     )
+    faults: list[FaultRaised] = []
     printer = ProgressPrinter(output, asking=prepared.typed)
     scripted = prepared.typed and not sys.stdin.isatty()
     with Session(setup, write=output.warn, keep_early=scripted) as session:
-        _watch(session, printer)
-        _say_end(output, session, path)
+        _watch(session, printer, faults)
+        _say_end(output, session, path, faults)
         assert session.summary is not None  # noqa: S101 - a run ends with its summary
         return exit_status(session.summary)
 
 
-def _watch(session: Session, printer: ProgressPrinter) -> None:
-    """Let the run go to its end; show every event."""
+def _watch(session: Session, printer: ProgressPrinter, faults: list[FaultRaised]) -> None:
+    """Let the run go to its end; show every event, and keep the faults."""
     try:
         events = cast("Generator[Event, None, None]", session.events())
         with stopping_by(session.stop), closing(events):
             for event in events:
                 printer.take(event)
+                if isinstance(event, FaultRaised):
+                    faults.append(event)
     finally:
         printer.end()
 
 
-def _say_end(output: Output, session: Session, path: Path) -> None:
+def _say_end(output: Output, session: Session, path: Path, faults: Sequence[FaultRaised]) -> None:
     plan, results, summary = session.setup.plan, session.results, session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
     fields: dict[str, Any] = {
@@ -89,6 +93,9 @@ def _say_end(output: Output, session: Session, path: Path) -> None:
         "plan": plan_summary_fields(plan),
         "steps": [result_fields(result, plan.state_digits) for result in results],
         "record": str(path),
+        "faults": [
+            {"at_s": one.at_s, "message": one.message, "relays": one.relays.value} for one in faults
+        ],
     }
     output.document(fields)
     say_results(output, plan, results)

@@ -1,8 +1,4 @@
-"""`rungwise replay`: a record held against itself and against the simulated bench.
-
-Knows: how differences are shown, and that one of them is enough for a failed exit status.
-Must not know: how a replay is made.
-"""
+"""`rungwise replay`: a record held against itself and against the simulated bench."""
 
 from __future__ import annotations
 
@@ -27,7 +23,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--junit", metavar="FILE", type=Path, help="write JUnit XML to this file")
     parser.epilog = (
         "exit status: 0 when everything comes out as recorded, whatever its verdict was;"
-        " 1 on a difference"
+        " 1 on a difference. Where neither plan nor bench names a module nothing can be run again:"
+        " then the verdict decides (0 pass, 1 fail, 4 undecided)"
     )
 
 
@@ -39,6 +36,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     from controller.records.lines import plain
     from controller.records.reader import load_record
     from controller.records.replay import replay
+    from controller.session.status import exit_status_of_verdict
 
     clock = RealClock()
     began_s = clock.now_s()
@@ -54,7 +52,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     differences = outcome.differences
     count = len(differences)
     sentence = (
-        f"{len(outcome.recorded)} steps judged and run again, "
+        f"{len(outcome.recorded)} steps judged {'and run ' if outcome.ran else ''}again, "
         f"{count or 'no'} difference{'' if count == 1 else 's'}"
         f" ({outcome.why}); the recorded run's verdict is {outcome.verdict.value}."
     )
@@ -63,6 +61,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         {
             "verdict": outcome.verdict.value,
             "same": not differences,
+            "run_again": outcome.ran,
             "steps": [result_fields(result, digits) for result in outcome.recorded],
             "replayed_steps": [result_fields(result, digits) for result in outcome.replayed],
             "differences": plain(differences),
@@ -77,8 +76,14 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         output.say(f"Difference in {difference}")
     if count > _SHOWN:
         output.say(f"... and {count - _SHOWN} more; --json lists all of them.")
-    output.say_verdict("fail" if differences else "pass", sentence)
-    return ExitCode.FAIL if differences else ExitCode.PASS
+    if differences:
+        word, status = "fail", ExitCode.FAIL
+    elif outcome.ran:
+        word, status = "pass", ExitCode.PASS
+    else:  # nothing but the verdict can be said of it
+        word, status = outcome.verdict.value, exit_status_of_verdict(outcome.verdict)
+    output.say_verdict(word, sentence)
+    return status
 
 
 def _write_junit(path: Path, outcome: Replay, timestamp: str, seconds: float) -> None:

@@ -7,7 +7,7 @@ Must not know: links, readbacks, clocks, how files look, how events are shown.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -39,6 +39,9 @@ from controller.sensors.curve import Curve
 from controller.sensors.extension import extended_celsius
 
 __all__ = ["make_router", "resolve", "resolve_on"]
+
+_SEEN_CELSIUS = 0.1
+"""What is less than this does not show in any report."""
 
 
 def make_router(ladder: Ladder, curve: Curve, switching: Switching = Switching.PATH) -> Router:
@@ -167,6 +170,7 @@ class _Resolver:
             *deviation_warnings(plan, steps, self._router.search),
             *(missing_module_warnings(steps) if module is None else ()),
             *ratio_warnings(steps, budgets),
+            *self._more_than_at_once(to_run),
         ]
         last = decided[-1].state
         return ResolvedPlan(
@@ -325,25 +329,50 @@ class _Resolver:
             path=one.path,
             dwell_s=self._plan.dwell_s,
             budget=budget.parts,
-            filtered_excursion_celsius=self._filtered(one),
+            filtered_excursion_celsius=self._filtered(one.start, one.path),
         )
 
-    def _filtered(self, one: _Decided) -> float | None:
+    def _filtered(self, start: int, path: Sequence[PathStep]) -> float | None:
         """Return what the module's filter leaves of the excursion, with either pull-up."""
         module = self._module
         if module is None:
             return None
         return max(
             filtered_excursion(
-                [state_ohms(self._ladder, state) for state in (one.start, *(s for s, _ in way))],
+                [state_ohms(self._ladder, state) for state in (start, *(s for s, _ in way))],
                 [held_s for _, held_s in way],
                 pullup_ohms=pullup_ohms,
                 time_constant_s=module.filter_time_constant_s,
                 celsius=self._router.celsius,
             )
-            for way in self._router.ways(one.start, one.path)
+            for way in self._router.ways(start, path)
             for pullup_ohms in {module.pullup_ohms, module.lowest_pullup_ohms}
         )
+
+    def _more_than_at_once(self, steps: Sequence[ResolvedStep]) -> list[str]:
+        """Say where the path strays more after the module's filter than one change of all would."""
+        at_once = replace(self._router, together=True)
+        found: list[tuple[float, float, int]] = []
+        start = self._ladder.park_state
+        for step in steps:
+            through = step.filtered_excursion_celsius or 0.0
+            if through > _SEEN_CELSIUS and self._plan.ramp_limit_celsius_per_s is None:
+                path = at_once.path(start, step.state)
+                together = self._filtered(start, path)
+                if together is not None and through > together + _SEEN_CELSIUS:
+                    found.append((through, together, step.index))
+            start = step.state
+        if not found:
+            return []
+        through, together, index = max(found, key=lambda one: one[0] - one[1])
+        which = (
+            f"step {index + 1}" if len(found) == 1 else f"{len(found)} steps, most at {index + 1}"
+        )
+        return [
+            f"{which}: after the module's filter the path strays {through:.1f} degC, all relays at"
+            f" once {together:.1f} degC at most: one at a time takes longer. The path still keeps"
+            " the unfiltered excursion small"
+        ]
 
     def _expected(self, one: _Decided) -> float | None:
         """Return what a healthy module reports at a step."""

@@ -70,13 +70,18 @@ class RecordWriter:
         Raises InputError when the file exists already or cannot be made.
         """
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
             descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
         except FileExistsError:
             raise InputError.single(
                 "this file exists already and is not overwritten",
                 where=str(path),
                 hint="name another with --record, or go on with it with --resume",
+            ) from None
+        except FileNotFoundError:
+            raise InputError.single(
+                f"there is no folder {str(path.parent)!r}",
+                where=str(path),
+                hint="make it first, or name another file",
             ) from None
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or error
@@ -180,7 +185,7 @@ class RecordWriter:
             raise RecordError(f"{self.path}: cannot be written on: {error.strerror}") from None
         if written != len(raw):
             self.close()
-            raise RecordError(f"{self.path}: cannot be written on: the medium is full")
+            raise RecordError(f"{self.path}: cannot be written on: no space is left for it")
         self._seq += 1
         self._previous = digest(raw)
 
