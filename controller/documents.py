@@ -1,8 +1,5 @@
 """Reading the TOML files people write: every problem at once, each with its key and line.
 
-Knows: TOML, the `format` line, typed access to keys, and where a key stands in the text.
-Must not know: what any particular file means; loaders elsewhere ask for the keys they need.
-
 A loader opens a file with `read_document`, takes values through the getters of `Table`, and ends
 with `Document.finish`, which raises one InputError with all problems found, unknown keys
 included. A getter that finds a problem notes it and returns a harmless value of the right type,
@@ -26,6 +23,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from controller.errors import InputError, Problem
+from controller.units import parse_ohms
 
 __all__ = [
     "Document",
@@ -77,7 +75,7 @@ def read_text(path: Path) -> str:
     absolute = Path(os.path.abspath(path))  # noqa: PTH100 - resolve() would follow links
     try:
         supplied = _SUPPLIED.get()
-        text = path.read_bytes().decode("utf-8") if supplied is None else supplied[absolute]
+        text = path.read_bytes().decode("utf-8-sig") if supplied is None else supplied[absolute]
     except KeyError:
         raise InputError.single("this file is not in the record", where=where) from None
     except FileNotFoundError:
@@ -115,20 +113,47 @@ def read_document(path: Path, expected_format: str) -> Document:
         if found:
             line = int(found[1])
             message = re.sub(r"\s*\(at line (\d+), column (\d+)\)", r", column \2", message)
-        raise InputError.single(f"not valid TOML: {message}", where=where, line=line) from None
+        hint = _toml_hint(text, line)
+        raise InputError.single(
+            f"not valid TOML: {message}", where=where, line=line, hint=hint
+        ) from None
     document = Document(path, data, _line_index(text))
     stated = data.get("format")
     if stated != expected_format:
+        message, hint = _other_format(stated, expected_format)
         raise InputError.single(
-            f'starts with format = "{expected_format}"'
-            + (f", but says {stated!r}" if stated is not None else ", but has no format key"),
-            where=where,
-            key="format",
-            line=document.line_of("format"),
-            hint="is this the right kind of file?",
+            message, where=where, key="format", line=document.line_of("format"), hint=hint
         )
     document.root._taken.add("format")  # noqa: SLF001 - the two classes are one unit
     return document
+
+
+def _toml_hint(text: str, line: int | None) -> str | None:
+    """Say what the usual reasons for a line that is not TOML are."""
+    lines = text.splitlines()
+    if line is None or not 1 <= line <= len(lines):
+        return None
+    if re.search(r'"[^"]*\\', lines[line - 1]):
+        return "in a path write / for \\, or put it in single quotes"
+    if re.search(r"=\s*[+-]?\d+,\d", lines[line - 1]):
+        return "write a decimal point, not a comma"
+    return None
+
+
+def _other_format(stated: object, expected: str) -> tuple[str, str]:
+    """Say why a file is not of the format expected, and what to do."""
+    kind, _, version = expected.partition("/")
+    if stated is None:
+        return "this file has no format line", f'its first line should be format = "{expected}"'
+    if isinstance(stated, str) and stated.partition("/")[0] == kind:
+        other = stated.partition("/")[2]
+        if other.isdigit() and int(other) > int(version):
+            return f"{stated!r} is a newer version; this program reads {expected}", "update it"
+        return f"there is no version {stated!r}", f"this program reads {expected}"
+    return (
+        f"this is a {stated!r} file where a {expected} file is needed",
+        "name the right kind of file",
+    )
 
 
 class Document:
@@ -350,8 +375,13 @@ class Table:
             self.problem(key, f"needs at least {least} " + ("entry" if least == 1 else "entries"))
         return [table for table in self._each_table(key, value) if table is not None]
 
-    def number_rows(self, key: str, *, columns: int, least: int = 1) -> list[tuple[float, ...]]:
-        """Return rows of finite numbers, as in ``points = [[20, 2500], [80, 320]]``."""
+    def number_rows(
+        self, key: str, *, columns: int, least: int = 1, ohms_column: int | None = None
+    ) -> list[tuple[float, ...]]:
+        """Return rows of finite numbers, as in ``points = [[20, 2500], [80, 320]]``.
+
+        One column may be resistances, which may be text with a unit: ``"2k5"``.
+        """
         value = self._take(key, required=True)
         if value is None:
             return []
@@ -366,7 +396,7 @@ class Table:
                 continue
             rows.append(
                 tuple(
-                    self._checked_number(f"{path}[{column}]", cell)
+                    self._checked_number(f"{path}[{column}]", cell, ohms=column == ohms_column)
                     for column, cell in enumerate(row)
                 )
             )
@@ -419,9 +449,20 @@ class Table:
         above: float = -math.inf,
         least: float = -math.inf,
         most: float = math.inf,
+        ohms: bool = False,
     ) -> float:
+        if isinstance(value, str) and (ohms or path.endswith("ohms")):
+            try:
+                value = parse_ohms(value)
+            except InputError as error:
+                problem = error.problems[0]
+                self.document.problem(path, problem.message, hint=problem.hint)
+                return math.nan
         if isinstance(value, bool) or not isinstance(value, int | float):
-            self.document.problem(path, f"must be a number, not {_named(value)}")
+            hint = None
+            if isinstance(value, str) and re.fullmatch(r"\s*[+-]?\d+,\d+\s*", value):
+                hint = "write a decimal point, not a comma, and no quotes"
+            self.document.problem(path, f"must be a number, not {_named(value)}", hint=hint)
             return math.nan
         try:
             number = float(value)

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
     from controller.cli.output import Output
     from controller.run.events import Event
+    from controller.session.prepared import Prepared
     from controller.session.session import Session
 
 __all__ = ["carry_out"]
@@ -45,6 +46,8 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         raise InputError.single(
             "names no record to go on with", where="--resume", hint="add --record FILE"
         )
+    if arguments.junit is not None and not arguments.junit.parent.is_dir():
+        raise InputError.single("there is no such folder", where=str(arguments.junit.parent))
     prepared = prepare(arguments.plan, arguments.bench, verb=verb)
     pace = chosen_pace(arguments.pace, prepared.bench)
     resolved = prepared.resolved
@@ -60,10 +63,13 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         prepared, record=path, pace=pace, clock=clock_of(pace), resume=arguments.resume
     )
     faults: list[FaultRaised] = []
+    began_s = setup.clock.now_s()
     printer = ProgressPrinter(output, asking=prepared.typed)
     scripted = prepared.typed and not sys.stdin.isatty()
     with Session(setup, write=output.warn, keep_early=scripted) as session:
         _watch(session, printer, faults)
+        if arguments.junit is not None:
+            _write_junit(arguments.junit, prepared, session, path, began_s)
         _say_end(output, session, path, faults)
         assert session.summary is not None  # noqa: S101 - a run ends with its summary
         return exit_status(session.summary)
@@ -80,6 +86,31 @@ def _watch(session: Session, printer: ProgressPrinter, faults: list[FaultRaised]
                     faults.append(event)
     finally:
         printer.end()
+
+
+def _write_junit(
+    path: Path, prepared: Prepared, session: Session, record: Path, began_s: float
+) -> None:
+    from controller.clock import RealClock
+    from controller.reports.junit import run_junit_xml, write_junit
+
+    setup, summary = session.setup, session.summary
+    assert summary is not None  # noqa: S101 - a run ends with its summary
+    document = run_junit_xml(
+        setup.plan,
+        session.results,
+        properties={
+            "plan": setup.plan.name,
+            "bench": prepared.bench.name,
+            "ladder": prepared.bench.ladder.name,
+            "verdict": summary.verdict.value,
+            "ended": summary.ended.value,
+            "record": str(record),
+        },
+        timestamp=RealClock().utc().strftime("%Y-%m-%dT%H:%M:%S"),
+        seconds=setup.clock.now_s() - began_s,
+    )
+    write_junit(path, document)
 
 
 def _say_end(output: Output, session: Session, path: Path, faults: Sequence[FaultRaised]) -> None:

@@ -79,10 +79,11 @@ def _refuse_other_sensors(records: Sequence[Record]) -> None:
     from controller.records.inputs import inputs_of
     from controller.sensors.alike import same_curve
 
-    known = []
-    for record in records:
-        if record.opening.get("plan_file") is not None:
-            known.append((record, inputs_of(record).plan.sensor))
+    known = [
+        (record, inputs_of(record).plan.sensor)
+        for record in records
+        if record.opening.get("plan_file") is not None
+    ]
     problems = [
         Problem(
             message=f"was made with another sensor, {sensor.name!r}, than {known[0][0].path}"

@@ -25,13 +25,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--within",
         metavar="PERCENT",
-        default="1",
-        help="say so when the ladder misses a resistance by more than this (default: 1)",
-    )
-    parser.add_argument(
-        "--nearest-anyway",
-        action="store_true",
-        help="exit with status 0 even where a resistance lies beyond what the ladder makes",
+        help="exit with status 2 when the ladder misses a resistance by more than this;"
+        " without it 1 is only warned of",
     )
 
 
@@ -42,12 +37,14 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     from controller.ladder.electrical import state_uncertainty_ohms
     from controller.ladder.files import load_ladder
     from controller.ladder.search import NearestSearch
-    from controller.planning.single_value import far_words, near_enough
+    from controller.planning.single_value import NEAR_ENOUGH, far_words, near_enough
     from controller.sensors.extension import extended_celsius
     from controller.sensors.files import load_sensor
     from controller.text import ohms
 
-    share = above_zero(arguments.within, what="--within") / 100
+    share = NEAR_ENOUGH
+    if arguments.within is not None:
+        share = above_zero(arguments.within, what="--within") / 100
     targets = gathered(lambda text: parse_ohms(text, what="OHMS"), arguments.ohms)
     ladder = load_ladder(arguments.ladder)
     for warning in ladder.warnings:
@@ -99,7 +96,6 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     far = [(target, one.ohms) for target, one, _, close in together if not close]
     for target, made in far:
         output.warn(f"rungwise: {far_words(target, made)}")
-    beyond = any(not search.least_ohms <= target <= search.most_ohms for target, _ in far)
-    if beyond and not arguments.nearest_anyway:
+    if far and arguments.within is not None:
         return ExitCode.BAD_INPUT
     return ExitCode.PASS

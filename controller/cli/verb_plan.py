@@ -24,7 +24,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
     parser.add_argument("plan", metavar="PLAN", type=Path, help="plan file")
     parser.add_argument(
-        "--bench", metavar="BENCH", type=Path, help="bench file; else the plan's, else simulated"
+        "--bench",
+        metavar="BENCH",
+        type=Path,
+        help="bench file (default: the plan's, or a simulated one)",
     )
     parser.add_argument(
         "--paths", action="store_true", help="show the order of relay changes of each step"
@@ -44,7 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--step",
         metavar="N",
         type=int,
-        help="the step to draw, as numbered in the table; else the one that strays furthest",
+        help="the step to draw, as numbered in the table (default: the one that strays most)",
     )
 
 

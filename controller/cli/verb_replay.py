@@ -87,8 +87,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 
 
 def _write_junit(path: Path, outcome: Replay, timestamp: str, seconds: float) -> None:
-    from controller.errors import InputError
-    from controller.reports.junit import junit_xml
+    from controller.reports.junit import junit_xml, write_junit
 
     document = junit_xml(
         outcome.plan.name,
@@ -97,8 +96,4 @@ def _write_junit(path: Path, outcome: Replay, timestamp: str, seconds: float) ->
         timestamp=timestamp,
         seconds=seconds,
     )
-    try:
-        path.write_bytes(document)
-    except OSError as error:
-        reason = f"cannot be written: {error.strerror}"
-        raise InputError.single(reason, where=str(path)) from None
+    write_junit(path, document)

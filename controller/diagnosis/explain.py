@@ -61,7 +61,7 @@ _MEANINGS = {
         "visible cold, large hot."
     ),
     "leakage-to-ground": (
-        "Current takes a second way to ground beside the sensor: hardly visible hot, large cold."
+        "Current takes a second way to ground beside the sensor: small errors hot, large ones cold."
     ),
     "leakage-to-supply": (
         "Current flows into the signal wire from a supply beside the module's own pull-up."

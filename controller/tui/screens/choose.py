@@ -31,7 +31,7 @@ from controller.tui.workshop import Found, Workshop, look_around
 __all__ = ["ChooseScreen"]
 
 _RECORDS_SHOWN = 200
-AS_PLANNED = "as the plan says, else simulated"
+AS_PLANNED = "as the plan says, or simulated"
 
 
 class ChooseScreen(BenchScreen):
@@ -99,9 +99,10 @@ class ChooseScreen(BenchScreen):
         if not found.plans:
             self.query_one("#details", Sentences).show(
                 [
-                    Part("No plan lies here.", Tone.STRONG),
+                    Part("There are no plans here.", Tone.STRONG),
                     Part(f"Looked for plan files (*.toml) in {one_line(str(shell.folder))}."),
-                    Part("Start in another folder, or name one: rungwise FOLDER."),
+                    Part("To open another folder: rungwise FOLDER."),
+                    Part("To begin with an example: rungwise init FOLDER."),
                 ]
             )
         if self.focused is None:
