@@ -67,7 +67,9 @@ def parse_temperature(text: str, *, what: str = "temperature") -> float:
 def parse_ohms(text: str, *, what: str = "resistance") -> float:
     """Read ``2500``, ``2500ohm``, ``2.5k``, ``2.5kohm`` or the code ``2k5``; return ohm.
 
-    Codes are those of IEC 60062: ``4R7``, ``2k2``, ``R47``, ``1M5``. Raises InputError when the text is not a finite resistance of zero or more.
+    Codes are those of IEC 60062: ``4R7``, ``2k2``, ``R47``, ``1M5``.
+
+    Raises InputError when the text is not a finite resistance of zero or more.
     """
     stripped = text.strip()
     if code := _OHMS_CODE.fullmatch(stripped):

@@ -57,8 +57,8 @@ _NAMES = {
 _MEANINGS = {
     "healthy": "Wiring, connector and module turn resistance into temperature as they should.",
     "series-resistance": (
-        "The module sees more resistance than was put in, by the same ohms everywhere: hardly "
-        "visible cold, large hot."
+        "The module sees more resistance than was put in, by the same ohms everywhere: small "
+        "errors cold, large ones hot."
     ),
     "leakage-to-ground": (
         "Current takes a second way to ground beside the sensor: small errors hot, large ones cold."

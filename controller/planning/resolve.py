@@ -365,14 +365,15 @@ class _Resolver:
         if not found:
             return []
         through, together, index = max(found, key=lambda one: one[0] - one[1])
-        which = (
-            f"step {index + 1}" if len(found) == 1 else f"{len(found)} steps, most at {index + 1}"
-        )
-        return [
+        which = f"step {index + 1}"
+        if len(found) > 1:
+            which = f"{len(found)} steps, most at step {index + 1}"
+        sentence = (
             f"{which}: after the module's filter the path strays {through:.1f} degC, all relays at"
-            f" once {together:.1f} degC at most: one at a time takes longer. The path still keeps"
-            " the unfiltered excursion small"
-        ]
+            f" once {together:.1f} degC at most, because one at a time takes longer; before the"
+            " filter the path is the quieter one"
+        )
+        return [sentence]
 
     def _expected(self, one: _Decided) -> float | None:
         """Return what a healthy module reports at a step."""
