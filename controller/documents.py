@@ -19,6 +19,7 @@ import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -26,9 +27,11 @@ from controller.errors import InputError, Problem
 from controller.units import parse_ohms
 
 __all__ = [
+    "Asked",
     "Document",
     "Table",
     "collecting_files",
+    "noting_keys",
     "read_document",
     "read_text",
     "supplied_files",
@@ -41,6 +44,27 @@ _ASSIGNMENT = re.compile(rf"^\s*({_BARE_KEY}(?:\s*\.\s*{_BARE_KEY})*)\s*=")
 _HEADER = re.compile(rf"^\s*(\[\[?)\s*({_BARE_KEY}(?:\s*\.\s*{_BARE_KEY})*)\s*\]\]?\s*(?:#.*)?$")
 _INLINE_TABLE = re.compile(r"^\s*\{")
 
+
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """A key that a loader has asked for: where, what may stand there, whether it has to.
+
+    `path` is dotted, with ``[]`` for any entry of an array; `shape` one of number, integer, text,
+    file, choice, boolean, table, tables, numbers, rows, any. `default` is None where there is none.
+    """
+
+    format: str
+    path: str
+    shape: str
+    required: bool
+    default: object = None
+    above: float | None = None
+    least: float | None = None
+    most: float | None = None
+    choices: tuple[str, ...] = ()
+
+
+_NOTED: ContextVar[list[Asked] | None] = ContextVar("noted", default=None)
 _COLLECTED: ContextVar[dict[Path, str] | None] = ContextVar("collected", default=None)
 _SUPPLIED: ContextVar[Mapping[Path, str] | None] = ContextVar("supplied", default=None)
 
@@ -54,6 +78,17 @@ def collecting_files() -> Iterator[dict[Path, str]]:
         yield files
     finally:
         _COLLECTED.reset(token)
+
+
+@contextmanager
+def noting_keys() -> Iterator[list[Asked]]:
+    """Note every key that loaders ask for inside the block: the reference is made of that."""
+    noted: list[Asked] = []
+    token = _NOTED.set(noted)
+    try:
+        yield noted
+    finally:
+        _NOTED.reset(token)
 
 
 @contextmanager
@@ -248,6 +283,7 @@ class Table:
         most: float = math.inf,
     ) -> float:
         """Return a finite number inside the bounds; required when there is no default."""
+        self._note(key, "number", default is None, default, above=above, least=least, most=most)
         value = self._take(key, required=default is None)
         if value is None:
             return default if default is not None else math.nan
@@ -262,6 +298,7 @@ class Table:
         most: float = math.inf,
     ) -> float | None:
         """Return a finite number inside the bounds, or None when the key is absent."""
+        self._note(key, "number", False, above=above, least=least, most=most)
         value = self._take(key, required=False)
         if value is None:
             return None
@@ -276,6 +313,7 @@ class Table:
         most: int | None = None,
     ) -> int:
         """Return a whole number inside the bounds; required when there is no default."""
+        self._note(key, "integer", default is None, default, least=least, most=most)
         value = self._take(key, required=default is None)
         if value is None:
             return default if default is not None else 0
@@ -285,6 +323,7 @@ class Table:
         self, key: str, *, least: int | None = None, most: int | None = None
     ) -> int | None:
         """Return a whole number inside the bounds, or None when the key is absent."""
+        self._note(key, "integer", False, least=least, most=most)
         value = self._take(key, required=False)
         if value is None:
             return None
@@ -292,6 +331,7 @@ class Table:
 
     def text(self, key: str, *, default: str | None = None) -> str:
         """Return a string that is not empty; required when there is no default."""
+        self._note(key, "text", default is None, default)
         value = self._take(key, required=default is None)
         if value is None:
             return default if default is not None else ""
@@ -304,11 +344,13 @@ class Table:
 
     def optional_text(self, key: str) -> str | None:
         """Return a string, or None when the key is absent."""
+        self._note(key, "text", False)
         self._asked.add(key)
         return self.text(key, default="") if key in self._data else None
 
     def file(self, key: str, load: Callable[[Path], _Read]) -> _Read | None:
         """Return what the file that a key names holds; its problems join those of this one."""
+        self._note(key, "file", True)
         relative = self.text(key)
         if not relative:
             return None
@@ -321,11 +363,13 @@ class Table:
 
     def optional_file(self, key: str, load: Callable[[Path], _Read]) -> _Read | None:
         """Return what the file that a key names holds, or None when the key is absent."""
+        self._note(key, "file", False)
         self._asked.add(key)
         return self.file(key, load) if key in self._data else None
 
     def choice(self, key: str, choices: Sequence[str], *, default: str | None = None) -> str:
         """Return one of the stated words; required when there is no default."""
+        self._note(key, "choice", default is None, default, choices=tuple(choices))
         value = self._take(key, required=default is None)
         if value is None:
             return default if default is not None else choices[0]
@@ -341,6 +385,7 @@ class Table:
 
     def boolean(self, key: str, *, default: bool) -> bool:
         """Return true or false."""
+        self._note(key, "boolean", False, default)
         value = self._take(key, required=False)
         if value is None:
             return default
@@ -351,6 +396,7 @@ class Table:
 
     def table(self, key: str) -> Table:
         """Return a required sub-table; an empty one when it is missing or something else."""
+        self._note(key, "table", True)
         value = self._take(key, required=True)
         if isinstance(value, dict):
             return Table(self.document, self.key_path(key), value)
@@ -360,11 +406,13 @@ class Table:
 
     def optional_table(self, key: str) -> Table | None:
         """Return a sub-table, or None when the key is absent."""
+        self._note(key, "table", False)
         self._asked.add(key)
         return self.table(key) if key in self._data else None
 
     def tables(self, key: str, *, least: int = 0) -> list[Table]:
         """Return the tables of an array of tables."""
+        self._note(key, "tables", least > 0)
         value = self._take(key, required=least > 0)
         if value is None:
             return []
@@ -382,6 +430,7 @@ class Table:
 
         One column may be resistances, which may be text with a unit: ``"2k5"``.
         """
+        self._note(key, "rows", True, least=float(least))
         value = self._take(key, required=True)
         if value is None:
             return []
@@ -406,6 +455,7 @@ class Table:
 
     def numbers(self, key: str, *, least: int = 1) -> list[float]:
         """Return a required array of finite numbers."""
+        self._note(key, "numbers", True, least=float(least))
         value = self._take(key, required=True)
         if value is None:
             return []
@@ -421,7 +471,37 @@ class Table:
 
     def raw(self, key: str) -> Any:
         """Return a value of any type unchecked, or None: for keys with more than one form."""
+        self._note(key, "any", False)
         return self._take(key, required=False)
+
+    def _note(
+        self,
+        key: str,
+        shape: str,
+        required: bool,
+        default: object = None,
+        *,
+        above: float | None = None,
+        least: float | None = None,
+        most: float | None = None,
+        choices: tuple[str, ...] = (),
+    ) -> None:
+        noted = _NOTED.get()
+        if noted is None:
+            return
+        noted.append(
+            Asked(
+                format=str(self.document.root._data.get("format")),  # noqa: SLF001
+                path=re.sub(r"\[\d+\]", "[]", self.key_path(key)),
+                shape=shape,
+                required=required,
+                default=default,
+                above=above if above is not None and math.isfinite(above) else None,
+                least=least if least is not None and math.isfinite(least) else None,
+                most=most if most is not None and math.isfinite(most) else None,
+                choices=choices,
+            )
+        )
 
     def _take(self, key: str, *, required: bool) -> Any:
         self._asked.add(key)
