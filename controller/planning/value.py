@@ -56,7 +56,7 @@ def parse_wish(text: str) -> Wish:
     try:
         return Wish(ohms=parse_ohms(stripped, what="value"))
     except InputError as error:
-        if "," in stripped:
+        if re.match(r"[+-]?[\d.,]+", stripped):  # a number: what is wrong with it is known
             raise InputError(replace(one, where="value") for one in error.problems) from None
         raise InputError.single("not a value that can be set", hint=f"write {HINT}") from None
 
