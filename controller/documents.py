@@ -469,6 +469,19 @@ class Table:
             for index, cell in enumerate(value)
         ]
 
+    def texts(self, key: str, *, least: int = 1) -> list[str]:
+        """Return a required array of strings, the first of them not empty."""
+        self._note(key, "texts", True, least=float(least))
+        value = self._take(key, required=True)
+        if value is None:
+            return []
+        if not isinstance(value, list) or not all(isinstance(one, str) for one in value):
+            self.problem(key, f"must be an array of texts, not {_named(value)}")
+            return []
+        if len(value) < least or not all(one.strip() for one in value[:1]):
+            self.problem(key, "must not be empty")
+        return value
+
     def raw(self, key: str) -> Any:
         """Return a value of any type unchecked, or None: for keys with more than one form."""
         self._note(key, "any", False)

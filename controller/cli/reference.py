@@ -46,7 +46,7 @@ rungs = [{ relay = 0 }]
     ),
     "module": ('[input.second_pullup]\n[adc]\n[report]\nencoding = "x"\n[limits]\n', "[report]\n"),
     "bench": (
-        '[link]\nkind = "simulated"\n[readback]\n[simulation]\n',
+        '[link]\nkind = "simulated"\n[readback]\nkind = "command"\n[simulation]\n',
         *(
             f'[link]\nkind = "serial"\n[readback]\n[simulation]\n[surroundings]\n'
             f'[[fault]]\nkind = "{kind}"\n'
@@ -200,12 +200,13 @@ def _what(asked: Asked) -> str:
         "table": "table",
         "tables": "array of tables",
         "numbers": "array of numbers",
+        "texts": "array of texts",
         "rows": "array of rows of numbers",
         "integer": "whole number",
         "number": "resistance" if _is_ohms(asked.path) else "number",
         "any": "see the examples",
     }[asked.shape]
-    if asked.shape in ("numbers", "rows"):
+    if asked.shape in ("numbers", "rows", "texts"):
         return words
     bounds = [
         f"{sign} {_shown(bound)}"
@@ -277,6 +278,8 @@ def _value(asked: Asked) -> dict[str, Any]:
             value = {"type": "array", "items": _object()}
         case "numbers":
             value = {"type": "array", "items": {"type": "number"}}
+        case "texts":
+            value = {"type": "array", "items": {"type": "string"}, "minItems": 1}
         case "rows":
             cell = {"type": ["number", "string"] if asked.path == "points" else "number"}
             value = {"type": "array", "items": {"type": "array", "items": cell}}

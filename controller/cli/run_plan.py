@@ -53,6 +53,8 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     resolved = prepared.resolved
     for warning in (*resolved.warnings, *prepared.warnings):
         output.warn(f"Note: {warning}")
+    if prepared.bench.command:
+        output.warn(f"Readings come from the program {' '.join(prepared.bench.command)}")
     amperes, watts = resolved.short_circuit_amperes, resolved.most_watts
     if prepared.bench.drives_hardware:
         confirm_cautions(output, amperes=amperes, watts=watts, yes=arguments.yes)

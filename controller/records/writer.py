@@ -7,7 +7,6 @@ Must not know: how a run is made; it is a sink that events are handed to.
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import os
 from collections.abc import Mapping
 from pathlib import Path
@@ -21,7 +20,15 @@ from controller.records.lines import FIRST_PREVIOUS, digest, encode_line, plain
 from controller.records.reader import RECORD_FORMAT, Record, load_record
 from controller.run.events import Event, LinkReported, RunFinished
 
+try:
+    import fcntl
+except ModuleNotFoundError:  # not a POSIX system: `_lock` has nothing to lock with
+    fcntl = None  # type: ignore[assignment]
+
 __all__ = ["RecordError", "RecordWriter"]
+
+_AS_BYTES = getattr(os, "O_BINARY", 0)
+"""Where the system would change line ends on the way to the file, it must not."""
 
 
 class RecordError(RungwiseError):
@@ -70,7 +77,9 @@ class RecordWriter:
         Raises InputError when the file exists already or cannot be made.
         """
         try:
-            descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
+            descriptor = os.open(
+                path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | _AS_BYTES, 0o644
+            )
         except FileExistsError:
             raise InputError.single(
                 "this file exists already and is not overwritten",
@@ -115,7 +124,7 @@ class RecordWriter:
         when the record is damaged, complete, or of another plan or bench.
         """
         try:
-            descriptor = os.open(path, os.O_WRONLY | os.O_APPEND)
+            descriptor = os.open(path, os.O_WRONLY | os.O_APPEND | _AS_BYTES)
         except FileNotFoundError:
             raise InputError.single("there is no such file", where=str(path)) from None
         except (OSError, ValueError) as error:
@@ -201,7 +210,9 @@ class RecordWriter:
 
 
 def _lock(descriptor: int, path: Path) -> None:
-    """Keep other runs from writing into the same record, where the file system knows locks."""
+    """Keep other runs from writing into the same record, where the system knows locks."""
+    if fcntl is None:
+        return
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
