@@ -129,8 +129,11 @@ def _say_end(output: Output, session: Session, path: Path, faults: Sequence[Faul
         "faults": [
             {"at_s": one.at_s, "message": one.message, "relays": one.relays.value} for one in faults
         ],
+        "closing_hash": session.record_hash,
     }
     output.document(fields)
     say_results(output, plan, results)
     output.say(f"Record: {path}")
+    if session.record_hash is not None:
+        output.say(f"Closing hash: {session.record_hash}")
     output.say_verdict(summary.verdict.value, summary.sentence)

@@ -65,10 +65,10 @@ def _check(path: Path) -> tuple[str, tuple[Problem, ...], tuple[str, ...]]:
 
 
 def _kind_of(path: Path) -> str:
-    from controller.documents import read_text
+    from controller.regular_file import MOST_RECORD_BYTES, read_regular
 
-    text = read_text(path)
-    if text.lstrip().startswith("{"):
+    text = read_regular(path, most_bytes=MOST_RECORD_BYTES).decode("utf-8", "replace")
+    if text.lstrip("\ufeff \n\t").startswith("{"):
         return "record"
     found = _TOML_FORMAT.search(text)
     known = [kind for kind in _loaders() if kind != "record"]

@@ -6,7 +6,6 @@ task: one `testsuite` of `testcase`, each with at most one `failure` or `error`)
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from xml.etree import ElementTree as ET
@@ -17,6 +16,7 @@ from controller.planning.model import ResolvedPlan
 from controller.records.compare import Difference
 from controller.run.model import StepResult
 from controller.run.summary import result_words
+from controller.text import clean
 
 __all__ = ["junit_xml", "run_junit_xml", "write_junit"]
 
@@ -149,11 +149,5 @@ def _title(index: int, result: StepResult | None) -> str:
 
 
 def _legal(text: str) -> str:
-    """Replace what XML 1.0 cannot hold (production [2], Char)."""
-    return (
-        "".join(
-            "?" if unicodedata.category(c) in ("Cc", "Cs") and c not in "\n\t" else c for c in text
-        )
-        .replace("\ufffe", "?")
-        .replace("\uffff", "?")
-    )
+    """Clean text, and replace what XML 1.0 cannot hold (production [2], Char)."""
+    return clean(text).replace("\ufffe", "?").replace("\uffff", "?")

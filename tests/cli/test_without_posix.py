@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 BARE = """
-import signal, sys
+import os, signal, sys
 
 class Missing:
     def find_spec(self, name, path=None, target=None):
@@ -19,7 +19,7 @@ class Missing:
 for name in ("fcntl", "termios", "pty", "tty"):
     sys.modules.pop(name, None)
 sys.meta_path.insert(0, Missing())
-del signal.SIGHUP
+del signal.SIGHUP, os.O_NONBLOCK, os.O_NOFOLLOW, os.O_CLOEXEC
 """
 
 
