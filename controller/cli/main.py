@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from controller.cli.output import Output
     from controller.errors import RungwiseError
 
-__all__ = ["VERBS", "main"]
+__all__ = ["VERBS", "main", "whole_parser"]
 
 VERBS = {
     "init": "write a small example workshop into a folder",
@@ -233,8 +233,13 @@ def _document_format(verb: str) -> str:
     return f"rungwise-{verb.replace(' ', '-')}-output/1"
 
 
-def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
-    """Return the parser; only the verb that is asked for is loaded."""
+def whole_parser() -> argparse.ArgumentParser:
+    """Return the parser with every verb loaded: for completion and the manual page."""
+    return _parser(None)
+
+
+def _parser(words: Sequence[str] | None) -> argparse.ArgumentParser:
+    """Return the parser; only the verb that is asked for is loaded, or all of them (None)."""
     parser = _Parser(
         prog="rungwise",
         description="Put known resistances at a control module's temperature input, and judge"
@@ -244,7 +249,7 @@ def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"rungwise {_version()}")
     verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True, title="verbs")
-    asked = [word for word in words if not word.startswith("-")]
+    asked = [word for word in words or () if not word.startswith("-")]
     groups: dict[str, argparse._SubParsersAction[_Parser]] = {}
     for name, summary in VERBS.items():
         group, _, word = name.rpartition(" ")
@@ -259,7 +264,7 @@ def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
             word, help=summary, description=f"{_capital(summary)}.", formatter_class=_HelpFormatter
         )
         verb.set_defaults(verb=name)
-        if name.split() == asked[: len(name.split())]:
+        if words is None or name.split() == asked[: len(name.split())]:
             importlib.import_module(f"controller.cli.{_module_name(name)}").add_arguments(verb)
             if name in _EXAMPLES:
                 shown = "\n".join(f"  {line}" for line in _EXAMPLES[name])

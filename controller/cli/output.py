@@ -13,7 +13,7 @@ import contextlib
 import json as json_module
 import os
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, TextIO
 
 from controller.errors import InputError, LinkError, ReadbackError, RungwiseError
@@ -37,6 +37,7 @@ class Output:
     ) -> None:
         self.json = json
         self.format = format
+        self._gathered: list[Mapping[str, Any]] | None = None
         self.fahrenheit = fahrenheit and not json
         plain = bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"
         self._colour_out = sys.stdout.isatty() and not plain and not json
@@ -90,9 +91,7 @@ class Output:
         if self.json:
             from controller.records.lines import plain
 
-            stamped = {"format": self.format, **content}
-            text = json_module.dumps(plain(stamped), allow_nan=False, indent=2)
-            _write(sys.stdout, text + "\n")
+            self._put(plain(content))
 
     def error(self, error: RungwiseError) -> None:
         """Say what went wrong: in words, and as the JSON document when JSON is asked for."""
@@ -119,9 +118,27 @@ class Output:
                     "message": error.message,
                     "hint": error.hint,
                 }
-            stamped = {"format": self.format, "error": content}
-            text = json_module.dumps(stamped, allow_nan=False, indent=2)
-            _write(sys.stdout, text + "\n")
+            self._put({"error": content})
+
+    @contextlib.contextmanager
+    def together(self, key: str) -> Iterator[None]:
+        """Print the documents of the block as one, in an array under a key."""
+        gathered: list[Mapping[str, Any]] = []
+        self._gathered = gathered
+        try:
+            yield
+        finally:
+            self._gathered = None
+            if self.json:
+                self._put({key: gathered})
+
+    def _put(self, content: Mapping[str, Any]) -> None:
+        if self._gathered is not None:
+            self._gathered.append(content)
+            return
+        stamped = {"format": self.format, **content}
+        text = json_module.dumps(stamped, allow_nan=False, indent=2)
+        _write(sys.stdout, text + "\n")
 
     def progress(self, text: str) -> None:
         """Show a line on the terminal in place of the one before; nothing elsewhere."""

@@ -22,7 +22,7 @@ __all__ = ["add_arguments", "run"]
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
-    parser.add_argument("plan", metavar="PLAN", type=Path, help="plan file")
+    parser.add_argument("plans", metavar="PLAN", nargs="+", type=Path, help="plan file")
     parser.add_argument(
         "--bench",
         metavar="BENCH",
@@ -52,7 +52,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
-    """Print the resolved plan; draw a step of it where that is asked for."""
+    """Print each resolved plan; draw a step of one where that is asked for."""
+    from controller.cli.several import for_each
+
+    if arguments.svg is not None and len(arguments.plans) > 1:
+        raise InputError.single("one picture shows one plan", where="--svg", hint="name one plan")
+    return for_each(arguments.plans, lambda path: _show(path, arguments, output), output)
+
+
+def _show(path: Path, arguments: argparse.Namespace, output: Output) -> int:
     from controller.cli.printer import say_budget, say_paths, say_plan
     from controller.measurement.verdict import most_false_accept_risk
     from controller.planning.operations import plan_operations
@@ -63,7 +71,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         raise InputError.single(
             "says what to draw, but not where", where="--step", hint="add --svg"
         )
-    prepared = prepare(arguments.plan, arguments.bench)
+    prepared = prepare(path, arguments.bench)
     inputs, resolved, worn = prepared.inputs, prepared.resolved, prepared.warnings
     operations = plan_operations(resolved, inputs.bench.ladder.relay_count)
     for warning in (*resolved.warnings, *worn):

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from controller.errors import ExitCode
+from controller.errors import ExitCode, InputError
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
@@ -19,7 +19,7 @@ _SHOWN = 40
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
-    parser.add_argument("record", metavar="RECORD", type=Path, help="record of a run")
+    parser.add_argument("records", metavar="RECORD", nargs="+", type=Path, help="record of a run")
     parser.add_argument("--junit", metavar="FILE", type=Path, help="write JUnit XML to this file")
     parser.epilog = (
         "exit status: 0 when everything comes out as recorded, whatever its verdict was;"
@@ -29,7 +29,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
-    """Replay the record; print every difference."""
+    """Replay each record; print every difference."""
+    from controller.cli.several import for_each
+
+    if arguments.junit is not None and len(arguments.records) > 1:
+        raise InputError.single(
+            "one file takes one record", where="--junit", hint="replay the records one by one"
+        )
+    return for_each(arguments.records, lambda path: _replay(path, arguments.junit, output), output)
+
+
+def _replay(path: Path, junit: Path | None, output: Output) -> int:
     from controller.cli.printer import say_results
     from controller.clock import RealClock
     from controller.records.encode import result_fields
@@ -40,15 +50,15 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 
     clock = RealClock()
     began_s = clock.now_s()
-    record = load_record(arguments.record)
+    record = load_record(path)
     if record.torn_bytes:
         output.warn(f"Note: {record.torn_bytes} bytes of an unfinished last line are left out.")
     if record.closing is None:
         output.warn("Note: the record was never closed; the run was cut off.")
     outcome = replay(record)
     seconds = clock.now_s() - began_s
-    if arguments.junit is not None:
-        _write_junit(arguments.junit, outcome, record.opening["utc"][:19], seconds)
+    if junit is not None:
+        _write_junit(junit, outcome, record.opening["utc"][:19], seconds)
     differences = outcome.differences
     count = len(differences)
     sentence = (
@@ -68,7 +78,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
             "tolerances": plain(outcome.tolerances),
             "simulated_s": outcome.simulated_s,
             "sentence": sentence,
-            "record": str(arguments.record),
+            "record": str(path),
         }
     )
     say_results(output, outcome.plan, outcome.recorded)

@@ -307,3 +307,19 @@ def test_pre_commit_calls_a_verb_that_exists() -> None:
     hooks = (ROOT / ".pre-commit-hooks.yaml").read_text("utf-8")
     assert "entry: rungwise validate" in hooks
     assert "validate" in VERBS
+
+
+def test_several_files_at_once_each_get_their_answer(rungwise: Run) -> None:
+    rungwise("init", ".")
+    plans = rungwise("plan", "coolant-check.toml", "coolant-sweep.toml", "--json").document
+    assert plans["format"] == "rungwise-plan-output/1"
+    assert [len(one["steps"]) for one in plans["files"]] == [3, 61]
+    alone = rungwise("plan", "coolant-check.toml", "--json").document
+    assert {"format": plans["format"], **plans["files"][0]} == alone
+    record = "recorded/coolant-corroded.jsonl"
+    ended = rungwise("replay", record, "missing.jsonl", "--json")
+    assert ended.status == 2
+    good, bad = ended.document["files"]
+    assert good["same"] is True
+    assert "no such file" in bad["error"]["message"]
+    assert rungwise("replay", record, record).status == 0
