@@ -141,7 +141,7 @@ class _Parser(argparse.ArgumentParser):
         # "-40degF" and "-5.5C" are temperatures, not options.
         self._negative_number_matcher = re.compile(r"^-\.?\d.*$")
 
-    def _add_action(self, action: argparse.Action) -> argparse.Action:
+    def _add_action(self, action: argparse.Action) -> argparse.Action:  # type: ignore[override]
         self.options.update(action.option_strings)
         return super()._add_action(action)
 

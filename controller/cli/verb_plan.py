@@ -1,8 +1,4 @@
-"""`rungwise plan`: what would be set, step by step.
-
-Knows: that nothing is driven; which details can be asked for.
-Must not know: links, runs, how a picture is drawn.
-"""
+"""`rungwise plan`: what would be set, step by step."""
 
 from __future__ import annotations
 
@@ -74,7 +70,8 @@ def _show(path: Path, arguments: argparse.Namespace, output: Output) -> int:
     prepared = prepare(path, arguments.bench)
     inputs, resolved, worn = prepared.inputs, prepared.resolved, prepared.warnings
     operations = plan_operations(resolved, inputs.bench.ladder.relay_count)
-    for warning in (*resolved.warnings, *worn):
+    after_filter = _after_filter(inputs, resolved)
+    for warning in (*resolved.warnings, *worn, *after_filter):
         output.warn(f"Note: {warning}")
     if arguments.svg is not None:
         _draw(arguments.svg, _step_to_draw(resolved, arguments.step), inputs, resolved)
@@ -84,6 +81,7 @@ def _show(path: Path, arguments: argparse.Namespace, output: Output) -> int:
             **plan_fields(resolved),
             "operations_per_relay": operations,
             "wear_warnings": list(worn),
+            "filter_warnings": after_filter,
             "false_accept_risk_at_limit": most_false_accept_risk(resolved.decision_rule),
         }
     )
@@ -95,6 +93,21 @@ def _show(path: Path, arguments: argparse.Namespace, output: Output) -> int:
     if arguments.svg is not None:
         output.say(f"Picture: {arguments.svg}")
     return ExitCode.PASS
+
+
+def _after_filter(inputs: Inputs, resolved: ResolvedPlan) -> list[str]:
+    """Say where switching by path disturbs the module more than all at once would."""
+    from controller.planning.after_filter import after_filter_note
+    from controller.planning.resolve import make_router
+
+    module = inputs.module
+    if module is None or inputs.plan.ramp_limit_celsius_per_s is not None:
+        return []
+    router = make_router(inputs.bench.ladder, inputs.plan.sensor.curve, inputs.bench.switching)
+    if router.together:
+        return []
+    note = after_filter_note(resolved, inputs.bench.ladder, module, router.celsius)
+    return [] if note is None else [note]
 
 
 def _step_to_draw(plan: ResolvedPlan, asked: int | None) -> int:

@@ -7,7 +7,7 @@ Must not know: links, readbacks, clocks, how files look, how events are shown.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -39,9 +39,6 @@ from controller.sensors.curve import Curve
 from controller.sensors.extension import extended_celsius
 
 __all__ = ["make_router", "resolve", "resolve_on"]
-
-_SEEN_CELSIUS = 0.1
-"""What is less than this does not show in any report."""
 
 
 def make_router(ladder: Ladder, curve: Curve, switching: Switching = Switching.PATH) -> Router:
@@ -170,7 +167,6 @@ class _Resolver:
             *deviation_warnings(plan, steps, self._router.search),
             *(missing_module_warnings(steps) if module is None else ()),
             *ratio_warnings(steps, budgets),
-            *self._more_than_at_once(to_run),
         ]
         last = decided[-1].state
         return ResolvedPlan(
@@ -348,32 +344,6 @@ class _Resolver:
             for way in self._router.ways(start, path)
             for pullup_ohms in {module.pullup_ohms, module.lowest_pullup_ohms}
         )
-
-    def _more_than_at_once(self, steps: Sequence[ResolvedStep]) -> list[str]:
-        """Say where the path strays more after the module's filter than one change of all would."""
-        at_once = replace(self._router, together=True)
-        found: list[tuple[float, float, int]] = []
-        start = self._ladder.park_state
-        for step in steps:
-            through = step.filtered_excursion_celsius or 0.0
-            if through > _SEEN_CELSIUS and self._plan.ramp_limit_celsius_per_s is None:
-                path = at_once.path(start, step.state)
-                together = self._filtered(start, path)
-                if together is not None and through > together + _SEEN_CELSIUS:
-                    found.append((through, together, step.index))
-            start = step.state
-        if not found:
-            return []
-        through, together, index = max(found, key=lambda one: one[0] - one[1])
-        which = f"step {index + 1}"
-        if len(found) > 1:
-            which = f"{len(found)} steps, most at step {index + 1}"
-        sentence = (
-            f"{which}: after the module's filter the path strays {through:.1f} degC, all relays at"
-            f" once {together:.1f} degC at most, because one at a time takes longer; before the"
-            " filter the path is the quieter one"
-        )
-        return [sentence]
 
     def _expected(self, one: _Decided) -> float | None:
         """Return what a healthy module reports at a step."""

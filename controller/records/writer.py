@@ -29,6 +29,7 @@ except ModuleNotFoundError:  # not a POSIX system: `_lock` has nothing to lock w
 
 __all__ = ["RecordError", "RecordWriter"]
 
+_CAN_LOCK: bool = fcntl is not None
 _AS_BYTES = getattr(os, "O_BINARY", 0)
 """Where the system would change line ends on the way to the file, it must not."""
 
@@ -252,7 +253,7 @@ def _not_writable(path: Path, error: OSError | ValueError) -> InputError:
 
 def _lock(descriptor: int, path: Path) -> None:
     """Keep other runs from writing into the same record, where the system knows locks."""
-    if fcntl is None:
+    if not _CAN_LOCK:
         return
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)

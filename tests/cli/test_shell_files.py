@@ -1,4 +1,4 @@
-"""Completion and the manual page: made by one command, from the parser, and good for a real shell."""
+"""Completion and the manual page: made by one command, and good for a real shell."""
 
 from __future__ import annotations
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -323,3 +324,45 @@ def test_several_files_at_once_each_get_their_answer(rungwise: Run) -> None:
     assert good["same"] is True
     assert "no such file" in bad["error"]["message"]
     assert rungwise("replay", record, record).status == 0
+
+
+def test_export_and_report_give_data(rungwise: Run) -> None:
+    rungwise("init", ".")
+    record = "recorded/coolant-corroded.jsonl"
+    swept = rungwise("replay", record, "--json").document["steps"]
+    exported = rungwise("export", record, "--json").document
+    assert [row["reported_celsius"] for row in exported["rows"]] == [
+        step["reported_celsius"] for step in swept
+    ]
+    assert set(exported["rows"][0]) == set(exported["columns"])
+    reported = rungwise("report", record, "--json").document
+    assert reported["verdict"] == "fail"
+    assert [step["verdict"] for step in reported["steps"]] == [step["verdict"] for step in swept]
+
+
+def test_the_plan_says_where_the_path_is_the_louder_way_after_the_filter(
+    rungwise: Run, sweeps: Path
+) -> None:
+    ended = rungwise("plan", sweeps / "coolant-sweep.toml", "--json")
+    [note] = ended.document["filter_warnings"]
+    assert note in ended.err
+    told = re.match(r"step (\d+): .* strays (\S+) degC, all relays at once (\S+) degC", note)
+    assert told is not None
+    assert float(told[2]) > float(told[3]) + 0.05
+    # The plan's own bound for that step is worked out apart from any simulation.
+    step = ended.document["steps"][int(told[1]) - 1]
+    assert float(told[2]) == pytest.approx(step["filtered_excursion_celsius"], abs=0.2)
+
+
+def test_nothing_is_said_where_a_quick_filter_shows_what_switching_does(
+    rungwise: Run, write: Write
+) -> None:
+    """Without a filter the path is the quieter way, or as quiet."""
+    rungwise("init", ".")
+    module = Path("modules/tern-aux-diesel.toml")
+    text = module.read_text("utf-8")
+    quick = text.replace("filter_time_constant_s = 0.15", "filter_time_constant_s = 0.0")
+    assert quick != text
+    module.write_text(quick, "utf-8")
+    document = rungwise("plan", "coolant-sweep.toml", "--json").document
+    assert document["filter_warnings"] == []
