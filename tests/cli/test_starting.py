@@ -349,9 +349,9 @@ def test_the_plan_says_where_the_path_is_the_louder_way_after_the_filter(
     told = re.match(r"step (\d+): .* strays (\S+) degC, all relays at once (\S+) degC", note)
     assert told is not None
     assert float(told[2]) > float(told[3]) + 0.05
-    # The plan's own bound for that step is worked out apart from any simulation.
+    # The bound that the plan works out, apart from any simulation, holds.
     step = ended.document["steps"][int(told[1]) - 1]
-    assert float(told[2]) == pytest.approx(step["filtered_excursion_celsius"], abs=0.2)
+    assert float(told[2]) <= step["filtered_excursion_celsius"] + 0.05
 
 
 def test_nothing_is_said_where_a_quick_filter_shows_what_switching_does(

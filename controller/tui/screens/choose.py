@@ -31,7 +31,7 @@ from controller.tui.workshop import Found, Workshop, look_around
 __all__ = ["ChooseScreen"]
 
 _RECORDS_SHOWN = 200
-AS_PLANNED = "as the plan says, or simulated"
+AS_PLANNED = "as the plan says, else simulated"
 
 
 class ChooseScreen(BenchScreen):
