@@ -9,7 +9,7 @@ account, so that a plan comes to the same states whatever the ladder has behind 
 
 from __future__ import annotations
 
-import sys
+import platform
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -31,7 +31,7 @@ def wear_file(environ: Mapping[str, str]) -> Path:
     stated = Path(environ.get("XDG_DATA_HOME", ""))
     if stated.is_absolute():
         return stated / "rungwise" / "wear.json"
-    if sys.platform == "linux":
+    if platform.system() == "Linux":
         return Path.home() / ".local" / "share" / "rungwise" / "wear.json"
     from platformdirs import user_data_path
 

@@ -290,7 +290,7 @@ at_most_s = 30
 
 
 def _name(arguments: argparse.Namespace) -> str:
-    return arguments.name or arguments.file.stem.replace("-", " ").replace("_", " ")
+    return str(arguments.name or arguments.file.stem.replace("-", " ").replace("_", " "))
 
 
 def _quoted(text: str) -> str:

@@ -259,6 +259,7 @@ def _value(asked: Asked) -> dict[str, Any]:
         "maximum": asked.most,
     }
     number.update({name: bound for name, bound in bounds.items() if bound is not None})
+    value: dict[str, Any]
     match asked.shape:
         case "number":
             value = {"anyOf": [number, {"type": "string"}]} if _is_ohms(asked.path) else number
