@@ -74,15 +74,7 @@ def clock_of(pace: str) -> Clock:
 
 
 def new_record(runs: Path, stem: str) -> Path:
-    """Return a name in the folder of runs that no file has yet; the folder is made if need be.
-
-    Raises InputError when it cannot be made.
-    """
-    try:
-        runs.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        reason = f"this folder for records cannot be made: {error.strerror}"
-        raise InputError.single(reason, where=str(runs), hint="name a file with --record") from None
+    """Return a name in the folder of runs that no file has yet."""
     stamp = RealClock().utc().strftime("%Y%m%dT%H%M%SZ")
     names = [f"{stem}-{stamp}{tail}.jsonl" for tail in ("", *(f"-{n}" for n in range(2, 100)))]
     return next(path for name in names if not (path := runs / name).exists())
