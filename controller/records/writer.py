@@ -29,6 +29,7 @@ except ModuleNotFoundError:  # not a POSIX system: `_lock` has nothing to lock w
 
 __all__ = ["RecordError", "RecordWriter"]
 
+RUNS_FOLDER = "runs"
 _CAN_LOCK: bool = fcntl is not None
 _AS_BYTES = getattr(os, "O_BINARY", 0)
 """Where the system would change line ends on the way to the file, it must not."""
@@ -82,6 +83,8 @@ class RecordWriter:
         Raises InputError when the file exists already or cannot be made.
         """
         try:
+            if path.parent.name == RUNS_FOLDER:  # the usual place; any other has to be there
+                path.parent.mkdir(exist_ok=True)
             descriptor = os.open(
                 path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | _AS_BYTES, 0o644
             )
