@@ -1,8 +1,4 @@
-"""`rungwise compare`: records of one module side by side.
-
-Knows: which comparison a number of records calls for, and how it is put into words.
-Must not know: how differences, hysteresis and trends are worked out.
-"""
+"""`rungwise compare`: records of one module side by side."""
 
 from __future__ import annotations
 
@@ -17,6 +13,7 @@ from controller.errors import ExitCode, InputError
 if TYPE_CHECKING:
     from controller.cli.output import Output
     from controller.diagnosis.side_by_side import Comparison, Hysteresis, Run, Trend
+    from controller.records.reader import Record
 
 __all__ = ["add_arguments", "run"]
 
@@ -31,14 +28,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="RECORD",
         nargs="+",
         type=Path,
-        help="one record: up against down in it; several: each against the first; from three on"
-        " also what changes from run to run",
+        help="one record: warming against cooling within it; several: each against the first;"
+        " three or more: also the trend from run to run",
     )
     parser.add_argument(
         "--within",
         metavar="KELVIN",
         default="1",
-        help="steps this near to each other, in degC, belong together; else 1",
+        help="steps this near to each other, in degC, belong together (default: 1)",
     )
     parser.epilog = (
         "exit status: 0 when chance explains all differences, 1 when it does not, 4 when a single"
@@ -57,6 +54,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     within = above_zero(arguments.within, what="--within")
     _refuse_repeated(arguments.records)
     records = gathered(load_record, arguments.records)
+    _refuse_other_sensors(records)
     runs = gathered(lambda record: run_of(str(record.path), results_of(record)), records)
     plans = dict.fromkeys(plan_of(record).name for record in records)
     if len(plans) > 1:
@@ -70,6 +68,34 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 def _refuse_repeated(paths: Sequence[Path]) -> None:
     if len(set(paths)) < len(paths):
         raise InputError.single("a record compared with itself says nothing", where="RECORD")
+
+
+def _refuse_other_sensors(records: Sequence[Record]) -> None:
+    """Raise InputError where records were made with different sensors' curves.
+
+    Their errors are in degC of different scales: that these agree would say nothing.
+    """
+    from controller.errors import Problem
+    from controller.records.inputs import inputs_of
+    from controller.sensors.alike import same_curve
+
+    known = [
+        (record, inputs_of(record).plan.sensor)
+        for record in records
+        if record.opening.get("plan_file") is not None
+    ]
+    problems = [
+        Problem(
+            message=f"was made with another sensor, {sensor.name!r}, than {known[0][0].path}"
+            f" ({known[0][1].name!r})",
+            where=str(record.path),
+            hint="compare records of one sensor",
+        )
+        for record, sensor in known[1:]
+        if not same_curve(known[0][1].curve, sensor.curve)
+    ]
+    if problems:
+        raise InputError(problems)
 
 
 def _up_and_down(output: Output, one: Run, within: float) -> int:

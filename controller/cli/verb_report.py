@@ -1,8 +1,4 @@
-"""`rungwise report`: a record as a plain text report.
-
-Knows: where the report goes.
-Must not know: what is in it.
-"""
+"""`rungwise report`: a record as a plain text report."""
 
 from __future__ import annotations
 
@@ -29,14 +25,30 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Print or write the report."""
+    from controller.records.decode import plan_of, results_of
+    from controller.records.encode import result_fields
     from controller.records.reader import load_record
     from controller.reports.text import report_text
 
-    text = report_text(load_record(arguments.record), fahrenheit=arguments.fahrenheit)
+    record = load_record(arguments.record)
+    text = report_text(record, fahrenheit=arguments.fahrenheit)
     if arguments.output is not None:
         write_new(arguments.output, text.encode("utf-8"))
         output.say(f"Written to {arguments.output}.")
     elif not output.json:
         output.raw(text)
-    output.document({"record": str(arguments.record), "report": text})
+    if output.json:
+        plan, closing = plan_of(record), record.closing or {}
+        output.document(
+            {
+                "record": str(arguments.record),
+                "plan": plan.name,
+                "began_utc": record.opening["utc"],
+                "verdict": closing.get("verdict"),
+                "ended": closing.get("ended"),
+                "sentence": closing.get("sentence"),
+                "steps": [result_fields(one, plan.state_digits) for one in results_of(record)],
+                "report": text,
+            }
+        )
     return ExitCode.PASS

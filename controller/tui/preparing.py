@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 __all__ = ["PACES", "ReadyRun", "begin_by_hand", "begin_run", "clock_for", "prepare_bench", "ready"]
 
 PACES = ("real", "20x", "at once")
-"""How fast a bench that is simulated altogether may run; anything else runs in real time."""
+"""How fast a fully simulated bench may run; anything else runs in real time."""
 
 _SPEED = 20.0
 
