@@ -28,7 +28,7 @@ def test_it_holds(name: str) -> None:
     _hold(name, full=False)
 
 
-@pytest.mark.soak
+@pytest.mark.night
 @pytest.mark.parametrize("name", table.modules())
 def test_it_holds_in_full(name: str) -> None:
     _hold(name, full=True)
