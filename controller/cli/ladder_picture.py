@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from controller.cli.svg import content, element, polyline, text
+from controller.reports.svg import content, element, polyline, text
 from controller.ladder.model import Contacts, Ladder, Rung
 
 __all__ = ["wiring_picture"]

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from controller.cli.svg import content, element, polyline, text
+from controller.reports.svg import content, element, polyline, text
 from controller.module.model import Module
 from controller.planning.transition import Trace, Transition
 from controller.units import format_ohms
