@@ -149,7 +149,7 @@ def _path(*points: tuple[float, float]) -> str:
 
 def _ticks(low: float, high: float) -> list[tuple[float, str]]:
     """Return round numbers inside a span, with their labels."""
-    rough = (high - low) / 7
+    rough = (high - low) / 9
     power = 10.0 ** math.floor(math.log10(rough))
     step = next(m * power for m in (1, 2, 5, 10) if m * power >= rough)
     first = math.ceil(low / step)

@@ -9,12 +9,10 @@ from typing import Any
 from controller.cautions import CAUTIONS, CAUTIONS_TITLE, short_circuit_sentence
 from controller.diagnosis import Words
 from controller.errors import InputError
-from controller.measurement.verdict import risk_words
 from controller.planning.model import ResolvedPlan
-from controller.planning.plan import ToleranceBand
 from controller.records.compare import verdict_of
 from controller.records.decode import plan_of, results_of
-from controller.records.inputs import inputs_of
+from controller.records.inputs import Inputs, inputs_of
 from controller.records.reader import Record
 from controller.reports.html_compare import side_by_side
 from controller.reports.markup import bullets, facts, heading, paragraph, table
@@ -70,13 +68,20 @@ def report_html(
         body.append(side_by_side(records, scale))
     for record, words in zip(records, diagnoses, strict=True):
         name = record.path.name if len(records) > 1 else None
-        body.append(_one(record, words, told, scale, name=name))
+        try:
+            body.append(_one(record, words, told, scale, name=name))
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            raise InputError.single(
+                f"a line lacks or misstates what this version reads ({error!r})",
+                where=str(record.path),
+                hint="the record may come from another version of the program",
+            ) from None
     body += [_checks(told.checks), _cautions([plan_of(record) for record in records])]
     body.append(_proof(records))
     head = (
         '<meta charset="utf-8">'
-        + f'<meta http-equiv="Content-Security-Policy" content="{CONTENT_POLICY}">'
-        + '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f'<meta http-equiv="Content-Security-Policy" content="{CONTENT_POLICY}">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
         + element("title", content(title))
         + f"<style>{STYLE}</style>"
     )
@@ -87,7 +92,7 @@ def report_html(
 
 
 def _one(record: Record, words: Words | str, told: Told, scale: Scale, *, name: str | None) -> str:
-    plan, results = plan_of(record), results_of(record)
+    plan, results, inputs = plan_of(record), results_of(record), _inputs(record)
     verdict = verdict_of(plan, results).value
     missing = len(plan.steps) - len(results)
     box = element(
@@ -103,9 +108,9 @@ def _one(record: Record, words: Words | str, told: Told, scale: Scale, *, name: 
         box,
         _diagnosis(words),
         heading("What was tested, and with what"),
-        facts([*run_facts(record, plan), *_equipment(record.opening)]),
+        facts([*run_facts(record, plan), *_equipment(record.opening, inputs)]),
         expected_against_reported(results, scale),
-        errors(results, _bands(record), scale),
+        errors(results, inputs.plan.tolerance if inputs else (), scale),
         excursions(results, scale),
         _codes(record, results, told),
         _happenings(record),
@@ -120,21 +125,29 @@ def _told(told: Told) -> str:
     )
 
 
-def _bands(record: Record) -> tuple[ToleranceBand, ...]:
-    """Return the plan's tolerance bands; none when its files cannot be read again."""
+def _inputs(record: Record) -> Inputs | None:
+    """Return plan and bench as the record keeps them; None when they cannot be read again."""
     try:
-        return inputs_of(record).plan.tolerance
+        return inputs_of(record)
     except InputError:
-        return ()
+        return None
 
 
-def _equipment(opening: Mapping[str, Any]) -> list[tuple[str, str]]:
+def _equipment(opening: Mapping[str, Any], inputs: Inputs | None) -> list[tuple[str, str]]:
     """Return module, chart, ladder, calibration and tolerance, from the texts the record keeps."""
+    chart, tolerance = "the record's files cannot be read again", "as in the table of errors"
+    if inputs is not None:
+        chart = f"{inputs.plan.sensor.name} ({inputs.plan.sensor.kind})"
+        tolerance = "; ".join(
+            f"{band.tolerance_celsius:g} from {band.from_celsius:g} to {band.to_celsius:g}"
+            for band in inputs.plan.tolerance
+        )
     bench = _mapping(opening.get("bench"))
     ladder, calibration = _mapping(bench.get("ladder")), _mapping(bench.get("calibration"))
     module = _mapping(bench.get("module"))
     sensor = _mapping(module.get("sensor"))
     rows = [
+        ("Chart of the plan", chart),
         ("Module", str(module.get("name", "not named"))),
         ("Module's sensor chart", f"{sensor.get('name', 'not named')} ({sensor.get('kind', '-')})"),
         ("Ladder file", str(ladder.get("name", "not named"))),
@@ -143,18 +156,17 @@ def _equipment(opening: Mapping[str, Any]) -> list[tuple[str, str]]:
         rows.append(
             (
                 "Calibration",
-                f"of {calibration.get('utc', 'no date')}, {calibration.get('measurements', '-')}"
-                f" measurements, instrument: {calibration.get('instrument') or 'not named'}",
+                (
+                    f"of {calibration.get('utc', 'no date')},"
+                    f" {calibration.get('measurements', '-')} measurements, instrument: {calibration.get('instrument') or 'not named'}"
+                ),
             )
         )
     else:
         rows.append(("Calibration", "none: values and tolerances as the ladder file states them"))
-    steps = opening["plan"]["steps"]
-    tolerances = sorted({float(s["tolerance_celsius"]) for s in steps if s["tolerance_celsius"]})
-    rows.append(("Tolerances, degC", ", ".join(f"{one:g}" for one in tolerances) or "none stated"))
-    for entry in opening["files"]:
-        rows.append(("File", f"{entry['path']}, SHA-256 {entry['sha256']}"))
-    return rows
+    rows.append(("Tolerance, degC", tolerance))
+    files = opening["files"]
+    return rows + [("File", f"{one['path']}, SHA-256 {one['sha256']}") for one in files]
 
 
 def _mapping(value: object) -> Mapping[str, Any]:
@@ -254,10 +266,5 @@ def _proof(records: Sequence[Record]) -> str:
                 "The chain shows damage and accident. Whoever can write the file can compute it"
                 " anew: against that, keep this hash elsewhere, or sign or time-stamp the file."
             ),
-            paragraph(f"Decision rules: {'; '.join(_rules(records))}."),
         ]
     )
-
-
-def _rules(records: Sequence[Record]) -> list[str]:
-    return list(dict.fromkeys(risk_words(plan_of(one).decision_rule) for one in records))

@@ -35,8 +35,7 @@ def side_by_side(records: Sequence[Record], scale: Scale) -> str:
         line, per, why_not = trend_of_runs(runs, found, begun)
     except (InputError, ValueError, TypeError) as error:
         return "".join([*parts, paragraph(f"The records cannot be compared: {error}")])
-    for one in found:
-        parts.append(_comparison(one, scale))
+    parts += [_comparison(one, scale) for one in found]
     parts += [heading("From run to run", 3), _means(runs, records, scale)]
     if line is not None:
         begins = "The mean error changes" if line.significant else "No trend can be seen"
@@ -94,10 +93,12 @@ def _comparison(one: Comparison, scale: Scale) -> str:
             spread=scale.by(step.uncertainty_celsius),
         )
     sentences = [
-        f"{one.name} {said} {one.reference}: {beyond} of {len(one.steps)} steps differ by more"
-        f" than their uncertainty, {scale.difference(one.mean_celsius, sign=True)} {scale.unit} on"
-        f" average (U {scale.difference(one.mean_uncertainty_celsius)}, k=2; probability by chance"
-        f" {one.probability:.2g})."
+        (
+            f"{one.name} {said} {one.reference}: {beyond} of {len(one.steps)} steps differ by more"
+            f" than their uncertainty, {scale.difference(one.mean_celsius, sign=True)} {scale.unit}"
+            f" on average (U {scale.difference(one.mean_uncertainty_celsius)}, k=2; probability by"
+            f" chance {one.probability:.2g})."
+        )
     ]
     if one.unmatched:
         sentences.append(f"{one.unmatched} steps have no partner.")

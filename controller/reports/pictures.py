@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 from controller.planning.plan import ToleranceBand
@@ -32,8 +33,10 @@ def warming(results: Sequence[StepResult]) -> list[bool]:
 
     The first goes the way the second one does; open and shorted inputs count as going up.
     """
+    if not results:
+        return []
     ways: list[bool] = []
-    for before, now in zip(results, results[1:], strict=False):
+    for before, now in itertools.pairwise(results):
         one, other = before.step.achieved_celsius, now.step.achieved_celsius
         ways.append(one is None or other is None or other > one)
     return [*(ways[:1] or [True]), *ways]

@@ -65,7 +65,7 @@ def run_facts(record: Record, plan: ResolvedPlan) -> list[tuple[str, str]]:
         ),
         "none answered",
     )
-    rows = [
+    return [
         ("Plan", f"{plan.name} ({plan.kind})"),
         ("Bench", str((opening.get("bench") or {}).get("name", "not named"))),
         ("Ladder", device),
@@ -83,7 +83,6 @@ def run_facts(record: Record, plan: ResolvedPlan) -> list[tuple[str, str]]:
         ("Program", f"rungwise {opening['versions']['rungwise']}"),
         ("Record", record.path.name),
     ]
-    return rows
 
 
 def _source_of_readings(opening: Mapping[str, Any]) -> str:
