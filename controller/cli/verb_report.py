@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,7 +11,6 @@ from controller.errors import ExitCode, InputError
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
-    from controller.records.reader import Record
     from controller.reports.html import Attached, Told
 
 __all__ = ["add_arguments", "run"]
@@ -66,7 +64,9 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         _refuse_for_text(arguments)
     records = gathered(load_record, arguments.records)
     if page:
-        text = _page(records, _told(arguments), fahrenheit=arguments.fahrenheit)
+        from controller.session.handover import page_of
+
+        text = page_of(records, _told(arguments), fahrenheit=arguments.fahrenheit)
     else:
         from controller.reports.text import report_text
 
@@ -89,20 +89,6 @@ def _refuse_for_text(arguments: argparse.Namespace) -> None:
         if getattr(arguments, name):
             option = f"--{name.replace('_', '-')}"
             raise InputError.single("only an HTML page has a place for it", where=option, hint=hint)
-
-
-def _page(records: Sequence[Record], told: Told, *, fahrenheit: bool) -> str:
-    from controller.diagnosis import Words, explain
-    from controller.reports.html import report_html
-    from controller.session.evidence import evidence_of_record
-
-    diagnoses: list[Words | str] = []
-    for record in records:
-        try:
-            diagnoses.append(explain(evidence_of_record(record).diagnosed()))
-        except InputError as error:
-            diagnoses.append(f"No diagnosis: {error}")
-    return report_html(records, diagnoses, told=told, fahrenheit=fahrenheit)
 
 
 def _told(arguments: argparse.Namespace) -> Told:

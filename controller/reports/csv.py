@@ -41,11 +41,11 @@ COLUMNS = (
 
 
 _FORMULA = tuple("=+-@|%＝＋－＠")
-"""What a spreadsheet takes for the beginning of a formula (OWASP, CSV Injection), wide forms too."""
+"""What a spreadsheet takes for the beginning of a formula (OWASP, CSV Injection), also wide."""
 
 
 def _plain_cell(text: str) -> str:
-    """Return foreign text that no spreadsheet carries out: an apostrophe stands before a formula."""
+    """Return foreign text no spreadsheet carries out: an apostrophe stands before a formula."""
     cell = one_line(text)
     return f"'{cell}" if cell.lstrip().startswith(_FORMULA) else cell
 

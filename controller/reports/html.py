@@ -153,15 +153,9 @@ def _equipment(opening: Mapping[str, Any], inputs: Inputs | None) -> list[tuple[
         ("Ladder file", str(ladder.get("name", "not named"))),
     ]
     if calibration:
-        rows.append(
-            (
-                "Calibration",
-                (
-                    f"of {calibration.get('utc', 'no date')},"
-                    f" {calibration.get('measurements', '-')} measurements, instrument: {calibration.get('instrument') or 'not named'}"
-                ),
-            )
-        )
+        when, readings = calibration.get("utc", "no date"), calibration.get("measurements", "-")
+        by = calibration.get("instrument") or "not named"
+        rows.append(("Calibration", f"of {when}, {readings} measurements, instrument: {by}"))
     else:
         rows.append(("Calibration", "none: values and tolerances as the ladder file states them"))
     rows.append(("Tolerance, degC", tolerance))
