@@ -39,7 +39,7 @@ VERBS = {
     "compare": "compare records of one module, or warming with cooling within one record",
     "links": "list the serial ports, and what answers there",
     "export": "turn a record into a CSV table",
-    "report": "turn a record into a plain text report",
+    "report": "turn records into a report, plain text or an HTML page",
     "ladder design": "find rungs worth buying for some sensors, and write the ladder's files",
     "ladder calibrate": "find the rungs' true values from measured states",
     "ladder check": "see whether a ladder's calibration still holds",

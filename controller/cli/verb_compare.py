@@ -17,9 +17,6 @@ if TYPE_CHECKING:
 
 __all__ = ["add_arguments", "run"]
 
-_SECONDS_A_DAY = 86_400.0
-_LEAST_FOR_A_TREND = 3
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
@@ -145,11 +142,11 @@ def _side_by_side(
     output: Output, runs: Sequence[Run], begun: Sequence[datetime], within: float
 ) -> int:
     from controller.cli.gather import gathered
-    from controller.diagnosis.side_by_side import compare
+    from controller.diagnosis.side_by_side import compare, trend_of_runs
 
     first, others = runs[0], runs[1:]
     comparisons = gathered(lambda one: compare(first, one, within_celsius=within), others)
-    line, per, why_not = _trend(runs, comparisons, begun)
+    line, per, why_not = trend_of_runs(runs, comparisons, begun)
     alike = all(one.alike for one in comparisons) and not (line and line.significant)
     sentences = [_comparison_words(output, one) for one in comparisons]
     if line is not None:
@@ -169,28 +166,6 @@ def _side_by_side(
         _say_steps(output, one)
     output.say_verdict("pass" if alike else "fail", " ".join(sentences))
     return ExitCode.PASS if alike else ExitCode.FAIL
-
-
-def _trend(
-    runs: Sequence[Run], comparisons: Sequence[Comparison], begun: Sequence[datetime]
-) -> tuple[Trend | None, str, str | None]:
-    """Return the trend of the mean error, per what, and why there is none."""
-    import numpy as np
-
-    from controller.diagnosis.side_by_side import trend
-
-    if len(runs) < _LEAST_FOR_A_TREND:
-        return None, "", None
-    if any(one.unmatched for one in comparisons) or len({r.error_celsius.size for r in runs}) > 1:
-        return None, "", "No trend is given: the runs do not have the same steps."
-    days = [(one - begun[0]).total_seconds() / _SECONDS_A_DAY for one in begun]
-    per = "day" if len(set(days)) == len(days) else "run"
-    at = days if per == "day" else list(range(len(runs)))
-    means = [float(np.mean(one.error_celsius)) for one in runs]
-    spreads = [
-        float(np.sqrt(np.sum(one.uncertainty_celsius**2))) / one.error_celsius.size for one in runs
-    ]
-    return trend(at, means, spreads), per, None
 
 
 def _comparison_words(output: Output, one: Comparison) -> str:

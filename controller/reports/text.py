@@ -1,8 +1,4 @@
-"""A record as a plain text report that can be filed with a work order.
-
-Knows: what belongs in a report, the cautions included.
-Must not know: terminals, how runs are made.
-"""
+"""A record as a plain text report that can be filed with a work order."""
 
 from __future__ import annotations
 
@@ -21,7 +17,7 @@ from controller.run.model import StepResult
 from controller.text import clean, number, ohms, one_line, table
 from controller.units import fahrenheit_from_celsius
 
-__all__ = ["report_text"]
+__all__ = ["report_text", "run_facts", "run_sentence"]
 
 _WIDTH = 96
 
@@ -40,7 +36,7 @@ def _report(record: Record, *, fahrenheit: bool) -> str:
         *_facts(record, plan),
         "",
         f"Verdict: {verdict.value.upper()}",
-        *_wrapped(_sentence(record)),
+        *_wrapped(run_sentence(record)),
         "",
         *_results(plan, results, fahrenheit=fahrenheit),
         "",
@@ -57,6 +53,13 @@ def _report(record: Record, *, fahrenheit: bool) -> str:
 
 
 def _facts(record: Record, plan: ResolvedPlan) -> list[str]:
+    rows = run_facts(record, plan)
+    width = max(len(name) for name, _ in rows)
+    return [f"{name:<{width}}  {one_line(text)}" for name, text in rows]
+
+
+def run_facts(record: Record, plan: ResolvedPlan) -> list[tuple[str, str]]:
+    """Return what was run, on what, when and by which rule: a name and a text each."""
     opening = record.opening
     device = next(
         (
@@ -66,7 +69,7 @@ def _facts(record: Record, plan: ResolvedPlan) -> list[str]:
         ),
         "none answered",
     )
-    rows = [
+    return [
         ("Plan", f"{plan.name} ({plan.kind})"),
         ("Bench", str((opening.get("bench") or {}).get("name", "not named"))),
         ("Ladder", device),
@@ -84,8 +87,6 @@ def _facts(record: Record, plan: ResolvedPlan) -> list[str]:
         ("Program", f"rungwise {opening['versions']['rungwise']}"),
         ("Record", record.path.name),
     ]
-    width = max(len(name) for name, _ in rows)
-    return [f"{name:<{width}}  {one_line(text)}" for name, text in rows]
 
 
 def _source_of_readings(opening: Mapping[str, Any]) -> str:
@@ -96,7 +97,8 @@ def _source_of_readings(opening: Mapping[str, Any]) -> str:
     return "from real equipment"
 
 
-def _sentence(record: Record) -> str:
+def run_sentence(record: Record) -> str:
+    """Return the one sentence the run ended with."""
     closing = record.closing
     if closing is None:
         return "The record was never closed: the run was cut off."
