@@ -1,8 +1,5 @@
 """The shell: which screen is shown, the one engine there may be, the keys that work everywhere.
 
-Knows: screens, the engine thread, and how the program is started and left.
-Must not know: links, how a run proceeds, what a screen shows.
-
 The first frame comes before numpy, plans and plots are imported.
 """
 
@@ -34,6 +31,8 @@ from controller.tui.widgets.lines import StatusLine
 from controller.tui.workshop import RUNS
 
 if TYPE_CHECKING:
+    from textual.driver import Driver
+
     from controller.records.replay import Replay
     from controller.tui.engine_thread import EngineThread, Picture
     from controller.tui.preparing import ReadyRun
@@ -96,6 +95,15 @@ class RungwiseApp(Shell):
             self._filters.insert(0, StyledFilter())
         if ascii_only:
             self._filters.append(AsciiFilter())
+
+    def get_driver_class(self) -> type[Driver]:
+        """Return what reads the terminal; on Unix one that survives any byte."""
+        found = super().get_driver_class()
+        if sys.platform == "win32":
+            return found
+        from controller.tui.terminal_input import patient
+
+        return patient(found)
 
     def get_default_screen(self) -> Screen[None]:
         """Return the first screen."""
@@ -381,15 +389,16 @@ def run(app: RungwiseApp) -> int:
                 app.engine.stop()
                 app.engine.join()
     relays = app.picture.relays
-    if app.return_code:
+    if app.return_code or status is None:
+        # Whoever leaves in good order says a status.
         print(f"The screen has failed; {relays.value}.", file=sys.stderr)  # noqa: T201
-        return int(app.return_code)
+        return int(app.return_code or ExitCode.FAIL)
     if relays is RelayKnowledge.UNKNOWN:
         print(f"rungwise: {relays.value}", file=sys.stderr)  # noqa: T201
         return int(ExitCode.LINK_FAULT)
     if guard.ended:
         return int(ExitCode.INTERRUPTED)
-    return int(status or 0)
+    return int(status)
 
 
 if __name__ == "__main__":
