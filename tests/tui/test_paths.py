@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -21,6 +22,8 @@ from controller.tui.screens.run import RunScreen
 from controller.tui.view import Driving, Phase
 from controller.tui.widgets.lines import Sentences, StatusLine
 from controller.tui.widgets.table import RowsTable
+
+WORKSHOP = Path(__file__).with_name("workshop")
 
 
 def shown(screen: object, selector: str = "Sentences, PartsLine") -> str:
@@ -543,5 +546,65 @@ def test_no_color_leaves_words_and_signs(
                         assert len(set(colour.triplet)) == 1, piece  # a grey
             app.action_stop()
             await helper.until(pilot, lambda: not app.driving)
+
+    helper.run(body())
+
+
+def lines_of(app, name: str) -> list[str]:  # type: ignore[no-untyped-def]
+    return [str(option.prompt) for option in app.screen.query_one(f"#{name}", OptionList).options]
+
+
+def test_a_new_file_moves_the_mark_to_no_other_bench(helper, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    helper.folder = tmp_path / "w"
+    shutil.copytree(WORKSHOP, helper.folder)
+
+    async def body() -> None:
+        app = helper.app()
+        async with app.run_test(size=(80, 24)) as pilot:
+            await helper.until(pilot, lambda: len(lines_of(app, "benches")) == 4)
+            app.screen.query_one("#benches", OptionList).focus()
+            await pilot.press("down")
+            marked = app.screen.bench.path
+            (helper.folder / "benches/aa.toml").write_text(
+                (helper.folder / "benches/corroded.toml")
+                .read_text()
+                .replace("name =", "note =")
+                .replace('bench/1"', 'bench/1"\nname = "A first one"')
+            )
+            await pilot.press("l")
+            await helper.until(pilot, lambda: len(lines_of(app, "benches")) == 5)
+            assert app.screen.bench.path == marked
+            marked.unlink()  # what has gone leaves the plan's own bench
+            await pilot.press("l")
+            await helper.until(pilot, lambda: len(lines_of(app, "benches")) == 4)
+            assert app.screen.bench is None
+
+    helper.run(body())
+
+
+@pytest.mark.parametrize("theme", ["rungwise-dark", "ansi-dark"])
+def test_signs_show_choice_and_focus(helper, theme: str) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(theme=theme)
+        async with app.run_test(size=(80, 24)) as pilot:
+            await helper.until(pilot, lambda: len(lines_of(app, "benches")) == 4)
+            app.screen.query_one("#benches", OptionList).focus()
+            await pilot.press("down")
+            app.screen.query_one("#plans", OptionList).focus()
+            await pilot.pause()
+            strips = app.screen._compositor.render_strips()
+            drawn = "\n".join("".join(piece.text for piece in strip) for strip in strips)
+            assert "▶ plan" in drawn
+            assert "▶ bench" not in drawn
+            assert f"● {app.screen.bench.name[:20]}" in drawn  # without the focus too
+            signed = [line for line in lines_of(app, "benches") if line.startswith("●")]
+            assert len(signed) == 1
+            await pilot.press("enter")
+            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await helper.until(pilot, lambda: focused(app, "start"))
+            await helper.until(
+                pilot, lambda: str(app.screen.query_one("#start").label) == "▶ Start (s)"
+            )
+            assert "▶" not in str(app.screen.query_one("#back").label)
 
     helper.run(body())

@@ -1,8 +1,4 @@
-"""Before the start: what will be driven, what a healthy module reports, and the question.
-
-Knows: a prepared run.
-Must not know: links, how a run proceeds.
-"""
+"""Before the start: what will be driven, what a healthy module reports, and the question."""
 
 from __future__ import annotations
 
@@ -17,12 +13,12 @@ from textual.widgets import Button
 
 from controller.cautions import short_circuit_sentence
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
-from controller.tui.palette import content_of
 from controller.tui.parts import Part, Tone
 from controller.tui.preparing import PACES, ReadyRun
 from controller.tui.screens.base import BenchScreen
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
+from controller.tui.widgets.picks import SignButton
 from controller.tui.wording import degrees, duration, step_name
 
 __all__ = ["ReadyScreen", "extreme_parts", "ready_parts"]
@@ -117,12 +113,12 @@ class ReadyScreen(BenchScreen):
         """Return the facts and the buttons."""
         yield VerticalScroll(Sentences(id="facts"), id="ready", can_focus=False)
         buttons = [
-            Button(content_of([Part("Back (Esc)")]), id="back"),
-            Button(content_of([Part("Start (s)")]), id="start", variant="primary"),
+            SignButton("Back (Esc)", id="back"),
+            SignButton("Start (s)", id="start", variant="primary"),
         ]
         if self._run.unfinished is not None:
             step = self._run.unfinished.first_step + 1
-            buttons.append(Button(content_of([Part(f"Go on at step {step} (g)")]), id="resume"))
+            buttons.append(SignButton(f"Go on at step {step} (g)", id="resume"))
         yield Horizontal(*buttons, id="buttons")
 
     def on_mount(self) -> None:
