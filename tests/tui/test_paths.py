@@ -608,3 +608,57 @@ def test_signs_show_choice_and_focus(helper, theme: str) -> None:  # type: ignor
             assert "▶" not in str(app.screen.query_one("#back").label)
 
     helper.run(body())
+
+
+def test_a_click_takes_no_key_from_the_question(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=(80, 24)) as pilot:
+            await to_ready(helper, pilot, 0)
+            await start(helper, pilot, asks=True)
+            await helper.until(pilot, lambda: "Step 1 of" in shown(app.screen, "#question"))
+            field = app.screen.query_one("#reading", Input)
+            for place in ("#steps", "#headline", "#question"):
+                await pilot.click(place)
+                await pilot.press(*"stop")
+                await helper.until(pilot, lambda: field.value == "stop")
+                assert app.picture.view.done == 0
+                assert app.picture.view.phase is Phase.ASKING
+                await pilot.press("ctrl+u")
+            app.screen.set_focus(None)
+            await pilot.press("minus", *"40")
+            await helper.until(pilot, lambda: field.value == "-40")
+            await pilot.press("enter")
+            await helper.until(pilot, lambda: app.picture.view.done == 1)
+            app.screen.set_focus(None)  # each question takes the focus back
+            await helper.until(pilot, lambda: "Step 2 of" in shown(app.screen, "#question"))
+            await helper.until(pilot, lambda: focused(app, "reading"))
+            await pilot.press("f12")
+            await helper.until(pilot, lambda: not app.driving)
+            assert app.mistakes == []
+
+    helper.run(body())
+
+
+def test_no_single_letter_loses_a_step(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast(5.0))
+        async with app.run_test(size=(80, 24)) as pilot:
+            await to_ready(helper, pilot, 1)
+            await start(helper, pilot, asks=False)
+            await helper.until(pilot, lambda: app.picture.view.driving is Driving.DRIVEN)
+            await pilot.press("p")
+            await helper.until(pilot, lambda: app.picture.view.phase is Phase.PAUSED)
+            before = app.picture.view
+            await pilot.press(*"abcdefghijklmnoqrstuvwxyz")
+            await pilot.pause(0.3)
+            assert app.picture.view.phase is Phase.PAUSED
+            await pilot.press("p")
+            await helper.until(pilot, lambda: app.picture.view.done > before.done + 1)
+            judged = [r for r in app.picture.view.results if r is not None]
+            assert [r.reason for r in judged if r.reason is Reason.SKIPPED] == []
+            assert app.picture.view.attempt == 1
+            await pilot.press("f12")
+            await helper.until(pilot, lambda: not app.driving)
+
+    helper.run(body())

@@ -1,15 +1,11 @@
-"""A run on the screen: steps, readings, plots, and the wishes that can be sent.
-
-Knows: pictures of a run and the keys that become intents.
-Must not know: links, files, how a run proceeds.
-"""
+"""A run on the screen: steps, readings, plots, and the wishes that can be sent."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, ClassVar, cast
 
-from textual import on
+from textual import events, on
 from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.widgets import Input
@@ -51,15 +47,19 @@ class RunScreen(BenchScreen):
         " while you type. F12 or Ctrl+C stops at once and parks the ladder."
     )
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("f2,p", "pause", "Pause/go", tooltip="Hold the relays as they are, or go on",
+        Binding("f2", "pause", "Pause/go", tooltip="Hold the relays as they are, or go on",
                 id="run.pause"),
-        Binding("f3,s", "skip", "Skip", tooltip="Leave this step without a reading",
+        Binding("f3", "skip", "Skip", tooltip="Leave this step without a reading",
                 id="run.skip"),
-        Binding("f4,b", "back", "Step back", tooltip="Return to the step before and repeat it",
+        Binding("f4", "back", "Step back", tooltip="Return to the step before and repeat it",
                 id="run.back"),
-        Binding("f5,r", "redo", "Redo", tooltip="Begin this step again", id="run.redo"),
-        Binding("f6,v", "view", "View", tooltip="Steps, curve, errors (at 80 columns)",
+        Binding("f5", "redo", "Redo", tooltip="Begin this step again", id="run.redo"),
+        Binding("f6", "view", "View", tooltip="Steps, curve, errors (at 80 columns)",
                 id="run.view"),
+        # Letters act only where no reading is typed, and none of them loses a step.
+        Binding("p", "letter('pause')", "Pause/go", show=False, tooltip="As F2",
+                id="run.pause-letter"),
+        Binding("v", "letter('view')", "View", show=False, tooltip="As F6", id="run.view-letter"),
         Binding("a", "again", "Run again", tooltip="Prepare the same run again", id="run.again"),
         Binding("o", "record", "Open record", tooltip="Step through the record of this run",
                 id="run.record"),
@@ -95,6 +95,8 @@ class RunScreen(BenchScreen):
     def on_mount(self) -> None:
         """Show the plan before anything has happened."""
         if self._prepared.typed:
+            # What is typed goes to the question, wherever somebody clicks.
+            self.query_one(StepsPane).table.can_focus = False
             self.query_one(Input).focus()
         else:
             self.query_one(StepsPane).table.focus()
@@ -151,7 +153,8 @@ class RunScreen(BenchScreen):
         asking = view.phase is Phase.ASKING and view.prompt is not None
         question = view.prompt.text if asking and view.prompt is not None else None
         box = self.query_one(AnswerBox)
-        box.ask(question, waiting, picture.said if asking else ())
+        if box.ask(question, waiting, picture.said if asking else ()):
+            self.query_one(Input).focus()
         box.display = picture.alive
 
     def _show_end(self, picture: Picture) -> None:
@@ -161,7 +164,9 @@ class RunScreen(BenchScreen):
         ending.show(parts)
         ending.add_class("-shown")
         self.query_one("#newest", PartsLine).display = False
-        self.query_one(StepsPane).table.focus()
+        table = self.query_one(StepsPane).table
+        table.can_focus = True
+        table.focus()
         self.refresh_bindings()
         results = tuple(result for result in view.results if result is not None)
         if len(results) >= 3 and view.fault is None:
@@ -188,6 +193,8 @@ class RunScreen(BenchScreen):
         del parameters
         if action in ("pause", "skip", "back", "redo"):
             return not self._ended
+        if action == "letter":
+            return self._ended or not self._prepared.typed
         if action in ("again", "record", "leave"):
             return self._ended
         return True
@@ -195,6 +202,26 @@ class RunScreen(BenchScreen):
     @property
     def _run(self) -> SweepRun | None:
         return cast("SweepRun | None", self._engine.job)
+
+    def on_key(self, event: events.Key) -> None:
+        """Give what is typed to the question, and the table's keys to the table."""
+        if not self._prepared.typed or self._ended:
+            return
+        field, table = self.query_one(Input), self.query_one(StepsPane).table
+        if event.is_printable and event.character is not None and not field.has_focus:
+            event.stop()
+            field.focus()
+            field.insert_text_at_cursor(event.character)
+        elif event.key in ("pageup", "pagedown"):
+            event.stop()
+            table.action_page(-1 if event.key == "pageup" else 1)
+
+    def action_letter(self, action: str) -> None:
+        """Do what a letter stands for while no reading is typed."""
+        if action == "pause" and not self._ended:
+            self.action_pause()
+        elif action == "view":
+            self.action_view()
 
     def action_pause(self) -> None:
         """Pause, or go on."""

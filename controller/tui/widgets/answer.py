@@ -70,8 +70,12 @@ class AnswerBox(Vertical):
             yield Digits("", id="echo")
         yield Sentences(id="said")
 
-    def ask(self, question: str | None, waiting: str, said: tuple[str, ...]) -> None:
-        """Show the question, or what is being waited for; and the last words to the person."""
+    def ask(self, question: str | None, waiting: str, said: tuple[str, ...]) -> bool:
+        """Show the question, or what is being waited for; and the last words to the person.
+
+        Returns whether this is another question than before.
+        """
+        new = question is not None and question != self._asked
         if question != self._asked:
             self._asked = question
             self._doubt = ""
@@ -87,6 +91,7 @@ class AnswerBox(Vertical):
             Part(hint, Tone.FAINT),
         )
         self.query_one("#said", Sentences).show(words)
+        return new
 
     def doubt(self, text: str, why: str) -> None:
         """Give a line back for a second thought."""

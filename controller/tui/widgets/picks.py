@@ -30,7 +30,7 @@ class PickList(OptionList):
         self._parts: tuple[Part, ...] = ()
         self._keys: tuple[Hashable, ...] = ()
         self._signed: int | None = None
-        self.border_title = f"  {title}"
+        self.border_title = title
 
     @property
     def chosen(self) -> Hashable | None:
