@@ -43,7 +43,7 @@ class Setting:
     """The state for a wish, the way there from the state `start`, and what it makes.
 
     `back` leads from the state to park. Uncertainties are expanded (k = 2); `celsius` and its
-    uncertainty are None where the curve does not reach. `extreme` says what a module will see
+    uncertainty are None where the curve does not reach. `output` is how the output stands then; `extreme` says what a module will see
     that it may answer with a fault code or a running fan.
     """
 
@@ -59,6 +59,7 @@ class Setting:
     excursion_celsius: float | None
     moves: int
     extreme: str | None
+    output: Output
 
     @property
     def words(self) -> str:
@@ -108,6 +109,7 @@ class Finder:
             excursion_celsius=self._router.excursion(start, path) if self._curve else None,
             moves=operations(start, path),
             extreme=self._extreme(wish, start, state),
+            output=output_of(self._ladder, state),
         )
 
     def _state(self, wish: Wish, start: int) -> int:

@@ -87,6 +87,7 @@ class RungwiseApp(Shell):
         self._drawn_s = -1e9
         self._drawn_number = -1
         self._leaving = False
+        self._warned = 0
         self.register_theme(DARK)
         self.register_theme(LIGHT)
         few = self.console.color_system in ("standard", None)
@@ -208,6 +209,7 @@ class RungwiseApp(Shell):
     def begin(self, engine: EngineThread) -> None:
         """Make this the one engine, and start it."""
         self.engine = engine
+        self._warned = 0
         self._drawn_number = -1
         engine.start()
 
@@ -221,6 +223,12 @@ class RungwiseApp(Shell):
         """Tell something that needs no answer, for a few seconds."""
         severity = {Tone.BAD: "error", Tone.DOUBT: "warning"}.get(tone, "information")
         self.notify(one_line(text), severity=severity, markup=False, timeout=8)  # type: ignore[arg-type]
+
+    def warn_once(self, warnings: Sequence[str]) -> None:
+        """Tell each warning of a run for a few seconds, once."""
+        for warning in warnings[self._warned :]:
+            self.say(warning, Tone.DOUBT)
+        self._warned = max(self._warned, len(warnings))
 
     def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
         """Tell of a mistake in background work, which would else vanish."""

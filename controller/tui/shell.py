@@ -1,11 +1,8 @@
-"""What a screen may ask of the program around it, declared; `app` does it.
-
-Knows: the requests that screens and flows make.
-Must not know: screens, how any request is carried out.
-"""
+"""What a screen may ask of the program around it, declared; `app` does it."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -54,6 +51,10 @@ class Shell(App[int]):
 
     def say(self, text: str, tone: Tone = Tone.PLAIN) -> None:
         """Tell something that needs no answer, for a few seconds."""
+        raise NotImplementedError
+
+    def warn_once(self, warnings: Sequence[str]) -> None:
+        """Tell each warning of a run for a few seconds, once."""
         raise NotImplementedError
 
     def prepare(self, plan: Path, bench: Path | None) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -448,8 +449,6 @@ def test_a_live_resize_keeps_everything_in_sight(helper) -> None:  # type: ignor
 
 
 def test_device_and_file_text_is_shown_as_it_is(helper, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
-    from dataclasses import replace
-
     from controller.tui.preparing import begin_run, ready
 
     hostile = "[/x][red]\x1b[31m\u202e[link=foo]bar[/]\n\x00"
@@ -658,5 +657,58 @@ def test_no_single_letter_loses_a_step(helper) -> None:  # type: ignore[no-untyp
                 delattr(app.engine.job, wish)
             await pilot.press("f12")
             await helper.until(pilot, lambda: not app.driving)
+
+    helper.run(body())
+
+
+def test_extremes_by_hand_say_what_they_are(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=(80, 24)) as pilot:
+            app.by_hand(helper.folder / "benches/corroded.toml")
+            await helper.until(pilot, lambda: isinstance(app.screen, HandScreen))
+            await helper.until(pilot, lambda: app.picture.view.driving is Driving.PARKED)
+            await pilot.press(*"short")
+            await helper.until(pilot, lambda: "A short circuit draws" in shown(app.screen))
+            await pilot.press("enter")
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.until(pilot, lambda: "A short circuit draws" in shown(app.screen))
+            # 5 V behind 2490 ohm: U / R = 2.01 mA and, matched, U^2 / 4R = 2.51 mW (Ohm's law).
+            assert "2.01 mA" in shown(app.screen)
+            assert "2.51 mW" in shown(app.screen)
+            await pilot.press("y")
+            await helper.until(pilot, lambda: app.picture.view.driving is Driving.DRIVEN)
+            await helper.until(pilot, lambda: "2.01 mA" in shown(app.screen, "#now"))
+            await pilot.press(*"open", "enter")
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await pilot.press("y")
+            await helper.until(pilot, lambda: app.picture.view.set_state == 0)
+            await helper.until(pilot, lambda: "an open circuit" in shown(app.screen, "#now"))
+            assert "mA" not in shown(app.screen, "#now")
+            await pilot.press("escape")
+            await helper.until(pilot, lambda: not app.driving)
+            assert app.mistakes == []
+
+    helper.run(body())
+
+
+def test_wear_warnings_reach_the_screen_and_stay(helper, sweep) -> None:  # type: ignore[no-untyped-def]
+    from controller.tui.preparing import begin_run
+
+    told = "relay 3 has moved 9,000,000 times, its rated life is 10,000,000"
+    worn = replace(sweep, prepared=replace(sweep.prepared, warnings=(told,)))
+
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=(140, 45)) as pilot:
+            engine = begin_run(worn, pace="real", changed=app.engine_changed, clock=app.clock)
+            app.begin(engine)
+            app.push_screen(RunScreen(worn, engine))
+            await helper.until(
+                pilot, lambda: [note.message for note in app._notifications] == [told]
+            )
+            await pilot.press("f12")
+            await helper.until(pilot, lambda: not app.driving)
+            await helper.until(pilot, lambda: told in shown(app.screen, "#ending"))
 
     helper.run(body())

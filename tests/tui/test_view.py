@@ -243,3 +243,8 @@ def test_finished_run_has_its_sentence(sweep_events: list[Event], sweep: ReadyRu
     assert isinstance(sweep_events[-1], RunFinished)
     view = fold(begin(sweep.prepared.resolved), sweep_events)
     assert view.summary == sweep_events[-1].summary
+
+
+def test_no_time_has_gone_before_the_link_opened() -> None:
+    fault = FaultRaised(at_s=86_400.0, message="no such port", relays=RelayKnowledge.NOT_DRIVEN)
+    assert after(RunView(), fault).elapsed_s == 0.0

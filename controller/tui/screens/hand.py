@@ -1,8 +1,4 @@
-"""Single values by hand: what a value would really be, shown before it is applied.
-
-Knows: what the finder says, pictures, and that extremes are asked about.
-Must not know: links, how a value is driven.
-"""
+"""Single values by hand: what a value would really be, shown before it is applied."""
 
 from __future__ import annotations
 
@@ -16,7 +12,9 @@ from textual.containers import Horizontal, Vertical
 from textual.widget import Widget
 from textual.widgets import Input
 
+from controller.cautions import short_circuit_sentence
 from controller.errors import RungwiseError
+from controller.ladder.electrical import Output, output_of
 from controller.planning.value import HINT
 from controller.tui.dialogs import Ask
 from controller.tui.engine_thread import EngineThread, Picture
@@ -107,6 +105,7 @@ class HandScreen(BenchScreen):
         """Show what is driven now."""
         view, before = picture.view, self._view
         self._view = view
+        self.shell.warn_once(view.warnings)
         self.query_one("#now", Sentences).show(tuple(self._now_parts(picture)))
         state = view.relay_state
         table = self.query_one(RowsTable)
@@ -121,11 +120,35 @@ class HandScreen(BenchScreen):
             yield Part(f"{picture.relays.value}; Esc goes back", Tone.BAD)
         elif not picture.alive:
             yield Part("■ parked, the link is closed; Esc goes back", Tone.STRONG)
-        elif view.driven_ohms is None:
-            told = "■ now parked" if view.relay_state is not None else "○ opening the link …"
-            yield Part(told, Tone.STRONG)
-        elif self._now is not None:
-            yield Part(f"▶ now at the output: {self._now.words}", Tone.ACTIVE)
+        elif view.relay_state is None:
+            yield Part("○ opening the link …", Tone.STRONG)
+        else:
+            yield from self._output_parts(view)
+        for warning in view.warnings:
+            yield Part(f"? {one_line(warning)}", Tone.DOUBT)
+
+    def _output_parts(self, view: RunView) -> Iterable[Part]:
+        """Say what is at the output; what a short circuit draws comes with it."""
+        found = self._now if self._now is not None and self._now.state == view.set_state else None
+        if view.driven_ohms is None:
+            made = "an open circuit" if self._parks_open else "the ladder at rest"
+            yield Part(f"■ parked; now at the output: {made}", Tone.STRONG)
+        elif found is not None:
+            yield Part(f"▶ now at the output: {found.words}", Tone.ACTIVE)
+            if found.output is Output.SHORT:
+                yield Part(self._short_words, Tone.DOUBT)
+
+    @property
+    def _parks_open(self) -> bool:
+        return output_of(self._bench.ladder, self._bench.ladder.park_state) is Output.OPEN
+
+    @property
+    def _short_words(self) -> str:
+        plan = self._view.plan
+        return short_circuit_sentence(
+            None if plan is None else plan.short_circuit_amperes,
+            None if plan is None else plan.most_watts,
+        )
 
     def _row(self, index: int) -> Cells:
         number, energised, does = self._relays[index]
@@ -151,7 +174,7 @@ class HandScreen(BenchScreen):
         except RungwiseError as error:
             preview.show(refusal(error))
             return
-        preview.show(_preview(self._found))
+        preview.show(_preview(self._found, self._short_words))
 
     @property
     def _start(self) -> int:
@@ -173,7 +196,9 @@ class HandScreen(BenchScreen):
         except RungwiseError as error:
             self.query_one("#preview", Sentences).show(refusal(error))
             return
-        if found.extreme is not None and not await self.shell.push_screen_wait(_ask(found)):
+        if found.extreme is not None and not await self.shell.push_screen_wait(
+            _ask(found, self._short_words)
+        ):
             return
         if found.state == self._start and found.text.lower() != "park":
             self._now = found
@@ -212,25 +237,28 @@ class HandScreen(BenchScreen):
         self.shell.action_leave()
 
 
-def _preview(found: Setting) -> list[Part]:
+def _preview(found: Setting, short_words: str) -> list[Part]:
     """Say what a value would be before it is applied."""
     told = f"{found.moves} relay movements"
     if found.excursion_celsius is not None:
         told += f", excursion {degrees(found.excursion_celsius)} degC"
     asks = "" if found.extreme is None else f"; {found.extreme}: asks first"
+    short = [Part(short_words, Tone.DOUBT)] if found.output is Output.SHORT else []
     return [
         Part(f"would make {found.words} (k=2)", Tone.STRONG),
+        *short,
         Part(f"{told}{asks}. Enter applies it.", Tone.PLAIN if not asks else Tone.DOUBT),
     ]
 
 
-def _ask(found: Setting) -> Ask:
+def _ask(found: Setting, short_words: str) -> Ask:
     return Ask(
         f"Put {found.extreme} at the input?"
         if "relay" not in (found.extreme or "")
         else f"Change {found.text} over on its own?",
         [
             Part(f"It makes {found.words}.", Tone.STRONG),
+            *([Part(short_words, Tone.STRONG)] if found.output is Output.SHORT else []),
             Part("A module may store a fault code and start a cooling fan: keep clear."),
         ],
         yes="Yes, set it",

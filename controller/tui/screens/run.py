@@ -110,6 +110,7 @@ class RunScreen(BenchScreen):
         self._shown = view
         name = self._prepared.resolved.name
         self.headline(*headline(view, name, stopping=picture.stopping))
+        self.shell.warn_once(view.warnings)
         self._show_live(view, now_s)
         self._show_steps(view, before)
         if self._prepared.typed:
@@ -300,4 +301,6 @@ def _ending(picture: Picture) -> Iterable[Part]:
     if view.summary is not None:
         part = verdict_words(view.summary.verdict)
         yield Part(f"{part.text.upper()}: {one_line(view.summary.sentence)}", part.tone)
+    for warning in view.warnings:
+        yield Part(f"? {one_line(warning)}", Tone.DOUBT)
     yield Part(f"Now {picture.relays.value}.", Tone.FAINT)
