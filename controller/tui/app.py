@@ -22,6 +22,7 @@ from controller.errors import ExitCode, RelayKnowledge
 from controller.tui.guard import Guard
 from controller.tui.palette import DARK, LIGHT, AsciiFilter, StyledFilter, needs_ascii
 from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Part, Tone
+from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen
 from controller.tui.screens.choose import ChooseScreen
 from controller.tui.shell import Shell
@@ -59,6 +60,8 @@ class RungwiseApp(Shell):
                 tooltip="The keys of this screen"),
         Binding("ctrl+p", "command_palette", "All actions", priority=True, show=False,
                 id="app.palette", tooltip="Find any action by its name"),
+        Binding("f8", "scale", "degC/degF", show=False, id="app.scale", key_display="F8",
+                tooltip="Show and type temperatures in the other unit"),
         Binding("ctrl+q", "quit", "Quit", priority=True, id="app.quit",
                 tooltip="Leave; asks first while something is driven"),
     ]  # fmt: skip
@@ -74,8 +77,10 @@ class RungwiseApp(Shell):
         ascii_only: bool = False,
         theme: str | None = None,
         clock: Clock | None = None,
+        scale: Scale = Scale.CELSIUS,
     ) -> None:
         super().__init__()
+        self.scale = scale
         self.folder = folder
         self.runs = runs
         self.engine: EngineThread | None = None
@@ -180,6 +185,7 @@ class RungwiseApp(Shell):
             alive=picture.alive,
             stopping=self.engine.stopping,
             room=max(60, self.size.width - 2),
+            scale=self.scale,
         )
 
     def _show_status(self) -> None:
@@ -331,6 +337,19 @@ class RungwiseApp(Shell):
         if not self.driving:
             self.call_from_thread(self.exit, ExitCode.INTERRUPTED)
 
+    def action_scale(self) -> None:
+        """Show and take temperatures in the other unit."""
+        self.use_scale(self.scale.other)
+        self.say(f"Temperatures are in {self.scale.unit} now; the record keeps degC.")
+
+    def use_scale(self, scale: Scale) -> None:
+        """Show and take temperatures in a unit, on every screen."""
+        self.scale = scale
+        for screen in self.screen_stack:
+            if isinstance(screen, BenchScreen) and screen.is_mounted:
+                screen.show_scale()
+        self._show_status()
+
     def action_help(self) -> None:
         """Show the keys of the screen."""
         from controller.tui.screens.help import HelpScreen, key_lines
@@ -363,13 +382,14 @@ class RungwiseApp(Shell):
 def main(argv: Sequence[str] | None = None) -> int:
     """Open the terminal UI; return the exit status.
 
-    Arguments: an optional folder instead of ``sweeps``, ``--ascii``, ``--light``, ``--dark``,
-    ``--16-colours``.
+    Arguments: an optional folder instead of ``sweeps``, ``--ascii``, ``--fahrenheit``,
+    ``--light``, ``--dark``, ``--16-colours``.
     """
     import argparse
 
     parser = argparse.ArgumentParser(prog="rungwise", description="The bench in one screen.")
     parser.add_argument("folder", nargs="?", type=Path, default=Path("sweeps"))
+    parser.add_argument("--fahrenheit", action="store_true", help="temperatures in degF")
     parser.add_argument("--ascii", action="store_true", help="no glyphs beyond ASCII")
     look = parser.add_mutually_exclusive_group()
     look.add_argument("--dark", dest="theme", action="store_const", const=DARK.name)
@@ -380,6 +400,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         arguments.folder,
         ascii_only=arguments.ascii or needs_ascii(),
         theme=arguments.theme,
+        scale=Scale.FAHRENHEIT if arguments.fahrenheit else Scale.CELSIUS,
     )
     return run(app)
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from controller.errors import RungwiseError
 from controller.tui.dialogs import Ask, PickRecord, ask_cautions
 from controller.tui.parts import Part
+from controller.tui.scale import Scale
 from controller.tui.screens.base import refusal
 from controller.tui.shell import Shell
 from controller.tui.text import one_line
@@ -40,6 +41,8 @@ async def prepare(app: Shell, plan: Path, bench: Path | None) -> None:
     except RungwiseError as error:
         await _refuse(app, "This plan cannot be run", error)
         return
+    if run.prepared.typed and run.prepared.bench.typed_unit == "F":
+        app.use_scale(Scale.FAHRENHEIT)  # what the bench's file says the tool shows
     app.push_screen(ReadyScreen(run))
 
 
@@ -53,7 +56,7 @@ async def start_run(app: Shell, run: ReadyRun, *, pace: str, resume: bool) -> No
         app, prepared.bench, plan.short_circuit_amperes, plan.most_watts
     ):
         return
-    if prepared.extremes and not await app.push_screen_wait(_ask_extremes(run)):
+    if prepared.extremes and not await app.push_screen_wait(_ask_extremes(run, app.scale)):
         return
     try:
         engine = begin_run(
@@ -148,10 +151,10 @@ async def _refuse(app: Shell, title: str, error: RungwiseError) -> None:
     await app.push_screen_wait(Ask(title, parts, yes=None, no="Close"))
 
 
-def _ask_extremes(run: ReadyRun) -> Ask:
+def _ask_extremes(run: ReadyRun, scale: Scale) -> Ask:
     from controller.tui.screens.ready import extreme_parts
 
-    shown = list(extreme_parts(run.prepared.resolved))
+    shown = list(extreme_parts(run.prepared.resolved, scale))
     shown.append(Part("The module may store fault codes, and a cooling fan may start: keep clear."))
     name = one_line(run.prepared.resolved.name)
     return Ask(f"{name} drives an extreme", shown, yes="Start; the relays move")

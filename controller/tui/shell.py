@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from textual.app import App
 
 from controller.tui.parts import Tone
+from controller.tui.scale import Scale
 
 if TYPE_CHECKING:
     from controller.clock import Clock
@@ -26,6 +27,7 @@ class Shell(App[int]):
     cautions have been confirmed.
     """
 
+    scale: Scale
     folder: Path
     runs: Path
     record_path: Path
@@ -51,6 +53,10 @@ class Shell(App[int]):
 
     def say(self, text: str, tone: Tone = Tone.PLAIN) -> None:
         """Tell something that needs no answer, for a few seconds."""
+        raise NotImplementedError
+
+    def use_scale(self, scale: Scale) -> None:
+        """Show and take temperatures in a unit, on every screen."""
         raise NotImplementedError
 
     def warn_once(self, warnings: Sequence[str]) -> None:

@@ -83,8 +83,8 @@ class RunView:
     `set_state` what the last whole path ended in. `driven_ohms` is what is made now, None while
     parked or unknown. `set_at_s` is when the step's value was latched. `reported_celsius` and
     `reported_at_s` are the newest reading of the step under way. `operations` counts relay
-    movements, each relay each time. `warnings` are about worn relays. `judged_before` results came from an earlier part of a
-    resumed run.
+    movements, each relay each time. `warnings` are about worn relays. `judged_before`
+    results came from an earlier part of a resumed run.
     """
 
     plan: ResolvedPlan | None = None

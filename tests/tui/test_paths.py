@@ -13,6 +13,7 @@ from controller.errors import RelayKnowledge
 from controller.records.reader import load_record
 from controller.run.model import Ending, Reason
 from controller.tui.dialogs import Ask, PickRecord
+from controller.tui.scale import Scale
 from controller.tui.screens.choose import ChooseScreen
 from controller.tui.screens.compare import CompareScreen
 from controller.tui.screens.hand import HandScreen
@@ -712,3 +713,62 @@ def test_wear_warnings_reach_the_screen_and_stay(helper, sweep) -> None:  # type
             await helper.until(pilot, lambda: told in shown(app.screen, "#ending"))
 
     helper.run(body())
+
+
+def test_fahrenheit_holds_from_prompt_to_record(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        app.scale = Scale.FAHRENHEIT
+        async with app.run_test(size=(140, 45)) as pilot:
+            await to_ready(helper, pilot, 0)
+            # NIST SP 811 (2008), appendix B.8: t/degF = 1.8 t/degC + 32; -40 is the same on both.
+            assert "reports 266.0 degF" in shown(app.screen)  # 130 degC
+            assert "degC" not in shown(app.screen)
+            await start(helper, pilot, asks=True)
+            await answer(helper, pilot, 0, "-40")
+            await helper.until(pilot, lambda: "68.0 degF" in shown(app.screen, "#question"))
+            field = app.screen.query_one("#reading", Input)
+            assert field.placeholder == "what it shows, degF"
+            await answer(helper, pilot, 1, "68")
+            await helper.until(pilot, lambda: app.picture.view.done == 2)
+            table = app.screen.query_one("#steps", RowsTable)
+            drawn = "\n".join(table.render_line(y).text for y in range(6))
+            assert "68.0" in drawn
+            assert "20.0" not in drawn
+            assert "target F" in drawn
+            title = app.screen.query_one("#curve").border_title
+            assert title.startswith("curve: ohm (log) over degF")
+            await helper.until(pilot, lambda: "Step 3 of" in shown(app.screen, "#question"))
+            await pilot.press("f8")  # the tool shows degC after all
+            await helper.until(pilot, lambda: "80.0 degC" in shown(app.screen, "#question"))
+            await answer(helper, pilot, 2, "80")
+            await helper.until(pilot, lambda: app.picture.view.done == 3)
+            await helper.until(pilot, lambda: "Step 4 of" in shown(app.screen, "#question"))
+            await pilot.press("f8")
+            await answer(helper, pilot, 3, "266")
+            await helper.until(pilot, lambda: not app.driving)
+            await helper.until(pilot, lambda: "PASS" in shown(app.screen, "#ending"))
+            steps = [line for line in load_record(app.record_path).lines if line["type"] == "step"]
+            assert [line["reported_celsius"] for line in steps] == pytest.approx(
+                [-40.0, 20.0, 80.0, 130.0]
+            )
+            assert app.mistakes == []
+
+    helper.run(body())
+
+
+def test_the_option_for_fahrenheit_reaches_the_screen(monkeypatch: pytest.MonkeyPatch) -> None:
+    from types import SimpleNamespace
+
+    from controller.cli import verb_ui
+    from controller.cli.output import Output
+    from controller.tui import app as screen
+
+    seen: list[Scale] = []
+    monkeypatch.setattr(screen, "run", lambda app: seen.append(app.scale) or 0)
+    terminal = SimpleNamespace(isatty=lambda: True)
+    monkeypatch.setattr(verb_ui, "sys", SimpleNamespace(stdin=terminal, stdout=terminal))
+    arguments = SimpleNamespace(ascii=False, look=None, folder=None)
+    for fahrenheit in (False, True):
+        assert verb_ui.run(arguments, Output(fahrenheit=fahrenheit)) == 0
+    assert seen == [Scale.CELSIUS, Scale.FAHRENHEIT]

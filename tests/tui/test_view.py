@@ -172,7 +172,7 @@ def test_a_resumed_run_counts_what_was_judged_before(
     assert view.left_s == pytest.approx(estimate_s(plan.steps[5:], plan))
     sixth = whole.results[5]
     assert sixth is not None
-    view = after(replace(view, now_s=4.0), StepFinished(at_s=4.0, result=sixth))
+    view = after(replace(view, started_at_s=0.0, now_s=4.0), StepFinished(at_s=4.0, result=sixth))
     assert view.done == 6
     assert view.left_s == pytest.approx(4.0 * 15)
 

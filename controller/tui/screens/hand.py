@@ -19,12 +19,13 @@ from controller.planning.value import HINT
 from controller.tui.dialogs import Ask
 from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Cells, Column, Part, Tone
+from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen, refusal
 from controller.tui.text import one_line
 from controller.tui.view import RunView
 from controller.tui.widgets.lines import Sentences
 from controller.tui.widgets.table import RowsTable
-from controller.tui.wording import degrees
+from controller.tui.wording import difference, made_words
 
 if TYPE_CHECKING:
     from controller.bench.files import BenchFile
@@ -134,7 +135,7 @@ class HandScreen(BenchScreen):
             made = "an open circuit" if self._parks_open else "the ladder at rest"
             yield Part(f"■ parked; now at the output: {made}", Tone.STRONG)
         elif found is not None:
-            yield Part(f"▶ now at the output: {found.words}", Tone.ACTIVE)
+            yield Part(f"▶ now at the output: {made_words(found, self.shell.scale)}", Tone.ACTIVE)
             if found.output is Output.SHORT:
                 yield Part(self._short_words, Tone.DOUBT)
 
@@ -155,6 +156,13 @@ class HandScreen(BenchScreen):
         word = "● energised" if energised else "○ at rest"
         return Cells((str(number), word, does), Tone.STRONG if energised else Tone.PLAIN)
 
+    def show_scale(self) -> None:
+        """Show every temperature anew; a number without a unit stays ohm."""
+        self.show_picture(self._engine.picture)
+        if self._found is not None:
+            words = _preview(self._found, self._short_words, self.shell.scale)
+            self.query_one("#preview", Sentences).show(words)
+
     # Finding
 
     @on(Input.Changed)
@@ -174,7 +182,7 @@ class HandScreen(BenchScreen):
         except RungwiseError as error:
             preview.show(refusal(error))
             return
-        preview.show(_preview(self._found, self._short_words))
+        preview.show(_preview(self._found, self._short_words, self.shell.scale))
 
     @property
     def _start(self) -> int:
@@ -197,7 +205,7 @@ class HandScreen(BenchScreen):
             self.query_one("#preview", Sentences).show(refusal(error))
             return
         if found.extreme is not None and not await self.shell.push_screen_wait(
-            _ask(found, self._short_words)
+            _ask(found, self._short_words, self.shell.scale)
         ):
             return
         if found.state == self._start and found.text.lower() != "park":
@@ -237,27 +245,27 @@ class HandScreen(BenchScreen):
         self.shell.action_leave()
 
 
-def _preview(found: Setting, short_words: str) -> list[Part]:
+def _preview(found: Setting, short_words: str, scale: Scale) -> list[Part]:
     """Say what a value would be before it is applied."""
     told = f"{found.moves} relay movements"
     if found.excursion_celsius is not None:
-        told += f", excursion {degrees(found.excursion_celsius)} degC"
+        told += f", excursion {difference(found.excursion_celsius, scale)} {scale.unit}"
     asks = "" if found.extreme is None else f"; {found.extreme}: asks first"
     short = [Part(short_words, Tone.DOUBT)] if found.output is Output.SHORT else []
     return [
-        Part(f"would make {found.words} (k=2)", Tone.STRONG),
+        Part(f"would make {made_words(found, scale)} (k=2)", Tone.STRONG),
         *short,
         Part(f"{told}{asks}. Enter applies it.", Tone.PLAIN if not asks else Tone.DOUBT),
     ]
 
 
-def _ask(found: Setting, short_words: str) -> Ask:
+def _ask(found: Setting, short_words: str, scale: Scale) -> Ask:
     return Ask(
         f"Put {found.extreme} at the input?"
         if "relay" not in (found.extreme or "")
         else f"Change {found.text} over on its own?",
         [
-            Part(f"It makes {found.words}.", Tone.STRONG),
+            Part(f"It makes {made_words(found, scale)}.", Tone.STRONG),
             *([Part(short_words, Tone.STRONG)] if found.output is Output.SHORT else []),
             Part("A module may store a fault code and start a cooling fan: keep clear."),
         ],

@@ -28,6 +28,7 @@ from controller.tui.wording import (
     facts,
     headline,
     live_words,
+    question_words,
     result_words,
     verdict_words,
 )
@@ -43,8 +44,9 @@ class RunScreen(BenchScreen):
 
     HELP = (
         "Where you type the readings: wait until the tool shows a steady value, type it, press"
-        " Enter. 83 is degC, 181F is degF; skip, redo and stop may be typed too. The F keys work"
-        " while you type. F12 or Ctrl+C stops at once and parks the ladder."
+        " Enter. A number alone is in the unit that is shown (F8 changes it); 83C and 181F are what"
+        " they say; skip, redo and stop may be typed too. The F keys work while you type. F12 or"
+        " Ctrl+C stops at once and parks the ladder."
     )
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f2", "pause", "Pause/go", tooltip="Hold the relays as they are, or go on",
@@ -82,6 +84,7 @@ class RunScreen(BenchScreen):
             self._prepared.resolved,
             self._prepared.sensor,
             lambda: self._shown,
+            lambda: self.shell.scale,
             below=[
                 PartsLine(id="counts", classes="watch"),
                 PartsLine(id="health", classes="watch"),
@@ -90,7 +93,7 @@ class RunScreen(BenchScreen):
         yield PartsLine(id="newest")
         yield Sentences(id="ending")
         if self._prepared.typed:
-            yield AnswerBox(self._prepared.bench.typed_unit, id="answer")
+            yield AnswerBox(self.shell.scale, id="answer")
 
     def on_mount(self) -> None:
         """Show the plan before anything has happened."""
@@ -121,8 +124,21 @@ class RunScreen(BenchScreen):
         if before is None or view.phase is not before.phase:
             self.refresh_bindings()
 
+    def show_scale(self) -> None:
+        """Show every temperature anew; a number without a unit is in the new one from now on."""
+        picture = self._engine.picture
+        self.query_one(StepsPane).begin(picture.view.total)
+        self.query_one(StepsPane).redraw_all()
+        if self._prepared.typed:
+            self.query_one(AnswerBox).use(self.shell.scale)
+            self._show_question(picture)
+        self._show_live(picture.view, self._engine.clock.now_s())
+        if picture.view.newest is not None:
+            words = result_words(picture.view.newest, self.shell.scale)
+            self.query_one("#newest", PartsLine).show([words])
+
     def _show_live(self, view: RunView, now_s: float) -> None:
-        self.query_one("#live", PartsLine).show(live_words(view, now_s))
+        self.query_one("#live", PartsLine).show(live_words(view, now_s, self.shell.scale))
         done, total = view.done, view.total
         left = view.left_s
         told = f"{done} of {total} done, {duration(view.elapsed_s)} gone"
@@ -130,7 +146,7 @@ class RunScreen(BenchScreen):
             told += f", about {duration(left)} left"
         share = done / total if total else 0.0
         self.query_one("#progress", PartsLine).show([Part(bar(share, 24), Tone.ACTIVE), Part(told)])
-        counts, health = facts(view)
+        counts, health = facts(view, self.shell.scale)
         self.query_one("#counts", PartsLine).show([counts])
         self.query_one("#health", PartsLine).show([health])
 
@@ -142,7 +158,7 @@ class RunScreen(BenchScreen):
             return
         pane.redraw_changes(before)
         if view.newest is not None and view.newest is not before.newest:
-            self.query_one("#newest", PartsLine).show([result_words(view.newest)])
+            self.query_one("#newest", PartsLine).show([result_words(view.newest, self.shell.scale)])
 
     def _show_question(self, picture: Picture) -> None:
         view = picture.view
@@ -151,8 +167,8 @@ class RunScreen(BenchScreen):
             Phase.PAUSED: "Paused: the value stays as it is. F2 goes on.",
             Phase.FINISHED: "The run is over.",
         }.get(view.phase, "The relays move; the question comes in a moment.")
-        asking = view.phase is Phase.ASKING and view.prompt is not None
-        question = view.prompt.text if asking and view.prompt is not None else None
+        question = question_words(view, self.shell.scale)
+        asking = question is not None
         box = self.query_one(AnswerBox)
         if box.ask(question, waiting, picture.said if asking else ()):
             self.query_one(Input).focus()
@@ -280,7 +296,7 @@ class RunScreen(BenchScreen):
         if view is None or view.step is None or view.prompt is None:
             return False
         self._doubted = view.prompt.token
-        celsius = understood(text, self._prepared.bench.typed_unit)
+        celsius = understood(text, self.shell.scale)
         last = view.step.index == view.total - 1
         if not last or celsius is None or asked == view.prompt.token:
             return False
