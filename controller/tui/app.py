@@ -261,11 +261,17 @@ class RungwiseApp(Shell):
 
         self.flow("start", flows.start_run(self, run, pace=pace, resume=resume))
 
-    def by_hand(self, bench: Path | None) -> None:
-        """Open a bench for single values."""
+    def by_hand(self, bench: Path | None, plan: Path | None = None) -> None:
+        """Open a bench for single values, with the sensor of a plan."""
         from controller.tui import flows
 
-        self.flow("start", flows.by_hand(self, bench))
+        self.flow("start", flows.by_hand(self, bench, plan))
+
+    async def pick_sensor(self) -> Path | None:
+        """Ask for one of the sensors in the folder; None: none was picked."""
+        from controller.tui import flows
+
+        return await flows.pick_sensor(self)
 
     def open_record(self, path: Path) -> None:
         """Show a record."""

@@ -26,7 +26,15 @@ if TYPE_CHECKING:
     from controller.records.replay import Replay
     from controller.tui.preparing import ReadyRun
 
-__all__ = ["by_hand", "compare_with", "open_record", "prepare", "show_replay", "start_run"]
+__all__ = [
+    "by_hand",
+    "compare_with",
+    "open_record",
+    "pick_sensor",
+    "prepare",
+    "show_replay",
+    "start_run",
+]
 
 
 async def prepare(app: Shell, plan: Path, bench: Path | None) -> None:
@@ -72,26 +80,34 @@ async def start_run(app: Shell, run: ReadyRun, *, pace: str, resume: bool) -> No
     app.switch_screen(RunScreen(run, engine))
 
 
-async def by_hand(app: Shell, bench_path: Path | None) -> None:
-    """Open a bench for single values."""
+async def by_hand(app: Shell, bench_path: Path | None, plan_path: Path | None) -> None:
+    """Open a bench for single values, with the sensor of a plan."""
     from controller.tui.preparing import begin_by_hand, prepare_bench
     from controller.tui.screens.hand import HandScreen
 
     if app.busy():
         return
     try:
-        bench, finder, _sensor = await asyncio.to_thread(prepare_bench, bench_path)
-        module = bench.module
+        found = await asyncio.to_thread(prepare_bench, bench_path, plan_path)
+        bench = found.bench
+        module = found.module
         amperes = None if module is None else module.short_circuit_amperes
         watts = None if module is None else module.most_watts
         if not await _cautioned(app, bench, amperes, watts):
             return
-        engine = begin_by_hand(bench, runs=app.runs, changed=app.engine_changed, clock=app.clock)
+        engine = begin_by_hand(found, runs=app.runs, changed=app.engine_changed, clock=app.clock)
     except RungwiseError as error:
         await _refuse(app, "This bench cannot be used", error)
         return
     app.begin(engine)
-    app.push_screen(HandScreen(bench, finder, engine))
+    app.push_screen(HandScreen(found, engine))
+
+
+async def pick_sensor(app: Shell) -> Path | None:
+    """Ask for one of the sensors in the folder."""
+    around = await asyncio.to_thread(look_around, app.folder, app.runs)
+    picked = await app.push_screen_wait(PickRecord("Temperatures by the curve of", around.sensors))
+    return None if picked is None else picked.path
 
 
 async def open_record(app: Shell, path: Path) -> None:

@@ -71,8 +71,12 @@ class Shell(App[int]):
         """Ask what has to be asked, then run."""
         raise NotImplementedError
 
-    def by_hand(self, bench: Path | None) -> None:
-        """Open a bench for single values."""
+    def by_hand(self, bench: Path | None, plan: Path | None = None) -> None:
+        """Open a bench for single values, with the sensor of a plan."""
+        raise NotImplementedError
+
+    async def pick_sensor(self) -> Path | None:
+        """Ask for one of the sensors in the folder; None: none was picked."""
         raise NotImplementedError
 
     def open_record(self, path: Path) -> None:

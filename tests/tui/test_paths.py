@@ -772,3 +772,59 @@ def test_the_option_for_fahrenheit_reaches_the_screen(monkeypatch: pytest.Monkey
     for fahrenheit in (False, True):
         assert verb_ui.run(arguments, Output(fahrenheit=fahrenheit)) == 0
     assert seen == [Scale.CELSIUS, Scale.FAHRENHEIT]
+
+
+@pytest.mark.parametrize("bench", [None, "benches/serial.toml"])
+def test_by_hand_takes_the_sensor_of_the_marked_plan(
+    workshop: Path, tmp_path: Path, bench: str | None
+) -> None:
+    from controller.tui.preparing import prepare_bench
+
+    root = WORKSHOP.parents[2]
+    sensor = root / "sweeps/sensors/tern-exhaust-pt1000.toml"
+    plan = tmp_path / "check.toml"
+    plan.write_text(
+        (workshop / "plans/check.toml")
+        .read_text()
+        .replace("../../../../sweeps/sensors/tern-coolant.toml", str(sensor))
+        .replace("../../../../sweeps", f"{root}/sweeps")
+        .replace("../benches", f"{workshop}/benches")
+    )
+    found = prepare_bench(None if bench is None else workshop / bench, plan)
+    assert found.sensor is not None
+    # IEC 60751:2022, table 1: a platinum element of 1000 ohm has 1155.4 ohm at 40 degC.
+    assert found.finder.find("40degC", 0).ohms == pytest.approx(1155.4, abs=1.0)
+    assert found.module is not None
+    assert found.module.short_circuit_amperes == pytest.approx(5.0 / 2490.0)  # Ohm's law
+    assert (found.bench.name == "Serial ladder") == (bench is not None)
+
+
+def test_by_hand_names_the_sensor_and_lets_another_be_chosen(helper, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    root = WORKSHOP.parents[2]
+    helper.folder = tmp_path / "w"
+    shutil.copytree(WORKSHOP, helper.folder)
+    for path in helper.folder.glob("*/*.toml"):
+        path.write_text(path.read_text().replace("../../../../sweeps", f"{root}/sweeps"))
+    shutil.copy(root / "sweeps/sensors/tern-exhaust-pt1000.toml", helper.folder)
+
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=(140, 45)) as pilot:
+            await helper.until(pilot, lambda: len(lines_of(app, "plans")) == 2)
+            await pilot.press("h")
+            await helper.until(pilot, lambda: isinstance(app.screen, HandScreen))
+            await helper.until(pilot, lambda: app.picture.view.driving is Driving.PARKED)
+            assert "sensor: Tern coolant sensor" in shown(app.screen, "#headline")
+            await pilot.press(*"40degC")
+            await helper.until(pilot, lambda: "would make 149" in shown(app.screen, "#preview"))
+            await pilot.press("f9")
+            await helper.until(pilot, lambda: isinstance(app.screen, PickRecord))
+            await pilot.press("enter")
+            await helper.until(pilot, lambda: "exhaust" in shown(app.screen, "#headline"))
+            # IEC 60751:2022, table 1: a platinum element of 1000 ohm has 1155.4 ohm at 40 degC.
+            await helper.until(pilot, lambda: "would make 1155." in shown(app.screen, "#preview"))
+            await pilot.press("escape")
+            await helper.until(pilot, lambda: not app.driving)
+            assert app.mistakes == []
+
+    helper.run(body())

@@ -40,8 +40,8 @@ class ChooseScreen(BenchScreen):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "nothing", "Prepare or open", tooltip="Use the marked line",
                 id="choose.use"),
-        Binding("h", "by_hand", "Set by hand", tooltip="Set single values on the marked bench",
-                id="choose.hand"),
+        Binding("h", "by_hand", "Set by hand", id="choose.hand",
+                tooltip="Set single values: the marked plan's sensor, the marked bench"),
         Binding("c", "compare", "Compare", tooltip="Compare the marked record with another",
                 id="choose.compare"),
         Binding("f5,l", "look", "Look again", tooltip="Look through the folder again",
@@ -153,8 +153,8 @@ class ChooseScreen(BenchScreen):
 
     def action_by_hand(self) -> None:
         """Set single values."""
-        bench = self.bench
-        self.shell.by_hand(bench.path if bench else None)
+        bench, plan = self.bench, self.plan
+        self.shell.by_hand(bench.path if bench else None, plan.path if plan else None)
 
     def action_compare(self) -> None:
         """Compare the marked record with another."""

@@ -16,6 +16,7 @@ from controller.cautions import short_circuit_sentence
 from controller.errors import RungwiseError
 from controller.ladder.electrical import Output, output_of
 from controller.planning.value import HINT
+from controller.text import ohms
 from controller.tui.dialogs import Ask
 from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Cells, Column, Part, Tone
@@ -28,9 +29,9 @@ from controller.tui.widgets.table import RowsTable
 from controller.tui.wording import difference, made_words
 
 if TYPE_CHECKING:
-    from controller.bench.files import BenchFile
-    from controller.planning.single_value import Finder, Setting
+    from controller.planning.single_value import Setting
     from controller.run.hold import HandRun
+    from controller.tui.preparing import HandBench
 
 __all__ = ["HandScreen"]
 
@@ -55,6 +56,8 @@ class HandScreen(BenchScreen):
         Binding("up", "nudge(1)", "Nudge up", tooltip="Half a degC or 1 % more", id="hand.up"),
         Binding("down", "nudge(-1)", "Nudge down", tooltip="Half a degC or 1 % less",
                 id="hand.down"),
+        Binding("f9", "sensor", "Sensor", tooltip="Set temperatures of another sensor",
+                id="hand.sensor"),
         Binding("f7", "park", "Park", tooltip="Park the ladder and stay here", id="hand.park"),
         Binding("tab", "app.focus_next", "Input/relays", show=False, id="hand.next",
                 tooltip="Between input and relays"),
@@ -63,13 +66,13 @@ class HandScreen(BenchScreen):
 
     def __init__(
         self,
-        bench: BenchFile,
-        finder: Finder,
+        found: HandBench,
         engine: EngineThread,
     ) -> None:
         super().__init__()
-        self._bench = bench
-        self._finder = finder
+        self._at = found
+        self._bench = found.bench
+        self._finder = found.finder
         self._engine = engine
         self._found: Setting | None = None
         self._view: RunView = engine.picture.view
@@ -91,16 +94,23 @@ class HandScreen(BenchScreen):
 
     def on_mount(self) -> None:
         """Show the relays at rest."""
-        self.headline(
-            Part("Set by hand", Tone.STRONG),
-            Part(one_line(self._bench.name)),
-            Part(one_line(self._bench.ladder.name), Tone.FAINT),
-        )
+        self._show_names()
         self.query_one("#wanted").border_title = "value"
         self.query_one("#relays").border_title = "relays"
         self.query_one("#preview", Sentences).show([Part(f"Write {HINT}.", Tone.FAINT)])
         self.query_one(Input).focus()
         self.show_picture(self._engine.picture)
+
+    def _show_names(self) -> None:
+        """Say which sensor's temperatures are set, on which bench."""
+        sensor = self._at.sensor
+        told = "only ohm" if sensor is None else one_line(sensor.name)
+        self.headline(
+            Part("Set by hand", Tone.STRONG),
+            Part(f"sensor: {told}", Tone.DOUBT if sensor is None else Tone.PLAIN),
+            Part(one_line(self._bench.name), Tone.FAINT),
+            Part(one_line(self._bench.ladder.name), Tone.FAINT),
+        )
 
     def show_picture(self, picture: Picture) -> None:
         """Show what is driven now."""
@@ -134,7 +144,9 @@ class HandScreen(BenchScreen):
         if view.driven_ohms is None:
             made = "an open circuit" if self._parks_open else "the ladder at rest"
             yield Part(f"■ parked; now at the output: {made}", Tone.STRONG)
-        elif found is not None:
+        elif found is None:
+            yield Part(f"▶ now at the output: {ohms(view.driven_ohms)} ohm", Tone.ACTIVE)
+        else:
             yield Part(f"▶ now at the output: {made_words(found, self.shell.scale)}", Tone.ACTIVE)
             if found.output is Output.SHORT:
                 yield Part(self._short_words, Tone.DOUBT)
@@ -235,6 +247,22 @@ class HandScreen(BenchScreen):
     async def action_park(self) -> None:
         """Park and stay."""
         await self._apply("park")
+
+    @work(exclusive=True, group="sensor", exit_on_error=False)
+    async def action_sensor(self) -> None:
+        """Pick another sensor's curve; what is driven stays as it is."""
+        path = await self.shell.pick_sensor()
+        if path is None:
+            return
+        try:
+            self._at = await asyncio.to_thread(self._at.with_sensor, path)
+        except RungwiseError as error:
+            self.query_one("#preview", Sentences).show(refusal(error))
+            return
+        self._finder, self._now = self._at.finder, None
+        self._show_names()
+        self.show_picture(self._engine.picture)
+        self._look(self.query_one(Input).value)
 
     def action_nothing(self) -> None:
         """The input takes this key itself."""
