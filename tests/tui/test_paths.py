@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import unicodedata
 from dataclasses import replace
 from pathlib import Path
 
@@ -828,3 +829,70 @@ def test_by_hand_names_the_sensor_and_lets_another_be_chosen(helper, tmp_path: P
             assert app.mistakes == []
 
     helper.run(body())
+
+
+HOSTILE = "\x1b]0;taken\x07\x1b[2J[x]\u202eb\x9b31m"
+
+
+def acting(text: str) -> set[str]:
+    """Return the characters of a text that a terminal would act on."""
+    return {c for c in text if c != "\n" and unicodedata.category(c) in ("Cc", "Cf", "Cs")}
+
+
+def test_names_in_files_and_of_files_act_on_no_terminal(helper, capsys, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    from controller.cli.main import main
+    from controller.tui.screens.compare import CompareScreen, compare_records
+
+    root = WORKSHOP.parents[2]
+    recorded = (root / "sweeps/recorded/coolant-corroded.jsonl").read_bytes()
+    helper.runs.mkdir()
+    bad = helper.runs / f"{HOSTILE}.jsonl"
+    bad.write_bytes(recorded)
+    helper.folder = tmp_path / "w"
+    helper.folder.mkdir()
+    plan = helper.folder / f"p{HOSTILE}.toml"
+    plan.write_text('format = "rungwise-plan/1"\nkind = "check"\nnote = "[b]\\u001b[31m"\n')
+
+    async def body() -> None:
+        app = helper.app()
+        async with app.run_test(size=(140, 45)) as pilot:
+
+            def drawn() -> str:
+                strips = app.screen._compositor.render_strips()
+                return "\n".join("".join(piece.text for piece in strip) for strip in strips)
+
+            await helper.until(pilot, lambda: len(lines_of(app, "records")) == 1)
+            await pilot.pause(0.3)
+            assert "taken" in drawn()
+            assert acting(drawn()) == set()
+            app.open_record(bad)
+            await helper.until(pilot, lambda: isinstance(app.screen, RecordScreen))
+            await pilot.pause()
+            assert acting(drawn()) == set()
+            app.push_screen(CompareScreen(compare_records(bad, bad)))
+            await helper.until(pilot, lambda: "Two runs" in drawn())
+            assert acting(drawn()) == set()
+            bad.write_bytes(b"{}")
+            app.open_record(bad)
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await pilot.pause()
+            assert acting(drawn()) == set()
+            bad.write_bytes(recorded)
+
+    helper.run(body())
+    table = tmp_path / f"t{HOSTILE}.csv"
+    table.write_text(f"celsius,reported\n{HOSTILE},1\n")
+    for arguments in (
+        ["report", str(bad)],
+        ["compare", str(bad), str(bad)],
+        ["diagnose", str(bad)],
+        ["diagnose", str(table), "--plan", str(plan)],
+        ["replay", str(table)],
+        ["plan", str(plan)],
+        ["curve", str(plan)],
+        ["ui", HOSTILE],
+    ):
+        main(arguments)
+        told = capsys.readouterr()
+        assert told.out + told.err
+        assert acting(told.out + told.err) == set(), arguments
