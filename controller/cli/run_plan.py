@@ -89,8 +89,11 @@ def _say_end(output: Output, session: Session, path: Path) -> None:
         "plan": plan_summary_fields(plan),
         "steps": [result_fields(result, plan.state_digits) for result in results],
         "record": str(path),
+        "closing_hash": session.record_hash,
     }
     output.document(fields)
     say_results(output, plan, results)
     output.say(f"Record: {path}")
+    if session.record_hash is not None:
+        output.say(f"Closing hash: {session.record_hash}")
     output.say_verdict(summary.verdict.value, summary.sentence)

@@ -114,12 +114,14 @@ class Bench(Line):
         return state.to_bytes(mask_width(self.identity.relay_count), "little")
 
     def away(self) -> tuple[int, ...]:
-        """Return up to three allowed states beside the park state, one relay off it at best."""
+        """Return up to three allowed states that are one relay off the park state.
+
+        No more than one relay at a time: what a board's supply can drive is not known.
+        """
         if self._away is None:
             park, count = self.park_state, self.identity.relay_count
-            one_off = [park ^ (1 << relay) for relay in range(count)]
             found: list[int] = []
-            for state in [*one_off, *(park ^ (3 << relay) for relay in range(count - 1))]:
+            for state in (park ^ (1 << relay) for relay in range(count)):
                 reply = self.ask_any(*self.apply_body(park, [(state, 1)]))
                 if isinstance(reply, ApplyReply):
                     found.append(state)
@@ -127,7 +129,7 @@ class Bench(Line):
                 if len(found) == 3:
                     break
             if not found:
-                raise NotApplicable("every state near the park state is refused")
+                raise NotApplicable("every state that is one relay off the park state is refused")
             self._away = tuple(found)
         return self._away
 

@@ -261,7 +261,8 @@ def test_states_that_share_rungs_are_uncertain_together(table):
     joint = states_ohms2(ladder, states)
     own = [state_uncertainty_ohms(ladder, state) for state in states]
     assert np.sqrt(np.diag(joint)) == pytest.approx(own, rel=1e-3)
-    assert joint[0, 1] == pytest.approx(joint[0, 0])
+    # The contacts scatter from one setting to the next; the rungs are the same ones.
+    assert joint[0, 1] == pytest.approx(joint[0, 0], rel=0.01)
     # No rung in common: what is bypassed in one is in circuit in the other.
     assert joint[0, 2] == pytest.approx(0.0, abs=1e-6 * joint[2, 2])
 
