@@ -253,7 +253,8 @@ class RungwiseApp(Shell):
         """Read and resolve a plan, then show what it would do."""
         from controller.tui import flows
 
-        self.flow("prepare", flows.prepare(self, plan, bench))
+        if not any(one.group == "prepare" and one.is_running for one in self.workers):
+            self.flow("prepare", flows.prepare(self, plan, bench))
 
     def start_run(self, run: ReadyRun, *, pace: str, resume: bool) -> None:
         """Ask what has to be asked, then run."""

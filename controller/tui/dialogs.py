@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from typing import ClassVar
 
@@ -19,7 +20,7 @@ from controller.tui.widgets.lines import PartsLine, Sentences, StatusLine
 from controller.tui.widgets.picks import PickList, SignButton
 from controller.tui.workshop import Found
 
-__all__ = ["Ask", "PickRecord", "ask_cautions"]
+__all__ = ["Ask", "PickRecord", "Working", "ask_cautions"]
 
 
 class Ask(ModalScreen[bool]):
@@ -74,6 +75,36 @@ class Ask(ModalScreen[bool]):
             return
         other = "#yes" if self.query_one("#no", Button).has_focus else "#no"
         self.query_one(other, Button).focus()
+
+
+class Working(ModalScreen[None]):
+    """Says what is being done; Esc gives it up."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "dismiss(None)", "Give up", tooltip="Wait no longer", id="working.end")
+    ]
+
+    def __init__(self, told: str) -> None:
+        super().__init__(classes="ask")
+        self._told = told
+
+    def compose(self) -> ComposeResult:
+        """Return the parts."""
+        with Vertical(id="box"):
+            yield PartsLine(id="ask-title")
+            yield Sentences(id="ask-reasons")
+        yield StatusLine()
+
+    def on_mount(self) -> None:
+        """Begin to count."""
+        self._began_s = time.monotonic()
+        self.query_one("#ask-title", PartsLine).show([Part(one_line(self._told), Tone.STRONG)])
+        self._count()
+        self.set_interval(1.0, self._count)
+
+    def _count(self) -> None:
+        gone_s = time.monotonic() - self._began_s
+        self.query_one(Sentences).show([Part(f"{gone_s:.0f} s so far. Esc gives it up.")])
 
 
 def ask_cautions(amperes: float | None, watts: float | None) -> Ask:

@@ -9,11 +9,12 @@ Each flow ends where a person says no. Nothing is driven before the last questio
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from controller.errors import RungwiseError
-from controller.tui.dialogs import Ask, PickRecord, ask_cautions
+from controller.tui.dialogs import Ask, PickRecord, Working, ask_cautions
 from controller.tui.parts import Part
 from controller.tui.scale import Scale
 from controller.tui.screens.base import refusal
@@ -36,6 +37,30 @@ __all__ = [
     "start_run",
 ]
 
+_Made = TypeVar("_Made")
+
+SILENT_S = 0.3
+"""What takes longer says that it works."""
+
+
+async def _worked(app: Shell, told: str, make: Callable[[], _Made]) -> _Made:
+    """Do something on another thread; once it takes long say so, and let it be given up.
+
+    Given up, the flow ends here: what the thread still brings is dropped.
+    """
+    work = asyncio.ensure_future(asyncio.to_thread(make))
+    done, _ = await asyncio.wait({work}, timeout=SILENT_S)
+    if not done:
+        screen = Working(told)
+        given_up = asyncio.ensure_future(app.push_screen_wait(screen))
+        await asyncio.wait({work, given_up}, return_when=asyncio.FIRST_COMPLETED)
+        if given_up.done():
+            work.add_done_callback(lambda late: late.cancelled() or late.exception())
+            raise asyncio.CancelledError
+        screen.dismiss(None)
+        await given_up
+    return work.result()
+
 
 async def prepare(app: Shell, plan: Path, bench: Path | None) -> None:
     """Read and resolve a plan, then show what it would do."""
@@ -45,7 +70,7 @@ async def prepare(app: Shell, plan: Path, bench: Path | None) -> None:
     if app.busy():
         return
     try:
-        run = await asyncio.to_thread(ready, plan, bench, app.runs)
+        run = await _worked(app, "Preparing the plan …", lambda: ready(plan, bench, app.runs))
     except RungwiseError as error:
         await _refuse(app, "This plan cannot be run", error)
         return
@@ -88,7 +113,9 @@ async def by_hand(app: Shell, bench_path: Path | None, plan_path: Path | None) -
     if app.busy():
         return
     try:
-        found = await asyncio.to_thread(prepare_bench, bench_path, plan_path)
+        found = await _worked(
+            app, "Preparing the bench …", lambda: prepare_bench(bench_path, plan_path)
+        )
         bench = found.bench
         module = found.module
         amperes = None if module is None else module.short_circuit_amperes
@@ -115,7 +142,7 @@ async def open_record(app: Shell, path: Path) -> None:
     from controller.tui.screens.record import RecordScreen, load
 
     try:
-        loaded = await asyncio.to_thread(load, path)
+        loaded = await _worked(app, "Reading and proving the record …", lambda: load(path))
     except RungwiseError as error:
         await _refuse(app, "This record cannot be shown", error)
         return
@@ -132,7 +159,7 @@ async def compare_with(app: Shell, path: Path) -> None:
     if picked is None:
         return
     try:
-        comparison = await asyncio.to_thread(compare_records, path, picked.path)
+        comparison = await _worked(app, "Comparing …", lambda: compare_records(path, picked.path))
     except RungwiseError as error:
         await _refuse(app, "These cannot be compared", error)
         return

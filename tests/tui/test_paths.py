@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import threading
 import unicodedata
 from dataclasses import replace
 from pathlib import Path
@@ -896,3 +897,45 @@ def test_names_in_files_and_of_files_act_on_no_terminal(helper, capsys, tmp_path
         told = capsys.readouterr()
         assert told.out + told.err
         assert acting(told.out + told.err) == set(), arguments
+
+
+def test_a_long_preparation_says_so_and_can_be_given_up(
+    helper,  # type: ignore[no-untyped-def]
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    from controller.tui import preparing
+    from controller.tui.dialogs import Working
+
+    go_on = threading.Event()
+    begun: list[Path] = []
+    really = preparing.ready
+
+    def slow(plan: Path, bench: Path | None, runs: Path):  # type: ignore[no-untyped-def]
+        begun.append(plan)
+        assert go_on.wait(30)
+        return really(plan, bench, runs)
+
+    monkeypatch.setattr(preparing, "ready", slow)
+
+    async def body() -> None:
+        app = helper.app()
+        async with app.run_test(size=(80, 24)) as pilot:
+            await helper.until(pilot, lambda: len(lines_of(app, "plans")) == 2)
+            app.screen.query_one("#plans", OptionList).focus()
+            await pilot.press("enter", "enter")
+            await helper.until(pilot, lambda: isinstance(app.screen, Working))
+            await helper.until(pilot, lambda: "Esc gives it up" in shown(app.screen))
+            await pilot.press("enter")
+            assert len(begun) == 1  # pressed again it does not begin anew
+            await pilot.press("escape")
+            await helper.until(pilot, lambda: isinstance(app.screen, ChooseScreen))
+            await helper.until(
+                pilot, lambda: not any(w.group == "prepare" and w.is_running for w in app.workers)
+            )
+            await pilot.press("enter")
+            await helper.until(pilot, lambda: isinstance(app.screen, Working))
+            go_on.set()
+            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            assert app.mistakes == []
+
+    helper.run(body())

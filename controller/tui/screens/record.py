@@ -260,7 +260,9 @@ class RecordScreen(BenchScreen):
         """Judge the record again, and beside its run on the simulated bench."""
         from controller.records.replay import replay
 
-        self._tell([Part("Judging again and running on the simulated bench …", Tone.FAINT)])
+        self._tell(
+            [Part("Judging again and running on the simulated bench … Esc leaves.", Tone.FAINT)]
+        )
         try:
             outcome = await asyncio.to_thread(replay, self._loaded.record)
         except RungwiseError as error:
@@ -281,6 +283,7 @@ class RecordScreen(BenchScreen):
                               Tone.DOUBT)])  # fmt: skip
             return
         sensor = loaded.sensor
+        self._tell([Part("Looking for the fault that explains it … Esc leaves.", Tone.FAINT)])
         try:
             told = await asyncio.to_thread(
                 lambda: diagnosis_lines(results_of(loaded.record), sensor, loaded.module)
