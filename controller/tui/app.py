@@ -111,6 +111,14 @@ class RungwiseApp(Shell):
 
         return patient(found)
 
+    def get_key_display(self, binding: Binding) -> str:
+        """Write keys as they stand on the keyboard, everywhere in one way."""
+        key = binding.key
+        if key.startswith("f") and key[1:].isdigit():
+            return key.upper()
+        named = {"escape": "Esc", "enter": "Enter", "tab": "Tab", "space": "Space"}
+        return named.get(key) or super().get_key_display(binding)
+
     def get_default_screen(self) -> Screen[None]:
         """Return the first screen."""
         return ChooseScreen()
