@@ -50,6 +50,8 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
             hint="the other verbs work without one; see rungwise --help",
         )
     words = ["--ascii"] if arguments.ascii else []
+    if output.fahrenheit:
+        words.append("--fahrenheit")
     if arguments.look is not None:
         words.append(arguments.look)
     if arguments.folder is not None:

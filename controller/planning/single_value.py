@@ -78,7 +78,7 @@ class Setting:
     `back` leads from the state to park. Uncertainties are expanded (k = 2); `celsius` and its
     uncertainty are None where the curve does not reach. `extreme` says what a module will see
     that it may answer with a fault code or a running fan. `target_ohms` is the resistance that was
-    asked for; None where a word, a relay or a state was.
+    asked for; None where a word, a relay or a state was. `output` is how the output stands then.
     """
 
     text: str
@@ -93,6 +93,7 @@ class Setting:
     excursion_celsius: float | None
     moves: int
     extreme: str | None
+    output: Output
     target_ohms: float | None = None
 
     @property
@@ -145,6 +146,7 @@ class Finder:
             moves=operations(start, path),
             extreme=self._extreme(wish, start, state),
             target_ohms=target,
+            output=output_of(self._ladder, state),
         )
 
     def _target_ohms(self, wish: Wish) -> float | None:

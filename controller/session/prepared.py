@@ -115,9 +115,10 @@ def prepare_inputs(
     )
 
 
-def unfinished_record(prepared: Prepared, runs: Path, *, newest: int = 5) -> Unfinished | None:
+def unfinished_record(prepared: Prepared, runs: Path, *, newest: int = 20) -> Unfinished | None:
     """Return the newest record in a folder of the same plan and bench that has steps left to run.
 
+    Records of tries that came to no result, such as one whose link never opened, are passed over.
     Only the `newest` records of the plan's name are looked at.
     """
     inputs = prepared.inputs
@@ -128,8 +129,9 @@ def unfinished_record(prepared: Prepared, runs: Path, *, newest: int = 5) -> Unf
         except InputError:
             continue
         same = record.opening.get("hashes") == opening["hashes"] and record.broken is None
-        if same and 0 < record.first_unfinished < len(opening["plan"]["steps"]):
+        if not same or not record.first_unfinished:
+            continue
+        if record.first_unfinished < len(opening["plan"]["steps"]):
             return Unfinished(path=path, first_step=record.first_unfinished)
-        if same:
-            return None  # the newest one is complete
+        return None  # the newest one is complete
     return None

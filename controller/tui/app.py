@@ -1,8 +1,5 @@
 """The shell: which screen is shown, the one engine there may be, the keys that work everywhere.
 
-Knows: screens, the engine thread, and how the program is started and left.
-Must not know: links, how a run proceeds, what a screen shows.
-
 The first frame comes before numpy, plans and plots are imported.
 """
 
@@ -25,6 +22,7 @@ from controller.errors import ExitCode, RelayKnowledge
 from controller.tui.guard import Guard
 from controller.tui.palette import DARK, LIGHT, AsciiFilter, StyledFilter, needs_ascii
 from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Part, Tone
+from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen
 from controller.tui.screens.choose import ChooseScreen
 from controller.tui.shell import Shell
@@ -34,6 +32,8 @@ from controller.tui.widgets.lines import StatusLine
 from controller.tui.workshop import RUNS
 
 if TYPE_CHECKING:
+    from textual.driver import Driver
+
     from controller.records.replay import Replay
     from controller.tui.engine_thread import EngineThread, Picture
     from controller.tui.preparing import ReadyRun
@@ -60,6 +60,8 @@ class RungwiseApp(Shell):
                 tooltip="The keys of this screen"),
         Binding("ctrl+p", "command_palette", "All actions", priority=True, show=False,
                 id="app.palette", tooltip="Find any action by its name"),
+        Binding("f8", "scale", "degC/degF", show=False, id="app.scale", key_display="F8",
+                tooltip="Show and type temperatures in the other unit"),
         Binding("ctrl+q", "quit", "Quit", priority=True, id="app.quit",
                 tooltip="Leave; asks first while something is driven"),
     ]  # fmt: skip
@@ -75,8 +77,10 @@ class RungwiseApp(Shell):
         ascii_only: bool = False,
         theme: str | None = None,
         clock: Clock | None = None,
+        scale: Scale = Scale.CELSIUS,
     ) -> None:
         super().__init__()
+        self.scale = scale
         self.folder = folder
         self.runs = runs
         self.engine: EngineThread | None = None
@@ -88,6 +92,7 @@ class RungwiseApp(Shell):
         self._drawn_s = -1e9
         self._drawn_number = -1
         self._leaving = False
+        self._warned = 0
         self.register_theme(DARK)
         self.register_theme(LIGHT)
         few = self.console.color_system in ("standard", None)
@@ -96,6 +101,23 @@ class RungwiseApp(Shell):
             self._filters.insert(0, StyledFilter())
         if ascii_only:
             self._filters.append(AsciiFilter())
+
+    def get_driver_class(self) -> type[Driver]:
+        """Return what reads the terminal; on Unix one that survives any byte."""
+        found = super().get_driver_class()
+        if sys.platform == "win32":
+            return found
+        from controller.tui.terminal_input import patient
+
+        return patient(found)
+
+    def get_key_display(self, binding: Binding) -> str:
+        """Write keys as they stand on the keyboard, everywhere in one way."""
+        key = binding.key
+        if key.startswith("f") and key[1:].isdigit():
+            return key.upper()
+        named = {"escape": "Esc", "enter": "Enter", "tab": "Tab", "space": "Space"}
+        return named.get(key) or super().get_key_display(binding)
 
     def get_default_screen(self) -> Screen[None]:
         """Return the first screen."""
@@ -171,6 +193,7 @@ class RungwiseApp(Shell):
             alive=picture.alive,
             stopping=self.engine.stopping,
             room=max(60, self.size.width - 2),
+            scale=self.scale,
         )
 
     def _show_status(self) -> None:
@@ -200,6 +223,7 @@ class RungwiseApp(Shell):
     def begin(self, engine: EngineThread) -> None:
         """Make this the one engine, and start it."""
         self.engine = engine
+        self._warned = 0
         self._drawn_number = -1
         engine.start()
 
@@ -213,6 +237,12 @@ class RungwiseApp(Shell):
         """Tell something that needs no answer, for a few seconds."""
         severity = {Tone.BAD: "error", Tone.DOUBT: "warning"}.get(tone, "information")
         self.notify(one_line(text), severity=severity, markup=False, timeout=8)  # type: ignore[arg-type]
+
+    def warn_once(self, warnings: Sequence[str]) -> None:
+        """Tell each warning of a run for a few seconds, once."""
+        for warning in warnings[self._warned :]:
+            self.say(warning, Tone.DOUBT)
+        self._warned = max(self._warned, len(warnings))
 
     def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
         """Tell of a mistake in background work, which would else vanish."""
@@ -231,7 +261,8 @@ class RungwiseApp(Shell):
         """Read and resolve a plan, then show what it would do."""
         from controller.tui import flows
 
-        self.flow("prepare", flows.prepare(self, plan, bench))
+        if not any(one.group == "prepare" and one.is_running for one in self.workers):
+            self.flow("prepare", flows.prepare(self, plan, bench))
 
     def start_run(self, run: ReadyRun, *, pace: str, resume: bool) -> None:
         """Ask what has to be asked, then run."""
@@ -239,11 +270,17 @@ class RungwiseApp(Shell):
 
         self.flow("start", flows.start_run(self, run, pace=pace, resume=resume))
 
-    def by_hand(self, bench: Path | None) -> None:
-        """Open a bench for single values."""
+    def by_hand(self, bench: Path | None, plan: Path | None = None) -> None:
+        """Open a bench for single values, with the sensor of a plan."""
         from controller.tui import flows
 
-        self.flow("start", flows.by_hand(self, bench))
+        self.flow("start", flows.by_hand(self, bench, plan))
+
+    async def pick_sensor(self) -> Path | None:
+        """Ask for one of the sensors in the folder; None: none was picked."""
+        from controller.tui import flows
+
+        return await flows.pick_sensor(self)
 
     def open_record(self, path: Path) -> None:
         """Show a record."""
@@ -315,6 +352,19 @@ class RungwiseApp(Shell):
         if not self.driving:
             self.call_from_thread(self.exit, ExitCode.INTERRUPTED)
 
+    def action_scale(self) -> None:
+        """Show and take temperatures in the other unit."""
+        self.use_scale(self.scale.other)
+        self.say(f"Temperatures are in {self.scale.unit} now; the record keeps degC.")
+
+    def use_scale(self, scale: Scale) -> None:
+        """Show and take temperatures in a unit, on every screen."""
+        self.scale = scale
+        for screen in self.screen_stack:
+            if isinstance(screen, BenchScreen) and screen.is_mounted:
+                screen.show_scale()
+        self._show_status()
+
     def action_help(self) -> None:
         """Show the keys of the screen."""
         from controller.tui.screens.help import HelpScreen, key_lines
@@ -347,13 +397,14 @@ class RungwiseApp(Shell):
 def main(argv: Sequence[str] | None = None) -> int:
     """Open the terminal UI; return the exit status.
 
-    Arguments: an optional folder instead of ``sweeps``, ``--ascii``, ``--light``, ``--dark``,
-    ``--16-colours``.
+    Arguments: an optional folder instead of ``sweeps``, ``--ascii``, ``--fahrenheit``,
+    ``--light``, ``--dark``, ``--16-colours``.
     """
     import argparse
 
     parser = argparse.ArgumentParser(prog="rungwise", description="The bench in one screen.")
     parser.add_argument("folder", nargs="?", type=Path, default=Path("sweeps"))
+    parser.add_argument("--fahrenheit", action="store_true", help="temperatures in degF")
     parser.add_argument("--ascii", action="store_true", help="no glyphs beyond ASCII")
     look = parser.add_mutually_exclusive_group()
     look.add_argument("--dark", dest="theme", action="store_const", const=DARK.name)
@@ -364,6 +415,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         arguments.folder,
         ascii_only=arguments.ascii or needs_ascii(),
         theme=arguments.theme,
+        scale=Scale.FAHRENHEIT if arguments.fahrenheit else Scale.CELSIUS,
     )
     return run(app)
 
@@ -381,15 +433,16 @@ def run(app: RungwiseApp) -> int:
                 app.engine.stop()
                 app.engine.join()
     relays = app.picture.relays
-    if app.return_code:
+    if app.return_code or status is None:
+        # Whoever leaves in good order says a status.
         print(f"The screen has failed; {relays.value}.", file=sys.stderr)  # noqa: T201
-        return int(app.return_code)
+        return int(app.return_code or ExitCode.FAIL)
     if relays is RelayKnowledge.UNKNOWN:
         print(f"rungwise: {relays.value}", file=sys.stderr)  # noqa: T201
         return int(ExitCode.LINK_FAULT)
     if guard.ended:
         return int(ExitCode.INTERRUPTED)
-    return int(status or 0)
+    return int(status)
 
 
 if __name__ == "__main__":

@@ -1,11 +1,8 @@
-"""Questions that must be answered before something is driven; the safe answer is the default.
-
-Knows: the cautions' text, two buttons, and that no answer means no.
-Must not know: what happens on a yes.
-"""
+"""Questions that must be answered before something is driven; the safe answer is the default."""
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from typing import ClassVar
 
@@ -15,16 +12,15 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Button, OptionList
-from textual.widgets.option_list import Option
 
 from controller.cautions import CAUTIONS, CAUTIONS_TITLE, short_circuit_sentence
-from controller.tui.palette import content_of
 from controller.tui.parts import Part, Tone
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import PartsLine, Sentences, StatusLine
+from controller.tui.widgets.picks import PickList, SignButton
 from controller.tui.workshop import Found
 
-__all__ = ["Ask", "PickRecord", "ask_cautions"]
+__all__ = ["Ask", "PickRecord", "Working", "ask_cautions"]
 
 
 class Ask(ModalScreen[bool]):
@@ -54,11 +50,9 @@ class Ask(ModalScreen[bool]):
             with VerticalScroll(id="reasons", can_focus=False):
                 yield Sentences(id="ask-reasons")
             with Horizontal(id="buttons"):
-                yield Button(content_of([Part(f"{self._no} (n)")]), id="no")
+                yield SignButton(f"{self._no} (n)", id="no")
                 if self._yes is not None:
-                    yield Button(
-                        content_of([Part(f"{self._yes} (y)")]), id="yes", variant="warning"
-                    )
+                    yield SignButton(f"{self._yes} (y)", id="yes", variant="warning")
         yield StatusLine()
 
     def on_mount(self) -> None:
@@ -81,6 +75,36 @@ class Ask(ModalScreen[bool]):
             return
         other = "#yes" if self.query_one("#no", Button).has_focus else "#no"
         self.query_one(other, Button).focus()
+
+
+class Working(ModalScreen[None]):
+    """Says what is being done; Esc gives it up."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "dismiss(None)", "Give up", tooltip="Wait no longer", id="working.end")
+    ]
+
+    def __init__(self, told: str) -> None:
+        super().__init__(classes="ask")
+        self._told = told
+
+    def compose(self) -> ComposeResult:
+        """Return the parts."""
+        with Vertical(id="box"):
+            yield PartsLine(id="ask-title")
+            yield Sentences(id="ask-reasons")
+        yield StatusLine()
+
+    def on_mount(self) -> None:
+        """Begin to count."""
+        self._began_s = time.monotonic()
+        self.query_one("#ask-title", PartsLine).show([Part(one_line(self._told), Tone.STRONG)])
+        self._count()
+        self.set_interval(1.0, self._count)
+
+    def _count(self) -> None:
+        gone_s = time.monotonic() - self._began_s
+        self.query_one(Sentences).show([Part(f"{gone_s:.0f} s so far. Esc gives it up.")])
 
 
 def ask_cautions(amperes: float | None, watts: float | None) -> Ask:
@@ -109,17 +133,15 @@ class PickRecord(ModalScreen[Found | None]):
         """Return the parts."""
         with Vertical(id="box"):
             yield PartsLine(id="ask-title")
-            yield OptionList(
-                *(Option(content_of([Part(one_line(one.name))])) for one in self._records),
-                markup=False,
-                id="records",
-            )
+            yield PickList("records", id="records")
         yield StatusLine()
 
     def on_mount(self) -> None:
         """Fill the parts in."""
         self.query_one("#ask-title", PartsLine).show([Part(self._title, Tone.STRONG)])
-        self.query_one(OptionList).focus()
+        lines = [(one.path, Part(one_line(one.name))) for one in self._records]
+        self.query_one(PickList).fill(lines)
+        self.query_one(PickList).focus()
 
     @on(OptionList.OptionSelected)
     def _picked(self, event: OptionList.OptionSelected) -> None:

@@ -14,7 +14,8 @@ from controller.records.compare import Difference
 from controller.run.model import StepResult
 from controller.text import ohms
 from controller.tui.parts import Cells, Column, Tone
-from controller.tui.wording import degrees, step_name, verdict_words
+from controller.tui.scale import Scale
+from controller.tui.wording import difference, step_name, temperature, verdict_words
 
 __all__ = ["COLUMNS", "Pair", "pair_rows", "pairs"]
 
@@ -68,22 +69,22 @@ def pairs(
     )
 
 
-def pair_rows(found: Sequence[Pair]) -> tuple[Cells, ...]:
+def pair_rows(found: Sequence[Pair], scale: Scale = Scale.CELSIUS) -> tuple[Cells, ...]:
     """Return the rows of the table; one that differs says so with a sign and a tone."""
     return tuple(
         Cells(
             (
                 ("*" if pair.differs else " ") + str(pair.number),
-                step_name(pair.step),
+                step_name(pair.step, scale),
                 *(
                     "-" if result is None else ohms(result.step.achieved_ohms)
                     for result in (pair.first, pair.second)
                 ),
                 *(
-                    degrees(None if result is None else result.reported_celsius)
+                    temperature(None if result is None else result.reported_celsius, scale)
                     for result in (pair.first, pair.second)
                 ),
-                degrees(pair.moved_celsius, sign=True),
+                difference(pair.moved_celsius, scale, sign=True),
                 *(
                     "-" if result is None else verdict_words(result.verdict).text[:7]
                     for result in (pair.first, pair.second)

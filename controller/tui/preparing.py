@@ -1,15 +1,12 @@
 """From what the screen was asked for to the thread that will do it.
 
-Knows: sessions, clocks and paces, the engine thread.
-Must not know: Textual, how a run is shown.
-
 Nothing is driven here, and no record is begun before `begin_run` or `begin_by_hand`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,12 +16,23 @@ from controller.tui.view import RunView, begin, estimate_s
 
 if TYPE_CHECKING:
     from controller.bench.files import BenchFile
+    from controller.module.model import Module
     from controller.planning.single_value import Finder
     from controller.sensors.curve import Sensor
     from controller.session.prepared import Prepared, Unfinished
     from controller.session.session import Setup
 
-__all__ = ["PACES", "ReadyRun", "begin_by_hand", "begin_run", "clock_for", "prepare_bench", "ready"]
+__all__ = [
+    "PACES",
+    "HandBench",
+    "ReadyRun",
+    "begin_by_hand",
+    "begin_run",
+    "clock_for",
+    "hand_bench",
+    "prepare_bench",
+    "ready",
+]
 
 PACES = ("real", "20x", "at once")
 """How fast a fully simulated bench may run; anything else runs in real time."""
@@ -93,29 +101,68 @@ def begin_run(
     return _thread(setup, begin(setup.plan, setup.earlier), changed)
 
 
-def prepare_bench(bench_path: Path | None) -> tuple[BenchFile, Finder, Sensor | None]:
-    """Read a bench for setting values by hand; the simulated one without a file."""
-    from controller.bench.files import default_bench, load_bench
-    from controller.planning.single_value import Finder, stand_in_sensor
+@dataclass(frozen=True, kw_only=True)
+class HandBench:
+    """A bench for single values.
 
+    `sensor` says what a temperature is, None: only ohm may be set. `module` is what the ladder
+    drives, as far as a file says.
+    """
+
+    bench: BenchFile
+    sensor: Sensor | None
+    module: Module | None
+    finder: Finder
+
+    def with_sensor(self, path: Path) -> HandBench:
+        """Return the same bench with another sensor's curve. Raises InputError."""
+        from controller.sensors.files import load_sensor
+
+        return hand_bench(self.bench, load_sensor(path), self.module)
+
+
+def prepare_bench(bench_path: Path | None, plan_path: Path | None = None) -> HandBench:
+    """Read a bench for setting values by hand, with the sensor of a plan.
+
+    Without a bench's file it is the plan's bench; without a plan the bench's own module says which
+    sensor; without both it is the simulated one. Raises InputError.
+    """
+    from controller.bench.files import default_bench, load_bench
+    from controller.planning.single_value import stand_in_sensor
+    from controller.records.inputs import load_inputs
+
+    if plan_path is not None:
+        inputs = load_inputs(plan_path, bench_path)
+        return hand_bench(inputs.bench, inputs.plan.sensor, inputs.module)
     bench: BenchFile = load_bench(bench_path) if bench_path else default_bench(stand_in_sensor())
-    sensor = bench.module.sensor if bench.module is not None else None
-    return bench, Finder(bench, sensor.curve if sensor else None), sensor
+    module = bench.module
+    return hand_bench(bench, module.sensor if module is not None else None, module)
+
+
+def hand_bench(bench: BenchFile, sensor: Sensor | None, module: Module | None) -> HandBench:
+    """Make ready what finds states for values on a bench; the ratings are held at its module."""
+    from controller.planning.single_value import Finder
+
+    driven = replace(bench, module=module)
+    finder = Finder(driven, sensor.curve if sensor is not None else None)
+    return HandBench(bench=bench, sensor=sensor, module=module, finder=finder)
 
 
 def begin_by_hand(
-    bench: BenchFile,
+    found: HandBench,
     *,
     runs: Path,
     changed: Callable[[], None],
     clock: Clock | None = None,
 ) -> EngineThread:
     """Begin a session of single values; it leaves a record where real relays move."""
-    from controller.session.jobs import by_hand
+    from controller.session.jobs import by_hand, hand_plan
     from controller.session.recording import new_record
 
+    bench = found.bench
+    plan = hand_plan(replace(bench, module=found.module))
     record = new_record(runs, "by-hand") if bench.drives_hardware else None
-    setup = by_hand(bench, clock=clock or RealClock(), record=record)
+    setup = by_hand(bench, plan=plan, clock=clock or RealClock(), record=record)
     return _thread(setup, RunView(plan=setup.plan), changed)
 
 

@@ -1,17 +1,15 @@
-"""What a screen may ask of the program around it, declared; `app` does it.
-
-Knows: the requests that screens and flows make.
-Must not know: screens, how any request is carried out.
-"""
+"""What a screen may ask of the program around it, declared; `app` does it."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from textual.app import App
 
 from controller.tui.parts import Tone
+from controller.tui.scale import Scale
 
 if TYPE_CHECKING:
     from controller.clock import Clock
@@ -29,6 +27,7 @@ class Shell(App[int]):
     cautions have been confirmed.
     """
 
+    scale: Scale
     folder: Path
     runs: Path
     record_path: Path
@@ -56,6 +55,14 @@ class Shell(App[int]):
         """Tell something that needs no answer, for a few seconds."""
         raise NotImplementedError
 
+    def use_scale(self, scale: Scale) -> None:
+        """Show and take temperatures in a unit, on every screen."""
+        raise NotImplementedError
+
+    def warn_once(self, warnings: Sequence[str]) -> None:
+        """Tell each warning of a run for a few seconds, once."""
+        raise NotImplementedError
+
     def prepare(self, plan: Path, bench: Path | None) -> None:
         """Read and resolve a plan, then show what it would do."""
         raise NotImplementedError
@@ -64,8 +71,12 @@ class Shell(App[int]):
         """Ask what has to be asked, then run."""
         raise NotImplementedError
 
-    def by_hand(self, bench: Path | None) -> None:
-        """Open a bench for single values."""
+    def by_hand(self, bench: Path | None, plan: Path | None = None) -> None:
+        """Open a bench for single values, with the sensor of a plan."""
+        raise NotImplementedError
+
+    async def pick_sensor(self) -> Path | None:
+        """Ask for one of the sensors in the folder; None: none was picked."""
         raise NotImplementedError
 
     def open_record(self, path: Path) -> None:

@@ -1,7 +1,6 @@
 """The view-model of a run: what the screen has to show, worked out from events.
 
-Knows: the events of a run, and how they add up to results, relays, readings and points.
-Must not know: Textual, wording, colours, widths, keys, threads. Everything here is pure and frozen.
+Everything here is pure and frozen.
 """
 
 from __future__ import annotations
@@ -84,8 +83,8 @@ class RunView:
     `set_state` what the last whole path ended in. `driven_ohms` is what is made now, None while
     parked or unknown. `set_at_s` is when the step's value was latched. `reported_celsius` and
     `reported_at_s` are the newest reading of the step under way. `operations` counts relay
-    movements, each relay each time. `judged_before` results came from an earlier part of a
-    resumed run.
+    movements, each relay each time. `warnings` are about worn relays. `judged_before`
+    results came from an earlier part of a resumed run.
     """
 
     plan: ResolvedPlan | None = None
@@ -95,7 +94,7 @@ class RunView:
     phase: Phase = Phase.WAITING
     driving: Driving = Driving.NOTHING
     device_name: str = ""
-    started_at_s: float = 0.0
+    started_at_s: float | None = None
     now_s: float = 0.0
     step: ResolvedStep | None = None
     attempt: int = 1
@@ -112,6 +111,7 @@ class RunView:
     link: LinkStatus | None = None
     link_at_s: float | None = None
     notes: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
     fault: str | None = None
     summary: RunSummary | None = None
 
@@ -127,8 +127,8 @@ class RunView:
 
     @property
     def elapsed_s(self) -> float:
-        """Seconds since the run began."""
-        return max(0.0, self.now_s - self.started_at_s)
+        """Seconds since the run began; none as long as the link has not opened."""
+        return 0.0 if self.started_at_s is None else max(0.0, self.now_s - self.started_at_s)
 
     @property
     def left_s(self) -> float | None:
@@ -262,7 +262,11 @@ def after(view: RunView, event: Event) -> RunView:
             phase = _PHASE_AFTER.get(event.kind, view.phase)
             if event.kind is NoteKind.RESUMED and view.prompt is not None:
                 phase = Phase.ASKING
-            return replace(view, phase=phase, notes=(*view.notes, event.text)[-NOTES_KEPT:])
+            warnings = view.warnings
+            if event.kind is NoteKind.WEAR:
+                warnings = (*warnings, event.text)[-NOTES_KEPT:]
+            notes = (*view.notes, event.text)[-NOTES_KEPT:]
+            return replace(view, phase=phase, notes=notes, warnings=warnings)
         case RunFinished():
             return replace(view, phase=Phase.FINISHED, summary=event.summary, prompt=None)
         case CodesRead() | Measured():

@@ -1,12 +1,12 @@
 """A run in words and columns: what stands in the status line, the table, the panels.
 
-Knows: the view-model, and how its numbers are written so that none is ever cut off.
-Must not know: Textual, colours (only tones), keys, threads.
+Numbers are written so that none is ever cut off.
 """
 
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 from rich.cells import cell_len
 
@@ -15,23 +15,31 @@ from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.run.model import Ending, Reason, StepResult
 from controller.text import number, ohms
 from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Cells, Column, Part, Tone
+from controller.tui.scale import Scale
 from controller.tui.text import one_line, short_middle
 from controller.tui.view import Driving, Phase, RunView
 from controller.units import format_ohms
 
+if TYPE_CHECKING:
+    from controller.planning.single_value import Setting
+
 __all__ = [
     "bar",
     "columns_for",
+    "difference",
     "driven_words",
     "duration",
     "facts",
     "headline",
     "live_words",
+    "made_words",
     "plan_row",
+    "question_words",
     "result_words",
     "row_of",
     "status_parts",
     "step_name",
+    "temperature",
     "verdict_words",
 ]
 
@@ -58,10 +66,20 @@ def degrees(value: float | None, digits: int = 1, *, sign: bool = False) -> str:
     return number(value, digits, sign=sign)
 
 
-def step_name(step: ResolvedStep) -> str:
+def temperature(celsius: float | None, scale: Scale) -> str:
+    """Write a temperature on a scale, without its unit."""
+    return degrees(None if celsius is None else scale.of(celsius))
+
+
+def difference(kelvin: float | None, scale: Scale, *, sign: bool = False) -> str:
+    """Write a difference of temperatures on a scale, without its unit."""
+    return degrees(None if kelvin is None else scale.step(kelvin), sign=sign)
+
+
+def step_name(step: ResolvedStep, scale: Scale = Scale.CELSIUS) -> str:
     """Name what a step puts at the input: ``20.0``, ``open``, ``short``."""
     if step.kind is StepKind.TEMPERATURE and step.target_celsius is not None:
-        return degrees(step.target_celsius)
+        return temperature(step.target_celsius, scale)
     return step.kind.value
 
 
@@ -87,35 +105,37 @@ def bar(share: float, width: int) -> str:
 # The table of steps
 
 
-def columns_for(plan: ResolvedPlan) -> tuple[Column, ...]:
+def columns_for(plan: ResolvedPlan, scale: Scale = Scale.CELSIUS) -> tuple[Column, ...]:
     """Return the columns of a plan's table: 77 cells with one cell between them, or more where
     the plan's own numbers need it."""
+    # Without a letter in the head a column is in degC.
+    celsius = scale is Scale.CELSIUS
     made = max((len(ohms(step.achieved_ohms)) for step in plan.steps), default=0)
     return (
         Column("", 1, right=False),
         Column("step", max(4, len(str(len(plan.steps))))),
-        Column("target", 8),
+        Column("target" if celsius else "target F", 8),
         Column("ohm", max(8, made)),
-        Column("expected", 8),
-        Column("reported", 8),
-        Column("error", 8),
+        Column("expected" if celsius else "expect F", 8),
+        Column("reported" if celsius else "report F", 8),
+        Column("error" if celsius else "error F", 8),
         Column("U k=2", 6),
         Column("limit", 6),
         Column("result", 11, right=False),
     )
 
 
-def plan_row(step: ResolvedStep) -> tuple[str, ...]:
+def plan_row(step: ResolvedStep, scale: Scale = Scale.CELSIUS) -> tuple[str, ...]:
     """Return the cells of a step that are known before it runs."""
     return (
         str(step.index + 1),
-        step_name(step),
+        step_name(step, scale),
         ohms(step.achieved_ohms),
-        degrees(step.expected_celsius),
+        temperature(step.expected_celsius, scale),
     )
 
 
-def row_of(view: RunView, index: int) -> Cells:
+def row_of(view: RunView, index: int, scale: Scale = Scale.CELSIUS) -> Cells:
     """Return one row of the table."""
     assert view.plan is not None  # noqa: S101 - there are no rows without a plan
     step = view.plan.steps[index]
@@ -125,8 +145,8 @@ def row_of(view: RunView, index: int) -> Cells:
     reported = error = "-"
     words, tone = ("now", Tone.ACTIVE) if now else ("", Tone.PLAIN)
     if result is not None:
-        reported = degrees(result.reported_celsius)
-        error = degrees(result.error_celsius, sign=True)
+        reported = temperature(result.reported_celsius, scale)
+        error = difference(result.error_celsius, scale, sign=True)
         if not now:
             part = verdict_words(result.verdict)
             words, tone = part.text, part.tone
@@ -135,11 +155,11 @@ def row_of(view: RunView, index: int) -> Cells:
     return Cells(
         (
             mark,
-            *plan_row(step),
+            *plan_row(step, scale),
             reported,
             error,
-            degrees(step.uncertainty_celsius),
-            degrees(step.tolerance_celsius),
+            difference(step.uncertainty_celsius, scale),
+            difference(step.tolerance_celsius, scale),
             words,
         ),
         tone,
@@ -149,17 +169,19 @@ def row_of(view: RunView, index: int) -> Cells:
 # Sentences
 
 
-def result_words(result: StepResult) -> Part:
+def result_words(result: StepResult, scale: Scale = Scale.CELSIUS) -> Part:
     """Say what came of a step."""
     part = verdict_words(result.verdict)
     step = result.step
-    name = step_name(step) + (" degC" if step.kind is StepKind.TEMPERATURE else "")
+    name = step_name(step, scale)
+    name += f" {scale.unit}" if step.kind is StepKind.TEMPERATURE else ""
     if result.reported_celsius is None or result.error_celsius is None:
         told = (result.reason or Reason.NO_READING).value
     else:
         told = (
-            f"reported {degrees(result.reported_celsius)}, expected"
-            f" {degrees(step.expected_celsius)}, error {degrees(result.error_celsius, sign=True)}"
+            f"reported {temperature(result.reported_celsius, scale)}, expected"
+            f" {temperature(step.expected_celsius, scale)},"
+            f" error {difference(result.error_celsius, scale, sign=True)}"
         )
         if result.reason:
             told += f", {result.reason.value}"
@@ -167,7 +189,33 @@ def result_words(result: StepResult) -> Part:
     return Part(f"{part.text}  step {step.index + 1}, {name}: {told}{codes}", part.tone)
 
 
-def driven_words(view: RunView) -> str:
+def made_words(found: Setting, scale: Scale) -> str:
+    """Say what a value set by hand makes, and how surely."""
+    if math.isinf(found.ohms):
+        return "an open circuit"
+    made = f"{ohms(found.ohms)} ohm ± {ohms(found.uncertainty_ohms)}"
+    if found.celsius is not None:
+        made += f" = {number(scale.of(found.celsius), 2)} {scale.unit}"
+        if found.uncertainty_celsius is not None:
+            made += f" ± {number(scale.step(found.uncertainty_celsius), 2)}"
+    return made
+
+
+def question_words(view: RunView, scale: Scale) -> str | None:
+    """Return the open question, with its temperature on a scale; None while there is none."""
+    step = view.step
+    if view.phase is not Phase.ASKING or view.prompt is None:
+        return None
+    if step is None or step.kind is not StepKind.TEMPERATURE or scale is Scale.CELSIUS:
+        return view.prompt.text
+    return (
+        f"Step {step.index + 1} of {view.total}, {step_name(step, scale)} {scale.unit},"
+        f" {format_ohms(step.achieved_ohms)}:"
+        " wait until it is steady; what temperature does the module report?"
+    )
+
+
+def driven_words(view: RunView, scale: Scale = Scale.CELSIUS) -> str:
     """Say what is at the output now."""
     if view.driving is Driving.DRIVEN:
         if view.driven_ohms is None:
@@ -179,7 +227,7 @@ def driven_words(view: RunView) -> str:
             return f"short circuit, {format_ohms(view.driven_ohms)}"
         celsius = None if step is None else step.achieved_celsius
         made = format_ohms(view.driven_ohms)
-        return made if celsius is None else f"{made} = {degrees(celsius)} degC"
+        return made if celsius is None else f"{made} = {temperature(celsius, scale)} {scale.unit}"
     return ""
 
 
@@ -192,7 +240,14 @@ _DRIVING = {
 
 
 def status_parts(
-    view: RunView, *, port: str, now_s: float, alive: bool, stopping: bool, room: int = 80
+    view: RunView,
+    *,
+    port: str,
+    now_s: float,
+    alive: bool,
+    stopping: bool,
+    room: int = 80,
+    scale: Scale = Scale.CELSIUS,
 ) -> tuple[Part, ...]:
     """Return the status line: driving or parked, what, the relays, the link.
 
@@ -202,7 +257,7 @@ def status_parts(
     if stopping and alive:
         driving = Part("■ STOPPING", Tone.BAD)
     parts = [driving]
-    if driven := driven_words(view):
+    if driven := driven_words(view, scale):
         parts.append(Part(driven, Tone.STRONG))
     if view.driving is not Driving.NOTHING:
         parts.append(_relays(view))
@@ -259,25 +314,27 @@ def headline(view: RunView, name: str, *, stopping: bool = False) -> tuple[Part,
     return (*parts, Part(step)) if step and view.phase is not Phase.FINISHED else tuple(parts)
 
 
-def live_words(view: RunView, now_s: float) -> tuple[Part, ...]:
+def live_words(view: RunView, now_s: float, scale: Scale = Scale.CELSIUS) -> tuple[Part, ...]:
     """Return the line under a run's name: the newest reading against what is expected."""
     step = view.step
     if step is None or view.phase is Phase.FINISHED:
         return ()
-    parts = [Part(f"expected {degrees(step.expected_celsius)}")]
+    parts = [Part(f"expected {temperature(step.expected_celsius, scale)}")]
     if view.reported_at_s is None:
         parts.append(Part("no reading yet", Tone.FAINT))
     else:
-        parts.append(Part(f"reported {degrees(view.reported_celsius)} degC", Tone.STRONG))
+        parts.append(
+            Part(f"reported {temperature(view.reported_celsius, scale)} {scale.unit}", Tone.STRONG)
+        )
         if view.reported_celsius is not None and step.expected_celsius is not None:
             off = view.reported_celsius - step.expected_celsius
             limit = step.tolerance_celsius
             inside = limit is None or abs(off) <= limit
             parts.append(
                 Part(
-                    f"{degrees(off, sign=True)}"
+                    f"{difference(off, scale, sign=True)}"
                     + ("" if limit is None else (" within" if inside else " OUTSIDE"))
-                    + ("" if limit is None else f" ±{degrees(limit)}"),
+                    + ("" if limit is None else f" ±{difference(limit, scale)}"),
                     Tone.GOOD if inside else Tone.BAD,
                 )
             )
@@ -295,7 +352,7 @@ def live_words(view: RunView, now_s: float) -> tuple[Part, ...]:
     return tuple(parts)
 
 
-def facts(view: RunView) -> tuple[Part, ...]:
+def facts(view: RunView, scale: Scale = Scale.CELSIUS) -> tuple[Part, ...]:
     """Return what a bench builder watches beside the table, as two lines of at most 78 cells."""
     verdicts = [result.verdict for result in view.results if result is not None]
     counts = ", ".join(
@@ -310,7 +367,8 @@ def facts(view: RunView) -> tuple[Part, ...]:
     return (
         Part(f"{counts}{moved}", Tone.FAINT),
         Part(
-            f"excursion {degrees(here)} here, worst {degrees(worst)} degC{health}",
+            f"excursion {difference(here, scale)} here,"
+            f" worst {difference(worst, scale)} {scale.unit}{health}",
             Tone.DOUBT if link is not None and (link.retries or link.dropped) else Tone.FAINT,
         ),
     )

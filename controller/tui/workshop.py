@@ -23,7 +23,7 @@ RUNS = Path("runs")
 
 _HEAD_BYTES = 2048
 _MOST_FILES = 2000
-_FORMAT = re.compile(r'^\s*format\s*=\s*"rungwise-(plan|bench)/1"', re.MULTILINE)
+_FORMAT = re.compile(r'^\s*format\s*=\s*"rungwise-(plan|bench|sensor)/1"', re.MULTILINE)
 _RECORD = re.compile(r'"format":"rungwise-record/1"')
 _VALUE = r'^\s*{}\s*=\s*"([^"\n]*)"'
 _NAME = re.compile(_VALUE.format("name"), re.MULTILINE)
@@ -47,6 +47,7 @@ class Workshop:
     folder: Path
     plans: tuple[Found, ...] = ()
     benches: tuple[Found, ...] = ()
+    sensors: tuple[Found, ...] = ()
     records: tuple[Found, ...] = ()
 
 
@@ -54,19 +55,22 @@ def look_around(folder: Path, runs: Path = RUNS) -> Workshop:
     """Return what lies in a folder and, as to records, in the folder of runs too."""
     plans: list[Found] = []
     benches: list[Found] = []
+    sensors: list[Found] = []
     for path in _files(folder, "*.toml"):
         head = _head(path)
         if (kind := _FORMAT.search(head)) is None:
             continue
         said = _NAME.search(head)
-        name = one_line(said[1]) if said else path.stem
+        name = one_line(said[1]) if said else one_line(path.stem)
         if kind[1] == "bench":
             benches.append(Found(path=path, name=name))
+        elif kind[1] == "sensor":
+            sensors.append(Found(path=path, name=name))
         else:
             what = _KIND.search(head)
             plans.append(Found(path=path, name=name, kind=what[1] if what else ""))
     records = {
-        path.absolute(): Found(path=path, name=path.stem, changed_s=_changed_s(path))
+        path.absolute(): Found(path=path, name=one_line(path.stem), changed_s=_changed_s(path))
         for place in (folder, runs)
         for path in _files(place, "*.jsonl")
         if _RECORD.search(_head(path))
@@ -76,6 +80,7 @@ def look_around(folder: Path, runs: Path = RUNS) -> Workshop:
         # What a technician came for stands first.
         plans=tuple(sorted(plans, key=lambda one: (one.kind != "check", one.name.lower()))),
         benches=tuple(sorted(benches, key=lambda one: one.name.lower())),
+        sensors=tuple(sorted(sensors, key=lambda one: one.name.lower())),
         records=tuple(sorted(records.values(), key=lambda one: (-one.changed_s, one.name))),
     )
 

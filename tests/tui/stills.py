@@ -196,8 +196,9 @@ async def swept(pilot: Pilot[Any]) -> None:
 
 async def by_hand(pilot: Pilot[Any]) -> None:
     """Show a value that would be set."""
-    bench, finder, _sensor = prepare_bench(WORKSHOP / "benches/corroded.toml")
-    found = finder.find("20degC", bench.ladder.park_state)
+    on = prepare_bench(WORKSHOP / "benches/corroded.toml", WORKSHOP / "plans/check.toml")
+    bench = on.bench
+    found = on.finder.find("20degC", bench.ladder.park_state)
     from controller.links.base import LinkStatus
     from controller.run.events import LinkReported, RelaysSet, RunStarted
     from controller.run.hold import plan_by_hand
@@ -218,7 +219,7 @@ async def by_hand(pilot: Pilot[Any]) -> None:
     picture = Picture(view=view, number=1, port="simulated", relays=RelayKnowledge.KNOWN)
     engine = StillEngine(picture, StillClock(2.0))
     pilot.app.engine = engine
-    screen = HandScreen(bench, finder, engine)
+    screen = HandScreen(on, engine)
     screen._now = found
     await pilot.app.push_screen(screen)
     await _settled(pilot)

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import shutil
+import threading
+import unicodedata
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,6 +15,7 @@ from controller.errors import RelayKnowledge
 from controller.records.reader import load_record
 from controller.run.model import Ending, Reason
 from controller.tui.dialogs import Ask, PickRecord
+from controller.tui.scale import Scale
 from controller.tui.screens.choose import ChooseScreen
 from controller.tui.screens.compare import CompareScreen
 from controller.tui.screens.hand import HandScreen
@@ -21,6 +26,8 @@ from controller.tui.screens.run import RunScreen
 from controller.tui.view import Driving, Phase
 from controller.tui.widgets.lines import Sentences, StatusLine
 from controller.tui.widgets.table import RowsTable
+
+WORKSHOP = Path(__file__).with_name("workshop")
 
 
 def shown(screen: object, selector: str = "Sentences, PartsLine") -> str:
@@ -107,7 +114,7 @@ def test_a_reading_that_would_end_a_run_in_doubt_is_asked_about_once(helper) -> 
                 await answer(helper, pilot, step, text)
             await answer(helper, pilot, 3, "100")
             await helper.until(pilot, lambda: "Enter once more" in shown(app.screen, "#said"))
-            assert app.screen.query_one("#reading", Input).value == "100"
+            assert app.screen.query_one("#reading", Input).value == "100C"
             assert app.driving
             await pilot.press("enter")
             await helper.until(pilot, lambda: not app.driving)
@@ -451,8 +458,6 @@ def test_a_live_resize_keeps_everything_in_sight(helper) -> None:  # type: ignor
 
 
 def test_device_and_file_text_is_shown_as_it_is(helper, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
-    from dataclasses import replace
-
     from controller.tui.preparing import begin_run, ready
 
     hostile = "[/x][red]\x1b[31m\u202e[link=foo]bar[/]\n\x00"
@@ -549,5 +554,393 @@ def test_no_color_leaves_words_and_signs(
                         assert len(set(colour.triplet)) == 1, piece  # a grey
             app.action_stop()
             await helper.until(pilot, lambda: not app.driving)
+
+    helper.run(body())
+
+
+def lines_of(app, name: str) -> list[str]:  # type: ignore[no-untyped-def]
+    return [str(option.prompt) for option in app.screen.query_one(f"#{name}", OptionList).options]
+
+
+def test_a_new_file_moves_the_mark_to_no_other_bench(helper, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    helper.folder = tmp_path / "w"
+    shutil.copytree(WORKSHOP, helper.folder)
+
+    async def body() -> None:
+        app = helper.app()
+        async with app.run_test(size=(80, 24)) as pilot:
+            await helper.until(pilot, lambda: len(lines_of(app, "benches")) == 4)
+            app.screen.query_one("#benches", OptionList).focus()
+            await pilot.press("down")
+            marked = app.screen.bench.path
+            (helper.folder / "benches/aa.toml").write_text(
+                (helper.folder / "benches/corroded.toml")
+                .read_text()
+                .replace("name =", "note =")
+                .replace('bench/1"', 'bench/1"\nname = "A first one"')
+            )
+            await pilot.press("l")
+            await helper.until(pilot, lambda: len(lines_of(app, "benches")) == 5)
+            assert app.screen.bench.path == marked
+            marked.unlink()  # what has gone leaves the plan's own bench
+            await pilot.press("l")
+            await helper.until(pilot, lambda: len(lines_of(app, "benches")) == 4)
+            assert app.screen.bench is None
+
+    helper.run(body())
+
+
+@pytest.mark.parametrize("theme", ["rungwise-dark", "ansi-dark"])
+def test_signs_show_choice_and_focus(helper, theme: str) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(theme=theme)
+        async with app.run_test(size=(80, 24)) as pilot:
+            await helper.until(pilot, lambda: len(lines_of(app, "benches")) == 4)
+            app.screen.query_one("#benches", OptionList).focus()
+            await pilot.press("down")
+            app.screen.query_one("#plans", OptionList).focus()
+            await pilot.pause()
+            strips = app.screen._compositor.render_strips()
+            drawn = "\n".join("".join(piece.text for piece in strip) for strip in strips)
+            assert "▶ plan" in drawn
+            assert "▶ bench" not in drawn
+            assert f"● {app.screen.bench.name[:20]}" in drawn  # without the focus too
+            signed = [line for line in lines_of(app, "benches") if line.startswith("●")]
+            assert len(signed) == 1
+            await pilot.press("enter")
+            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await helper.until(pilot, lambda: focused(app, "start"))
+            await helper.until(
+                pilot, lambda: str(app.screen.query_one("#start").label) == "▶ Start (s)"
+            )
+            assert "▶" not in str(app.screen.query_one("#back").label)
+
+    helper.run(body())
+
+
+def test_a_click_takes_no_key_from_the_question(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=(80, 24)) as pilot:
+            await to_ready(helper, pilot, 0)
+            await start(helper, pilot, asks=True)
+            await helper.until(pilot, lambda: "Step 1 of" in shown(app.screen, "#question"))
+            field = app.screen.query_one("#reading", Input)
+            for place in ("#steps", "#headline", "#question"):
+                await pilot.click(place)
+                await pilot.press(*"stop")
+                await helper.until(pilot, lambda: field.value == "stop")
+                assert app.picture.view.done == 0
+                assert app.picture.view.phase is Phase.ASKING
+                await pilot.press("ctrl+u")
+            app.screen.set_focus(None)
+            await pilot.press("minus", *"40")
+            await helper.until(pilot, lambda: field.value == "-40")
+            app.screen.set_focus(None)  # each question takes the focus back
+            app.engine.answer("-40C")
+            await helper.until(pilot, lambda: "Step 2 of" in shown(app.screen, "#question"))
+            await helper.until(pilot, lambda: focused(app, "reading"))
+            await pilot.press("f12")
+            await helper.until(pilot, lambda: not app.driving)
+            assert app.mistakes == []
+
+    helper.run(body())
+
+
+def test_no_single_letter_loses_a_step(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast(5.0))
+        async with app.run_test(size=(80, 24)) as pilot:
+            await to_ready(helper, pilot, 1)
+            await start(helper, pilot, asks=False)
+            await helper.until(pilot, lambda: app.picture.view.driving is Driving.DRIVEN)
+            asked: list[str] = []
+            for wish in ("skip", "back", "redo", "stop"):
+                setattr(app.engine.job, wish, lambda wish=wish: asked.append(wish))
+            await pilot.press(*"abcdefghijklmnopqrstuvwxyz")
+            assert asked == []
+            await pilot.press("f3")
+            assert asked == ["skip"]
+            for wish in ("skip", "back", "redo", "stop"):
+                delattr(app.engine.job, wish)
+            await pilot.press("f12")
+            await helper.until(pilot, lambda: not app.driving)
+
+    helper.run(body())
+
+
+def test_extremes_by_hand_say_what_they_are(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=(80, 24)) as pilot:
+            app.by_hand(helper.folder / "benches/corroded.toml")
+            await helper.until(pilot, lambda: isinstance(app.screen, HandScreen))
+            await helper.until(pilot, lambda: app.picture.view.driving is Driving.PARKED)
+            await pilot.press(*"short")
+            await helper.until(pilot, lambda: "A short circuit draws" in shown(app.screen))
+            await pilot.press("enter")
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.until(pilot, lambda: "A short circuit draws" in shown(app.screen))
+            # 5 V behind 2490 ohm: U / R = 2.01 mA and, matched, U^2 / 4R = 2.51 mW (Ohm's law).
+            assert "2.01 mA" in shown(app.screen)
+            assert "2.51 mW" in shown(app.screen)
+            await pilot.press("y")
+            await helper.until(pilot, lambda: app.picture.view.driving is Driving.DRIVEN)
+            await helper.until(pilot, lambda: "2.01 mA" in shown(app.screen, "#now"))
+            await pilot.press(*"open", "enter")
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await pilot.press("y")
+            await helper.until(pilot, lambda: app.picture.view.set_state == 0)
+            await helper.until(pilot, lambda: "an open circuit" in shown(app.screen, "#now"))
+            assert "mA" not in shown(app.screen, "#now")
+            await pilot.press("escape")
+            await helper.until(pilot, lambda: not app.driving)
+            assert app.mistakes == []
+
+    helper.run(body())
+
+
+def test_wear_warnings_reach_the_screen_and_stay(helper, sweep) -> None:  # type: ignore[no-untyped-def]
+    from controller.tui.preparing import begin_run
+
+    told = "relay 3 has moved 9,000,000 times, its rated life is 10,000,000"
+    worn = replace(sweep, prepared=replace(sweep.prepared, warnings=(told,)))
+
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=(140, 45)) as pilot:
+            engine = begin_run(worn, pace="real", changed=app.engine_changed, clock=app.clock)
+            app.begin(engine)
+            app.push_screen(RunScreen(worn, engine))
+            await helper.until(
+                pilot, lambda: [note.message for note in app._notifications] == [told]
+            )
+            await pilot.press("f12")
+            await helper.until(pilot, lambda: not app.driving)
+            await helper.until(pilot, lambda: told in shown(app.screen, "#ending"))
+
+    helper.run(body())
+
+
+def test_fahrenheit_holds_from_prompt_to_record(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        app.scale = Scale.FAHRENHEIT
+        async with app.run_test(size=(140, 45)) as pilot:
+            await to_ready(helper, pilot, 0)
+            # NIST SP 811 (2008), appendix B.8: t/degF = 1.8 t/degC + 32; -40 is the same on both.
+            assert "reports 266.0 degF" in shown(app.screen)  # 130 degC
+            assert "degC" not in shown(app.screen)
+            await start(helper, pilot, asks=True)
+            await answer(helper, pilot, 0, "-40")
+            await helper.until(pilot, lambda: "68.0 degF" in shown(app.screen, "#question"))
+            field = app.screen.query_one("#reading", Input)
+            assert field.placeholder == "what it shows, degF"
+            await answer(helper, pilot, 1, "68")
+            await helper.until(pilot, lambda: app.picture.view.done == 2)
+            table = app.screen.query_one("#steps", RowsTable)
+            drawn = "\n".join(table.render_line(y).text for y in range(6))
+            assert "68.0" in drawn
+            assert "20.0" not in drawn
+            assert "target F" in drawn
+            title = app.screen.query_one("#curve").border_title
+            assert title.startswith("curve: ohm (log) over degF")
+            await helper.until(pilot, lambda: "Step 3 of" in shown(app.screen, "#question"))
+            await pilot.press("f8")  # the tool shows degC after all
+            await helper.until(pilot, lambda: "80.0 degC" in shown(app.screen, "#question"))
+            await answer(helper, pilot, 2, "80")
+            await helper.until(pilot, lambda: app.picture.view.done == 3)
+            await helper.until(pilot, lambda: "Step 4 of" in shown(app.screen, "#question"))
+            await pilot.press("f8")
+            await answer(helper, pilot, 3, "266")
+            await helper.until(pilot, lambda: not app.driving)
+            await helper.until(pilot, lambda: "PASS" in shown(app.screen, "#ending"))
+            steps = [line for line in load_record(app.record_path).lines if line["type"] == "step"]
+            assert [line["reported_celsius"] for line in steps] == pytest.approx(
+                [-40.0, 20.0, 80.0, 130.0]
+            )
+            assert app.mistakes == []
+
+    helper.run(body())
+
+
+def test_the_option_for_fahrenheit_reaches_the_screen(monkeypatch: pytest.MonkeyPatch) -> None:
+    from types import SimpleNamespace
+
+    from controller.cli import verb_ui
+    from controller.cli.output import Output
+    from controller.tui import app as screen
+
+    seen: list[Scale] = []
+    monkeypatch.setattr(screen, "run", lambda app: seen.append(app.scale) or 0)
+    terminal = SimpleNamespace(isatty=lambda: True)
+    monkeypatch.setattr(verb_ui, "sys", SimpleNamespace(stdin=terminal, stdout=terminal))
+    arguments = SimpleNamespace(ascii=False, look=None, folder=None)
+    for fahrenheit in (False, True):
+        assert verb_ui.run(arguments, Output(fahrenheit=fahrenheit)) == 0
+    assert seen == [Scale.CELSIUS, Scale.FAHRENHEIT]
+
+
+@pytest.mark.parametrize("bench", [None, "benches/serial.toml"])
+def test_by_hand_takes_the_sensor_of_the_marked_plan(
+    workshop: Path, tmp_path: Path, bench: str | None
+) -> None:
+    from controller.tui.preparing import prepare_bench
+
+    root = WORKSHOP.parents[2]
+    sensor = root / "sweeps/sensors/tern-exhaust-pt1000.toml"
+    plan = tmp_path / "check.toml"
+    plan.write_text(
+        (workshop / "plans/check.toml")
+        .read_text()
+        .replace("../../../../sweeps/sensors/tern-coolant.toml", str(sensor))
+        .replace("../../../../sweeps", f"{root}/sweeps")
+        .replace("../benches", f"{workshop}/benches")
+    )
+    found = prepare_bench(None if bench is None else workshop / bench, plan)
+    assert found.sensor is not None
+    # IEC 60751:2022, table 1: a platinum element of 1000 ohm has 1155.4 ohm at 40 degC.
+    assert found.finder.find("40degC", 0).ohms == pytest.approx(1155.4, abs=1.0)
+    assert found.module is not None
+    assert found.module.short_circuit_amperes == pytest.approx(5.0 / 2490.0)  # Ohm's law
+    assert (found.bench.name == "Serial ladder") == (bench is not None)
+
+
+def test_by_hand_names_the_sensor_and_lets_another_be_chosen(helper, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    root = WORKSHOP.parents[2]
+    helper.folder = tmp_path / "w"
+    shutil.copytree(WORKSHOP, helper.folder)
+    for path in helper.folder.glob("*/*.toml"):
+        path.write_text(path.read_text().replace("../../../../sweeps", f"{root}/sweeps"))
+    shutil.copy(root / "sweeps/sensors/tern-exhaust-pt1000.toml", helper.folder)
+
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=(140, 45)) as pilot:
+            await helper.until(pilot, lambda: len(lines_of(app, "plans")) == 2)
+            await pilot.press("h")
+            await helper.until(pilot, lambda: isinstance(app.screen, HandScreen))
+            await helper.until(pilot, lambda: app.picture.view.driving is Driving.PARKED)
+            assert "sensor: Tern coolant sensor" in shown(app.screen, "#headline")
+            await pilot.press(*"40degC")
+            await helper.until(pilot, lambda: "would make 149" in shown(app.screen, "#preview"))
+            await pilot.press("f9")
+            await helper.until(pilot, lambda: isinstance(app.screen, PickRecord))
+            await pilot.press("enter")
+            await helper.until(pilot, lambda: "exhaust" in shown(app.screen, "#headline"))
+            # IEC 60751:2022, table 1: a platinum element of 1000 ohm has 1155.4 ohm at 40 degC.
+            await helper.until(pilot, lambda: "would make 1155." in shown(app.screen, "#preview"))
+            await pilot.press("escape")
+            await helper.until(pilot, lambda: not app.driving)
+            assert app.mistakes == []
+
+    helper.run(body())
+
+
+HOSTILE = "\x1b]0;taken\x07\x1b[2J[x]\u202eb\x9b31m"
+
+
+def acting(text: str) -> set[str]:
+    """Return the characters of a text that a terminal would act on."""
+    return {c for c in text if c != "\n" and unicodedata.category(c) in ("Cc", "Cf", "Cs")}
+
+
+def test_names_in_files_and_of_files_act_on_no_terminal(helper, capsys, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    from controller.cli.main import main
+    from controller.tui.screens.compare import CompareScreen, compare_records
+
+    root = WORKSHOP.parents[2]
+    recorded = (root / "sweeps/recorded/coolant-corroded.jsonl").read_bytes()
+    helper.runs.mkdir()
+    bad = helper.runs / f"{HOSTILE}.jsonl"
+    bad.write_bytes(recorded)
+    helper.folder = tmp_path / "w"
+    helper.folder.mkdir()
+    plan = helper.folder / f"p{HOSTILE}.toml"
+    plan.write_text('format = "rungwise-plan/1"\nkind = "check"\nnote = "[b]\\u001b[31m"\n')
+
+    async def body() -> None:
+        app = helper.app()
+        async with app.run_test(size=(140, 45)) as pilot:
+
+            def drawn() -> str:
+                strips = app.screen._compositor.render_strips()
+                return "\n".join("".join(piece.text for piece in strip) for strip in strips)
+
+            await helper.until(pilot, lambda: len(lines_of(app, "records")) == 1)
+            await pilot.pause(0.3)
+            assert "taken" in drawn()
+            assert acting(drawn()) == set()
+            app.open_record(bad)
+            await helper.until(pilot, lambda: isinstance(app.screen, RecordScreen))
+            await pilot.pause()
+            assert acting(drawn()) == set()
+            app.push_screen(CompareScreen(compare_records(bad, bad)))
+            await helper.until(pilot, lambda: "Two runs" in drawn())
+            assert acting(drawn()) == set()
+            bad.write_bytes(b"{}")
+            app.open_record(bad)
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await pilot.pause()
+            assert acting(drawn()) == set()
+            bad.write_bytes(recorded)
+
+    helper.run(body())
+    table = tmp_path / f"t{HOSTILE}.csv"
+    table.write_text(f"celsius,reported\n{HOSTILE},1\n")
+    for arguments in (
+        ["report", str(bad)],
+        ["compare", str(bad), str(bad)],
+        ["diagnose", str(bad)],
+        ["diagnose", str(table), "--plan", str(plan)],
+        ["replay", str(table)],
+        ["plan", str(plan)],
+        ["curve", str(plan)],
+        ["ui", HOSTILE],
+    ):
+        main(arguments)
+        told = capsys.readouterr()
+        assert told.out + told.err
+        assert acting(told.out + told.err) == set(), arguments
+
+
+def test_a_long_preparation_says_so_and_can_be_given_up(
+    helper,  # type: ignore[no-untyped-def]
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    from controller.tui import preparing
+    from controller.tui.dialogs import Working
+
+    go_on = threading.Event()
+    begun: list[Path] = []
+    really = preparing.ready
+
+    def slow(plan: Path, bench: Path | None, runs: Path):  # type: ignore[no-untyped-def]
+        begun.append(plan)
+        assert go_on.wait(30)
+        return really(plan, bench, runs)
+
+    monkeypatch.setattr(preparing, "ready", slow)
+
+    async def body() -> None:
+        app = helper.app()
+        async with app.run_test(size=(80, 24)) as pilot:
+            await helper.until(pilot, lambda: len(lines_of(app, "plans")) == 2)
+            app.screen.query_one("#plans", OptionList).focus()
+            await pilot.press("enter", "enter")
+            await helper.until(pilot, lambda: isinstance(app.screen, Working))
+            await helper.until(pilot, lambda: "Esc gives it up" in shown(app.screen))
+            await pilot.press("enter")
+            assert len(begun) == 1  # pressed again it does not begin anew
+            await pilot.press("escape")
+            await helper.until(pilot, lambda: isinstance(app.screen, ChooseScreen))
+            await helper.until(
+                pilot, lambda: not any(w.group == "prepare" and w.is_running for w in app.workers)
+            )
+            await pilot.press("enter")
+            await helper.until(pilot, lambda: isinstance(app.screen, Working))
+            go_on.set()
+            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            assert app.mistakes == []
 
     helper.run(body())

@@ -57,6 +57,18 @@ sys.exit(run(RungwiseApp(Path("."))))
 """
 
 
+PANICKING = """
+import sys
+from pathlib import Path
+from controller.tui.app import RungwiseApp, run
+from controller.tui.screens.choose import ChooseScreen
+def look(self):
+    self.app.panic("the terminal cannot be read")
+ChooseScreen.action_look = look
+sys.exit(run(RungwiseApp(Path("."))))
+"""
+
+
 FLOODING = """
 import sys
 from pathlib import Path
@@ -115,6 +127,10 @@ class Terminal:
         for key in keys:
             os.write(self.master, key.encode())
             time.sleep(0.05)
+
+    def send(self, data: bytes) -> None:
+        os.write(self.master, data)
+        time.sleep(0.05)
 
     def until(self, fact: Callable[[], object], seconds: float = 120.0) -> None:
         deadline = time.monotonic() + seconds
@@ -362,3 +378,68 @@ def test_a_port_that_is_held_is_said_to_be_held(bench: Path, device: PtyDevice) 
             terminal.close()
     finally:
         holder.communicate(b"", timeout=60)
+
+
+@pytest.fixture
+def typed(tmp_path: Path) -> Path:
+    (tmp_path / "bench.toml").write_text(
+        f"""
+format = "rungwise-bench/1"
+ladder = "{SWEEPS}/ladders/bench-mixed.toml"
+[link]
+kind = "simulated"
+[readback]
+kind = "typed"
+[simulation]
+module = "{SWEEPS}/modules/tern-aux-diesel.toml"
+"""
+    )
+    (tmp_path / "plan.toml").write_text(
+        f"""
+format = "rungwise-plan/1"
+kind = "check"
+name = "Short check"
+sensor = "{SWEEPS}/sensors/tern-coolant.toml"
+bench = "bench.toml"
+tolerance_celsius = 3.0
+[[targets]]
+celsius = [83, 20]
+"""
+    )
+    return tmp_path
+
+
+def test_a_degree_sign_from_a_latin_1_terminal_is_a_reading(typed: Path) -> None:
+    terminal = Terminal(PLAIN, typed)
+    try:
+        terminal.until(lambda: b"Short check" in terminal.output)
+        terminal.until(lambda: b"tolerance" in terminal.output)
+        terminal.press("\r")
+        terminal.until(lambda: b"Start (s)" in terminal.output)
+        terminal.press("s")
+        terminal.until(lambda: b"Step 1 of 2" in terminal.output)
+        # ISO/IEC 8859-1 writes the degree sign as B0; in UTF-8 that byte stands for nothing.
+        terminal.send(b"83\xb0C")
+        terminal.send(b"\r")
+        terminal.until(lambda: terminal.lines("step"))
+        assert terminal.lines("step")[0]["reported_celsius"] == pytest.approx(83.0)
+        terminal.send(b"\xff\xfe\xc3\x28\x9b\x80\x1b[999;\xb0z")
+        terminal.press("\x1b[24~")
+        terminal.until(lambda: terminal.lines("closing"))
+        path = terminal.record()
+        assert path is not None
+        closing = load_record(path).closing
+        assert closing is not None
+        assert closing["ended"] == "stopped"
+        assert not terminal.ended()
+    finally:
+        terminal.close()
+
+
+def test_a_screen_that_fails_has_no_status_of_all_pass(typed: Path) -> None:
+    terminal = Terminal(PANICKING, typed)
+    try:
+        assert terminal.wait() == 1
+        assert b"The screen has failed; nothing was driven" in terminal.output
+    finally:
+        terminal.close()

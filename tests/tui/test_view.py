@@ -172,7 +172,7 @@ def test_a_resumed_run_counts_what_was_judged_before(
     assert view.left_s == pytest.approx(estimate_s(plan.steps[5:], plan))
     sixth = whole.results[5]
     assert sixth is not None
-    view = after(replace(view, now_s=4.0), StepFinished(at_s=4.0, result=sixth))
+    view = after(replace(view, started_at_s=0.0, now_s=4.0), StepFinished(at_s=4.0, result=sixth))
     assert view.done == 6
     assert view.left_s == pytest.approx(4.0 * 15)
 
@@ -243,3 +243,8 @@ def test_finished_run_has_its_sentence(sweep_events: list[Event], sweep: ReadyRu
     assert isinstance(sweep_events[-1], RunFinished)
     view = fold(begin(sweep.prepared.resolved), sweep_events)
     assert view.summary == sweep_events[-1].summary
+
+
+def test_no_time_has_gone_before_the_link_opened() -> None:
+    fault = FaultRaised(at_s=86_400.0, message="no such port", relays=RelayKnowledge.NOT_DRIVEN)
+    assert after(RunView(), fault).elapsed_s == 0.0

@@ -78,6 +78,9 @@ class BenchScreen(Screen[None]):
     def show_picture(self, picture: Picture) -> None:
         """Show what has changed; called a few times a second at most."""
 
+    def show_scale(self) -> None:
+        """Show every temperature anew: the unit has changed."""
+
     async def in_background(self, make: Callable[[], _Made]) -> _Made:
         """Do something slow on another thread and return what it returns."""
         return await asyncio.to_thread(make)

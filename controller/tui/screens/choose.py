@@ -1,15 +1,12 @@
 """The first screen: which plan, on which bench; or a record; or one value by hand.
 
-Knows: what lies in the folder, and what a plan says of itself.
-Must not know: how anything is driven.
-
 Nothing heavy is imported before the first frame is there.
 """
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from pathlib import Path
 from typing import ClassVar
 
@@ -18,14 +15,13 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.widget import Widget
 from textual.widgets import OptionList
-from textual.widgets.option_list import Option
 
 from controller.errors import RungwiseError
-from controller.tui.palette import content_of
 from controller.tui.parts import Part, Tone
 from controller.tui.screens.base import BenchScreen, refusal
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
+from controller.tui.widgets.picks import PickList
 from controller.tui.workshop import Found, Workshop, look_around
 
 __all__ = ["ChooseScreen"]
@@ -44,8 +40,8 @@ class ChooseScreen(BenchScreen):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "nothing", "Prepare or open", tooltip="Use the marked line",
                 id="choose.use"),
-        Binding("h", "by_hand", "Set by hand", tooltip="Set single values on the marked bench",
-                id="choose.hand"),
+        Binding("h", "by_hand", "Set by hand", id="choose.hand",
+                tooltip="Set single values: the marked plan's sensor, the marked bench"),
         Binding("c", "compare", "Compare", tooltip="Compare the marked record with another",
                 id="choose.compare"),
         Binding("f5,l", "look", "Look again", tooltip="Look through the folder again",
@@ -61,13 +57,13 @@ class ChooseScreen(BenchScreen):
         """Return the lists."""
         yield Horizontal(
             Vertical(
-                OptionList(id="plans", markup=False),
-                OptionList(id="benches", markup=False),
+                PickList("plan", id="plans"),
+                PickList("bench", id="benches"),
                 id="left",
             ),
             Vertical(
                 VerticalScroll(Sentences(id="details"), id="about", can_focus=False),
-                OptionList(id="records", markup=False),
+                PickList("records", id="records"),
                 id="right",
             ),
             id="lists",
@@ -75,8 +71,6 @@ class ChooseScreen(BenchScreen):
 
     def on_mount(self) -> None:
         """Look around once the first frame is there."""
-        for name, title in (("plans", "plan"), ("benches", "bench"), ("records", "records")):
-            self.query_one(f"#{name}", OptionList).border_title = title
         self.query_one("#about").border_title = "about the plan"
         self.headline(Part("Rungwise", Tone.STRONG), Part(one_line(str(self.shell.folder))))
         self.call_after_refresh(self.action_look)
@@ -93,9 +87,13 @@ class ChooseScreen(BenchScreen):
         shell = self.shell
         self._workshop = await asyncio.to_thread(look_around, shell.folder, shell.runs)
         found = self._workshop
-        self._fill("plans", [_plan_line(one) for one in found.plans])
-        self._fill("benches", [Part(AS_PLANNED), *(Part(one.name) for one in found.benches)])
-        self._fill("records", [Part(one.name) for one in found.records[:_RECORDS_SHOWN]])
+        self._list("plans").fill([(one.path, _plan_line(one)) for one in found.plans])
+        self._list("benches").fill(
+            [(None, Part(AS_PLANNED)), *((one.path, Part(one.name)) for one in found.benches)]
+        )
+        self._list("records").fill(
+            [(one.path, Part(one.name)) for one in found.records[:_RECORDS_SHOWN]]
+        )
         if not found.plans:
             self.query_one("#details", Sentences).show(
                 [
@@ -106,32 +104,27 @@ class ChooseScreen(BenchScreen):
                 ]
             )
         if self.focused is None:
-            self.query_one("#plans", OptionList).focus()
+            self._list("plans").focus()
 
-    def _fill(self, name: str, parts: Sequence[Part]) -> None:
-        chooser = self.query_one(f"#{name}", OptionList)
-        before = chooser.highlighted
-        chooser.set_options(Option(content_of([part])) for part in parts)
-        if parts:
-            chooser.highlighted = min(before or 0, len(parts) - 1)
+    def _list(self, name: str) -> PickList:
+        return self.query_one(f"#{name}", PickList)
 
     # What is marked
 
     @property
     def plan(self) -> Found | None:
         """The plan that is marked."""
-        return _marked(self.query_one("#plans", OptionList), self._workshop.plans)
+        return _found(self._list("plans").chosen, self._workshop.plans)
 
     @property
     def bench(self) -> Found | None:
         """The bench file that is marked; None for the plan's own."""
-        index = self.query_one("#benches", OptionList).highlighted or 0
-        return self._workshop.benches[index - 1] if index else None
+        return _found(self._list("benches").chosen, self._workshop.benches)
 
     @property
     def record(self) -> Found | None:
         """The record that is marked."""
-        return _marked(self.query_one("#records", OptionList), self._workshop.records)
+        return _found(self._list("records").chosen, self._workshop.records)
 
     @on(OptionList.OptionHighlighted, "#plans")
     @work(exclusive=True, group="details", exit_on_error=False)
@@ -161,8 +154,8 @@ class ChooseScreen(BenchScreen):
 
     def action_by_hand(self) -> None:
         """Set single values."""
-        bench = self.bench
-        self.shell.by_hand(bench.path if bench else None)
+        bench, plan = self.bench, self.plan
+        self.shell.by_hand(bench.path if bench else None, plan.path if plan else None)
 
     def action_compare(self) -> None:
         """Compare the marked record with another."""
@@ -174,9 +167,8 @@ class ChooseScreen(BenchScreen):
         return self._workshop.records
 
 
-def _marked(chooser: OptionList, found: Sequence[Found]) -> Found | None:
-    index = chooser.highlighted
-    return found[index] if index is not None and index < len(found) else None
+def _found(path: Hashable | None, among: Sequence[Found]) -> Found | None:
+    return next((one for one in among if one.path == path), None)
 
 
 def _plan_line(plan: Found) -> Part:

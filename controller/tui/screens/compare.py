@@ -111,8 +111,12 @@ class CompareScreen(BenchScreen):
         shown: Sequence[Pair] = self._comparison.pairs
         if self._only:
             shown = [pair for pair in shown if pair.differs]
-        rows = pair_rows(shown)
+        rows = pair_rows(shown, self.shell.scale)
         self.query_one(RowsTable).show(COLUMNS, len(rows), rows.__getitem__)
+
+    def show_scale(self) -> None:
+        """Show every temperature anew."""
+        self._show()
 
     def action_only(self) -> None:
         """Show only what differs, or everything."""

@@ -1,8 +1,4 @@
-"""Single values by hand: what a value would really be, shown before it is applied.
-
-Knows: what the finder says, pictures, and that extremes are asked about.
-Must not know: links, how a value is driven.
-"""
+"""Single values by hand: what a value would really be, shown before it is applied."""
 
 from __future__ import annotations
 
@@ -16,22 +12,26 @@ from textual.containers import Horizontal, Vertical
 from textual.widget import Widget
 from textual.widgets import Input
 
+from controller.cautions import short_circuit_sentence
 from controller.errors import RungwiseError
+from controller.ladder.electrical import Output, output_of
 from controller.planning.value import HINT
+from controller.text import ohms
 from controller.tui.dialogs import Ask
 from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Cells, Column, Part, Tone
+from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen, refusal
 from controller.tui.text import one_line
 from controller.tui.view import RunView
 from controller.tui.widgets.lines import Sentences
 from controller.tui.widgets.table import RowsTable
-from controller.tui.wording import degrees
+from controller.tui.wording import difference, made_words
 
 if TYPE_CHECKING:
-    from controller.bench.files import BenchFile
-    from controller.planning.single_value import Finder, Setting
+    from controller.planning.single_value import Setting
     from controller.run.hold import HandRun
+    from controller.tui.preparing import HandBench
 
 __all__ = ["HandScreen"]
 
@@ -56,6 +56,8 @@ class HandScreen(BenchScreen):
         Binding("up", "nudge(1)", "Nudge up", tooltip="Half a degC or 1 % more", id="hand.up"),
         Binding("down", "nudge(-1)", "Nudge down", tooltip="Half a degC or 1 % less",
                 id="hand.down"),
+        Binding("f9", "sensor", "Sensor", tooltip="Set temperatures of another sensor",
+                id="hand.sensor"),
         Binding("f7", "park", "Park", tooltip="Park the ladder and stay here", id="hand.park"),
         Binding("tab", "app.focus_next", "Input/relays", show=False, id="hand.next",
                 tooltip="Between input and relays"),
@@ -64,13 +66,13 @@ class HandScreen(BenchScreen):
 
     def __init__(
         self,
-        bench: BenchFile,
-        finder: Finder,
+        found: HandBench,
         engine: EngineThread,
     ) -> None:
         super().__init__()
-        self._bench = bench
-        self._finder = finder
+        self._at = found
+        self._bench = found.bench
+        self._finder = found.finder
         self._engine = engine
         self._found: Setting | None = None
         self._view: RunView = engine.picture.view
@@ -92,21 +94,29 @@ class HandScreen(BenchScreen):
 
     def on_mount(self) -> None:
         """Show the relays at rest."""
-        self.headline(
-            Part("Set by hand", Tone.STRONG),
-            Part(one_line(self._bench.name)),
-            Part(one_line(self._bench.ladder.name), Tone.FAINT),
-        )
+        self._show_names()
         self.query_one("#wanted").border_title = "value"
         self.query_one("#relays").border_title = "relays"
         self.query_one("#preview", Sentences).show([Part(f"Write {HINT}.", Tone.FAINT)])
         self.query_one(Input).focus()
         self.show_picture(self._engine.picture)
 
+    def _show_names(self) -> None:
+        """Say which sensor's temperatures are set, on which bench."""
+        sensor = self._at.sensor
+        told = "only ohm" if sensor is None else one_line(sensor.name)
+        self.headline(
+            Part("Set by hand", Tone.STRONG),
+            Part(f"sensor: {told}", Tone.DOUBT if sensor is None else Tone.PLAIN),
+            Part(one_line(self._bench.name), Tone.FAINT),
+            Part(one_line(self._bench.ladder.name), Tone.FAINT),
+        )
+
     def show_picture(self, picture: Picture) -> None:
         """Show what is driven now."""
         view, before = picture.view, self._view
         self._view = view
+        self.shell.warn_once(view.warnings)
         self.query_one("#now", Sentences).show(tuple(self._now_parts(picture)))
         state = view.relay_state
         table = self.query_one(RowsTable)
@@ -121,16 +131,49 @@ class HandScreen(BenchScreen):
             yield Part(f"{picture.relays.value}; Esc goes back", Tone.BAD)
         elif not picture.alive:
             yield Part("■ parked, the link is closed; Esc goes back", Tone.STRONG)
-        elif view.driven_ohms is None:
-            told = "■ now parked" if view.relay_state is not None else "○ opening the link …"
-            yield Part(told, Tone.STRONG)
-        elif self._now is not None:
-            yield Part(f"▶ now at the output: {self._now.words}", Tone.ACTIVE)
+        elif view.relay_state is None:
+            yield Part("○ opening the link …", Tone.STRONG)
+        else:
+            yield from self._output_parts(view)
+        for warning in view.warnings:
+            yield Part(f"? {one_line(warning)}", Tone.DOUBT)
+
+    def _output_parts(self, view: RunView) -> Iterable[Part]:
+        """Say what is at the output; what a short circuit draws comes with it."""
+        found = self._now if self._now is not None and self._now.state == view.set_state else None
+        if view.driven_ohms is None:
+            made = "an open circuit" if self._parks_open else "the ladder at rest"
+            yield Part(f"■ parked; now at the output: {made}", Tone.STRONG)
+        elif found is None:
+            yield Part(f"▶ now at the output: {ohms(view.driven_ohms)} ohm", Tone.ACTIVE)
+        else:
+            yield Part(f"▶ now at the output: {made_words(found, self.shell.scale)}", Tone.ACTIVE)
+            if found.output is Output.SHORT:
+                yield Part(self._short_words, Tone.DOUBT)
+
+    @property
+    def _parks_open(self) -> bool:
+        return output_of(self._bench.ladder, self._bench.ladder.park_state) is Output.OPEN
+
+    @property
+    def _short_words(self) -> str:
+        plan = self._view.plan
+        return short_circuit_sentence(
+            None if plan is None else plan.short_circuit_amperes,
+            None if plan is None else plan.most_watts,
+        )
 
     def _row(self, index: int) -> Cells:
         number, energised, does = self._relays[index]
         word = "● energised" if energised else "○ at rest"
         return Cells((str(number), word, does), Tone.STRONG if energised else Tone.PLAIN)
+
+    def show_scale(self) -> None:
+        """Show every temperature anew; a number without a unit stays ohm."""
+        self.show_picture(self._engine.picture)
+        if self._found is not None:
+            words = _preview(self._found, self._short_words, self.shell.scale)
+            self.query_one("#preview", Sentences).show(words)
 
     # Finding
 
@@ -151,7 +194,7 @@ class HandScreen(BenchScreen):
         except RungwiseError as error:
             preview.show(refusal(error))
             return
-        preview.show(_preview(self._found))
+        preview.show(_preview(self._found, self._short_words, self.shell.scale))
 
     @property
     def _start(self) -> int:
@@ -173,7 +216,9 @@ class HandScreen(BenchScreen):
         except RungwiseError as error:
             self.query_one("#preview", Sentences).show(refusal(error))
             return
-        if found.extreme is not None and not await self.shell.push_screen_wait(_ask(found)):
+        if found.extreme is not None and not await self.shell.push_screen_wait(
+            _ask(found, self._short_words, self.shell.scale)
+        ):
             return
         if found.state == self._start and found.text.lower() != "park":
             self._now = found
@@ -203,6 +248,22 @@ class HandScreen(BenchScreen):
         """Park and stay."""
         await self._apply("park")
 
+    @work(exclusive=True, group="sensor", exit_on_error=False)
+    async def action_sensor(self) -> None:
+        """Pick another sensor's curve; what is driven stays as it is."""
+        path = await self.shell.pick_sensor()
+        if path is None:
+            return
+        try:
+            self._at = await asyncio.to_thread(self._at.with_sensor, path)
+        except RungwiseError as error:
+            self.query_one("#preview", Sentences).show(refusal(error))
+            return
+        self._finder, self._now = self._at.finder, None
+        self._show_names()
+        self.show_picture(self._engine.picture)
+        self._look(self.query_one(Input).value)
+
     def action_nothing(self) -> None:
         """The input takes this key itself."""
 
@@ -212,25 +273,28 @@ class HandScreen(BenchScreen):
         self.shell.action_leave()
 
 
-def _preview(found: Setting) -> list[Part]:
+def _preview(found: Setting, short_words: str, scale: Scale) -> list[Part]:
     """Say what a value would be before it is applied."""
     told = f"{found.moves} relay movements"
     if found.excursion_celsius is not None:
-        told += f", excursion {degrees(found.excursion_celsius)} degC"
+        told += f", excursion {difference(found.excursion_celsius, scale)} {scale.unit}"
     asks = "" if found.extreme is None else f"; {found.extreme}: asks first"
+    short = [Part(short_words, Tone.DOUBT)] if found.output is Output.SHORT else []
     return [
-        Part(f"would make {found.words} (k=2)", Tone.STRONG),
+        Part(f"would make {made_words(found, scale)} (k=2)", Tone.STRONG),
+        *short,
         Part(f"{told}{asks}. Enter applies it.", Tone.PLAIN if not asks else Tone.DOUBT),
     ]
 
 
-def _ask(found: Setting) -> Ask:
+def _ask(found: Setting, short_words: str, scale: Scale) -> Ask:
     return Ask(
         f"Put {found.extreme} at the input?"
         if "relay" not in (found.extreme or "")
         else f"Change {found.text} over on its own?",
         [
-            Part(f"It makes {found.words}.", Tone.STRONG),
+            Part(f"It makes {made_words(found, scale)}.", Tone.STRONG),
+            *([Part(short_words, Tone.STRONG)] if found.output is Output.SHORT else []),
             Part("A module may store a fault code and start a cooling fan: keep clear."),
         ],
         yes="Yes, set it",

@@ -1,8 +1,4 @@
-"""Before the start: what will be driven, what a healthy module reports, and the question.
-
-Knows: a prepared run.
-Must not know: links, how a run proceeds.
-"""
+"""Before the start: what will be driven, what a healthy module reports, and the question."""
 
 from __future__ import annotations
 
@@ -17,13 +13,14 @@ from textual.widgets import Button
 
 from controller.cautions import short_circuit_sentence
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
-from controller.tui.palette import content_of
 from controller.tui.parts import Part, Tone
 from controller.tui.preparing import PACES, ReadyRun
+from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
-from controller.tui.wording import degrees, duration, step_name
+from controller.tui.widgets.picks import SignButton
+from controller.tui.wording import difference, duration, step_name, temperature
 
 __all__ = ["ReadyScreen", "extreme_parts", "ready_parts"]
 
@@ -34,7 +31,7 @@ _PACE_WORDS = {
 }
 
 
-def ready_parts(run: ReadyRun) -> tuple[Part, ...]:
+def ready_parts(run: ReadyRun, scale: Scale = Scale.CELSIUS) -> tuple[Part, ...]:
     """Say everything a person should know before the start."""
     prepared = run.prepared
     plan, bench = prepared.resolved, prepared.bench
@@ -44,7 +41,7 @@ def ready_parts(run: ReadyRun) -> tuple[Part, ...]:
         Part(f"bench     {one_line(bench.name)}: {where}", tone),
         Part(f"ladder    {one_line(bench.ladder.name)}, {bench.ladder.relay_count} relays"),
         Part(f"link      {bench.link.value}{f' {one_line(bench.url)}' if bench.url else ''}"),
-        Part(f"readings  {'you type them' if prepared.typed else bench.readback.value}"),
+        Part(f"readings  {_readings(run, scale)}"),
         Part(f"sensor    {one_line(prepared.sensor.name)}"),
         Part(
             f"steps     {len(plan.steps)}, at least {duration(run.seconds)},"
@@ -52,11 +49,11 @@ def ready_parts(run: ReadyRun) -> tuple[Part, ...]:
         ),
         Part(
             f"relays    {plan.relay_operations} operations, worst excursion"
-            f" {degrees(plan.worst_excursion_celsius)} degC"
+            f" {difference(plan.worst_excursion_celsius, scale)} {scale.unit}"
         ),
         Part(f"record    {one_line(str(run.record))}"),
         Part(""),
-        *extreme_parts(plan),
+        *extreme_parts(plan, scale),
         *(
             Part(f"? {one_line(warning)}", Tone.DOUBT)
             for warning in (*plan.warnings, *prepared.warnings)
@@ -65,20 +62,27 @@ def ready_parts(run: ReadyRun) -> tuple[Part, ...]:
     return tuple(parts)
 
 
-def extreme_parts(plan: ResolvedPlan) -> tuple[Part, ...]:
+def _readings(run: ReadyRun, scale: Scale) -> str:
+    if not run.prepared.typed:
+        return run.prepared.bench.readback.value
+    return f"you type them, in {scale.unit} unless you write C or F"
+
+
+def extreme_parts(plan: ResolvedPlan, scale: Scale = Scale.CELSIUS) -> tuple[Part, ...]:
     """Say what a short circuit draws, and what a healthy module reports on open and short."""
     short = short_circuit_sentence(plan.short_circuit_amperes, plan.most_watts)
-    return (Part(short, Tone.STRONG), *_end_readings(plan.steps))
+    return (Part(short, Tone.STRONG), *_end_readings(plan.steps, scale))
 
 
-def _end_readings(steps: tuple[ResolvedStep, ...]) -> Iterable[Part]:
+def _end_readings(steps: tuple[ResolvedStep, ...], scale: Scale) -> Iterable[Part]:
     seen: set[StepKind] = set()
     for step in steps:
         if step.kind is StepKind.TEMPERATURE or step.kind in seen:
             continue
         seen.add(step.kind)
+        reported = f"{temperature(step.expected_celsius, scale)} {scale.unit}"
         told = (
-            f"a healthy module then reports {degrees(step.expected_celsius)} degC"
+            f"a healthy module then reports {reported}"
             if step.expected_celsius is not None
             else "what a healthy module then reports is not known"
         )
@@ -117,12 +121,12 @@ class ReadyScreen(BenchScreen):
         """Return the facts and the buttons."""
         yield VerticalScroll(Sentences(id="facts"), id="ready", can_focus=False)
         buttons = [
-            Button(content_of([Part("Back (Esc)")]), id="back"),
-            Button(content_of([Part("Start (s)")]), id="start", variant="primary"),
+            SignButton("Back (Esc)", id="back"),
+            SignButton("Start (s)", id="start", variant="primary"),
         ]
         if self._run.unfinished is not None:
             step = self._run.unfinished.first_step + 1
-            buttons.append(Button(content_of([Part(f"Go on at step {step} (g)")]), id="resume"))
+            buttons.append(SignButton(f"Go on at step {step} (g)", id="resume"))
         yield Horizontal(*buttons, id="buttons")
 
     def on_mount(self) -> None:
@@ -134,10 +138,14 @@ class ReadyScreen(BenchScreen):
     def _show(self) -> None:
         name = one_line(self._prepared.resolved.name)
         self.headline(Part(name, Tone.STRONG), Part("ready; nothing is driven yet", Tone.FAINT))
-        parts = list(ready_parts(self._run))
+        parts = list(ready_parts(self._run, self.shell.scale))
         if self._prepared.simulated:
             parts.insert(8, Part(f"pace      {_PACE_WORDS[self.pace]}   (v changes it)"))
         self.query_one("#facts", Sentences).show(parts)
+
+    def show_scale(self) -> None:
+        """Show every temperature anew."""
+        self._show()
 
     @property
     def pace(self) -> str:

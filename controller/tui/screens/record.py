@@ -119,7 +119,9 @@ class RecordScreen(BenchScreen):
         """Return the table and the plots."""
         yield PartsLine(id="live")
         yield PartsLine(id="progress")
-        yield StepsPane(self._film.plan, self._loaded.sensor, lambda: self._view)
+        yield StepsPane(
+            self._film.plan, self._loaded.sensor, lambda: self._view, lambda: self.shell.scale
+        )
         yield PartsLine(id="newest")
         yield Sentences(id="ending", classes="-shown")
 
@@ -157,7 +159,7 @@ class RecordScreen(BenchScreen):
             Part("nothing is driven", Tone.FAINT),
         )
         at_end = self._position == film.last
-        self.query_one("#live", PartsLine).show(live_words(view, self._time_s))
+        self.query_one("#live", PartsLine).show(live_words(view, self._time_s, self.shell.scale))
         whole_s = film.time_s(film.last)
         self.query_one("#progress", PartsLine).show(
             [
@@ -168,10 +170,15 @@ class RecordScreen(BenchScreen):
             ]
         )
         self.query_one("#newest", PartsLine).show(
-            [] if view.newest is None else [result_words(view.newest)]
+            [] if view.newest is None else [result_words(view.newest, self.shell.scale)]
         )
         self._tell(tuple(self._ending()) if at_end else ())
         self.query_one(StepsPane).redraw_all()
+
+    def show_scale(self) -> None:
+        """Show every temperature anew."""
+        self.query_one(StepsPane).begin(self._view.total)
+        self._show()
 
     def _tell(self, parts: Sequence[Part]) -> None:
         ending = self.query_one("#ending", Sentences)
@@ -253,7 +260,9 @@ class RecordScreen(BenchScreen):
         """Judge the record again, and beside its run on the simulated bench."""
         from controller.records.replay import replay
 
-        self._tell([Part("Judging again and running on the simulated bench …", Tone.FAINT)])
+        self._tell(
+            [Part("Judging again and running on the simulated bench … Esc leaves.", Tone.FAINT)]
+        )
         try:
             outcome = await asyncio.to_thread(replay, self._loaded.record)
         except RungwiseError as error:
@@ -274,6 +283,7 @@ class RecordScreen(BenchScreen):
                               Tone.DOUBT)])  # fmt: skip
             return
         sensor = loaded.sensor
+        self._tell([Part("Looking for the fault that explains it … Esc leaves.", Tone.FAINT)])
         try:
             told = await asyncio.to_thread(
                 lambda: diagnosis_lines(results_of(loaded.record), sensor, loaded.module)

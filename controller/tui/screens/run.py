@@ -1,15 +1,11 @@
-"""A run on the screen: steps, readings, plots, and the wishes that can be sent.
-
-Knows: pictures of a run and the keys that become intents.
-Must not know: links, files, how a run proceeds.
-"""
+"""A run on the screen: steps, readings, plots, and the wishes that can be sent."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, ClassVar, cast
 
-from textual import on
+from textual import events, on
 from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.widgets import Input
@@ -33,6 +29,7 @@ from controller.tui.wording import (
     facts,
     headline,
     live_words,
+    question_words,
     result_words,
     verdict_words,
 )
@@ -48,19 +45,24 @@ class RunScreen(BenchScreen):
 
     HELP = (
         "Where you type the readings: wait until the tool shows a steady value, type it, press"
-        " Enter. 83 is degC, 181F is degF; skip, redo and stop may be typed too. The F keys work"
-        " while you type. F12 or Ctrl+C stops at once and parks the ladder."
+        " Enter. A number alone is in the unit that is shown (F8 changes it); 83C and 181F are what"
+        " they say; skip, redo and stop may be typed too. The F keys work while you type. F12 or"
+        " Ctrl+C stops at once and parks the ladder."
     )
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("f2,p", "pause", "Pause/go", tooltip="Hold the relays as they are, or go on",
+        Binding("f2", "pause", "Pause/go", tooltip="Hold the relays as they are, or go on",
                 id="run.pause"),
-        Binding("f3,s", "skip", "Skip", tooltip="Leave this step without a reading",
+        Binding("f3", "skip", "Skip", tooltip="Leave this step without a reading",
                 id="run.skip"),
-        Binding("f4,b", "back", "Step back", tooltip="Return to the step before and repeat it",
+        Binding("f4", "back", "Step back", tooltip="Return to the step before and repeat it",
                 id="run.back"),
-        Binding("f5,r", "redo", "Redo", tooltip="Begin this step again", id="run.redo"),
-        Binding("f6,v", "view", "View", tooltip="Steps, curve, errors (at 80 columns)",
+        Binding("f5", "redo", "Redo", tooltip="Begin this step again", id="run.redo"),
+        Binding("f6", "view", "View", tooltip="Steps, curve, errors (at 80 columns)",
                 id="run.view"),
+        # Letters act only where no reading is typed, and none of them loses a step.
+        Binding("p", "letter('pause')", "Pause/go", show=False, tooltip="As F2",
+                id="run.pause-letter"),
+        Binding("v", "letter('view')", "View", show=False, tooltip="As F6", id="run.view-letter"),
         Binding("a", "again", "Run again", tooltip="Prepare the same run again", id="run.again"),
         Binding("o", "record", "Open record", tooltip="Step through the record of this run",
                 id="run.record"),
@@ -85,6 +87,7 @@ class RunScreen(BenchScreen):
             self._prepared.resolved,
             self._prepared.sensor,
             lambda: self._shown,
+            lambda: self.shell.scale,
             below=[
                 PartsLine(id="counts", classes="watch"),
                 PartsLine(id="health", classes="watch"),
@@ -93,11 +96,13 @@ class RunScreen(BenchScreen):
         yield PartsLine(id="newest")
         yield Sentences(id="ending")
         if self._prepared.typed:
-            yield AnswerBox(self._prepared.bench.typed_unit, id="answer")
+            yield AnswerBox(self.shell.scale, id="answer")
 
     def on_mount(self) -> None:
         """Show the plan before anything has happened."""
         if self._prepared.typed:
+            # What is typed goes to the question, wherever somebody clicks.
+            self.query_one(StepsPane).table.can_focus = False
             self.query_one(Input).focus()
         else:
             self.query_one(StepsPane).table.focus()
@@ -111,6 +116,7 @@ class RunScreen(BenchScreen):
         self._shown = view
         name = self._prepared.resolved.name
         self.headline(*headline(view, name, stopping=picture.stopping))
+        self.shell.warn_once(view.warnings)
         self._show_live(view, now_s)
         self._show_steps(view, before)
         if self._prepared.typed:
@@ -121,8 +127,21 @@ class RunScreen(BenchScreen):
         if before is None or view.phase is not before.phase:
             self.refresh_bindings()
 
+    def show_scale(self) -> None:
+        """Show every temperature anew; a number without a unit is in the new one from now on."""
+        picture = self._engine.picture
+        self.query_one(StepsPane).begin(picture.view.total)
+        self.query_one(StepsPane).redraw_all()
+        if self._prepared.typed:
+            self.query_one(AnswerBox).use(self.shell.scale)
+            self._show_question(picture)
+        self._show_live(picture.view, self._engine.clock.now_s())
+        if picture.view.newest is not None:
+            words = result_words(picture.view.newest, self.shell.scale)
+            self.query_one("#newest", PartsLine).show([words])
+
     def _show_live(self, view: RunView, now_s: float) -> None:
-        self.query_one("#live", PartsLine).show(live_words(view, now_s))
+        self.query_one("#live", PartsLine).show(live_words(view, now_s, self.shell.scale))
         done, total = view.done, view.total
         left = view.left_s
         told = f"{done} of {total} done, {duration(view.elapsed_s)} gone"
@@ -130,7 +149,7 @@ class RunScreen(BenchScreen):
             told += f", about {duration(left)} left"
         share = done / total if total else 0.0
         self.query_one("#progress", PartsLine).show([Part(bar(share, 24), Tone.ACTIVE), Part(told)])
-        counts, health = facts(view)
+        counts, health = facts(view, self.shell.scale)
         self.query_one("#counts", PartsLine).show([counts])
         self.query_one("#health", PartsLine).show([health])
 
@@ -142,7 +161,7 @@ class RunScreen(BenchScreen):
             return
         pane.redraw_changes(before)
         if view.newest is not None and view.newest is not before.newest:
-            self.query_one("#newest", PartsLine).show([result_words(view.newest)])
+            self.query_one("#newest", PartsLine).show([result_words(view.newest, self.shell.scale)])
 
     def _show_question(self, picture: Picture) -> None:
         view = picture.view
@@ -151,10 +170,11 @@ class RunScreen(BenchScreen):
             Phase.PAUSED: "Paused: the value stays as it is. F2 goes on.",
             Phase.FINISHED: "The run is over.",
         }.get(view.phase, "The relays move; the question comes in a moment.")
-        asking = view.phase is Phase.ASKING and view.prompt is not None
-        question = view.prompt.text if asking and view.prompt is not None else None
+        question = question_words(view, self.shell.scale)
+        asking = question is not None
         box = self.query_one(AnswerBox)
-        box.ask(question, waiting, picture.said if asking else ())
+        if box.ask(question, waiting, picture.said if asking else ()):
+            self.query_one(Input).focus()
         box.display = picture.alive
 
     def _show_end(self, picture: Picture) -> None:
@@ -164,7 +184,9 @@ class RunScreen(BenchScreen):
         ending.show(parts)
         ending.add_class("-shown")
         self.query_one("#newest", PartsLine).display = False
-        self.query_one(StepsPane).table.focus()
+        table = self.query_one(StepsPane).table
+        table.can_focus = True
+        table.focus()
         self.refresh_bindings()
         results = tuple(result for result in view.results if result is not None)
         if len(results) >= 3 and view.fault is None:
@@ -191,6 +213,8 @@ class RunScreen(BenchScreen):
         del parameters
         if action in ("pause", "skip", "back", "redo"):
             return not self._ended
+        if action == "letter":
+            return self._ended or not self._prepared.typed
         if action in ("again", "record", "report", "leave"):
             return self._ended
         return True
@@ -198,6 +222,26 @@ class RunScreen(BenchScreen):
     @property
     def _run(self) -> SweepRun | None:
         return cast("SweepRun | None", self._engine.job)
+
+    def on_key(self, event: events.Key) -> None:
+        """Give what is typed to the question, and the table's keys to the table."""
+        if not self._prepared.typed or self._ended:
+            return
+        field, table = self.query_one(Input), self.query_one(StepsPane).table
+        if event.is_printable and event.character is not None and not field.has_focus:
+            event.stop()
+            field.focus()
+            field.insert_text_at_cursor(event.character)
+        elif event.key in ("pageup", "pagedown"):
+            event.stop()
+            table.action_page(-1 if event.key == "pageup" else 1)
+
+    def action_letter(self, action: str) -> None:
+        """Do what a letter stands for while no reading is typed."""
+        if action == "pause" and not self._ended:
+            self.action_pause()
+        elif action == "view":
+            self.action_view()
 
     def action_pause(self) -> None:
         """Pause, or go on."""
@@ -267,7 +311,7 @@ class RunScreen(BenchScreen):
         if view is None or view.step is None or view.prompt is None:
             return False
         self._doubted = view.prompt.token
-        celsius = understood(text, self._prepared.bench.typed_unit)
+        celsius = understood(text, self.shell.scale)
         last = view.step.index == view.total - 1
         if not last or celsius is None or asked == view.prompt.token:
             return False
@@ -288,4 +332,6 @@ def _ending(picture: Picture) -> Iterable[Part]:
     if view.summary is not None:
         part = verdict_words(view.summary.verdict)
         yield Part(f"{part.text.upper()}: {one_line(view.summary.sentence)}", part.tone)
+    for warning in view.warnings:
+        yield Part(f"? {one_line(warning)}", Tone.DOUBT)
     yield Part(f"Now {picture.relays.value}.", Tone.FAINT)

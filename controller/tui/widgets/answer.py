@@ -6,8 +6,6 @@ Must not know: links, who asked, what the answer is for.
 
 from __future__ import annotations
 
-from typing import Literal
-
 from textual import on
 from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
@@ -16,22 +14,28 @@ from textual.widgets import Digits, Input
 
 from controller.errors import InputError
 from controller.tui.parts import Part, Tone
+from controller.tui.scale import Scale
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
 from controller.units import parse_temperature
 
-__all__ = ["AnswerBox", "understood"]
+__all__ = ["AnswerBox", "understood", "with_unit"]
 
 
-def understood(text: str, unit: Literal["C", "F"]) -> float | None:
+def understood(text: str, scale: Scale) -> float | None:
     """Return the degC that a typed text stands for, None when it is no temperature."""
     text = text.strip().replace(",", ".")
     if not text:
         return None
     try:
-        return parse_temperature(text if text[-1].isalpha() else text + unit, what="reading")
+        return parse_temperature(with_unit(text, scale), what="reading")
     except InputError:
         return None
+
+
+def with_unit(text: str, scale: Scale) -> str:
+    """Return a typed number with the unit that was on the screen; other texts as they are."""
+    return text + scale.value if text[-1:].isdigit() or text[-1:] in (".", "°") else text
 
 
 class AnswerBox(Vertical):
@@ -54,9 +58,9 @@ class AnswerBox(Vertical):
             super().__init__()
             self.text = text
 
-    def __init__(self, unit: Literal["C", "F"], *, id: str | None = None) -> None:  # noqa: A002
+    def __init__(self, scale: Scale, *, id: str | None = None) -> None:  # noqa: A002
         super().__init__(id=id)
-        self._unit: Literal["C", "F"] = unit
+        self._scale = scale
         self._asked: str | None = None
         self._doubt = ""
 
@@ -65,13 +69,26 @@ class AnswerBox(Vertical):
         yield Sentences(id="question")
         with Horizontal():
             yield Input(
-                placeholder=f"what it shows, deg{self._unit}", id="reading", select_on_focus=False
+                placeholder=f"what it shows, {self._scale.unit}",
+                id="reading",
+                select_on_focus=False,
             )
             yield Digits("", id="echo")
         yield Sentences(id="said")
 
-    def ask(self, question: str | None, waiting: str, said: tuple[str, ...]) -> None:
-        """Show the question, or what is being waited for; and the last words to the person."""
+    def use(self, scale: Scale) -> None:
+        """Take numbers without a unit in another one."""
+        self._scale = scale
+        field = self.query_one(Input)
+        field.placeholder = f"what it shows, {scale.unit}"
+        self._echo(field.value)
+
+    def ask(self, question: str | None, waiting: str, said: tuple[str, ...]) -> bool:
+        """Show the question, or what is being waited for; and the last words to the person.
+
+        Returns whether this is another question than before.
+        """
+        new = question is not None and question != self._asked
         if question != self._asked:
             self._asked = question
             self._doubt = ""
@@ -80,13 +97,16 @@ class AnswerBox(Vertical):
             self.set_class(question is None, "-idle")
         text = Part(question, Tone.STRONG) if question else Part(waiting, Tone.FAINT)
         self.query_one("#question", Sentences).show((text,))
-        hint = f"deg{self._unit} unless you write C or F; or skip, redo, stop; -- if it shows none"
+        hint = (
+            f"{self._scale.unit} unless you write C or F; or skip, redo, stop; -- if it shows none"
+        )
         if self._doubt and not said:
             said = (self._doubt,)
         words = tuple(Part(one_line(one), Tone.DOUBT) for one in said[-2:]) or (
             Part(hint, Tone.FAINT),
         )
         self.query_one("#said", Sentences).show(words)
+        return new
 
     def doubt(self, text: str, why: str) -> None:
         """Give a line back for a second thought."""
@@ -98,8 +118,13 @@ class AnswerBox(Vertical):
 
     @on(Input.Changed)
     def _read_back(self, event: Input.Changed) -> None:
-        celsius = understood(event.value, self._unit)
-        text = "" if celsius is None or abs(celsius) >= 10_000 else f"{celsius:.1f} C"
+        self._echo(event.value)
+
+    def _echo(self, typed: str) -> None:
+        """Show large what is understood, in the unit of the screen."""
+        celsius, scale = understood(typed, self._scale), self._scale
+        known = celsius is not None and abs(celsius) < 5_000
+        text = f"{scale.of(celsius):.1f} {scale.value}" if known and celsius is not None else ""
         self.query_one(Digits).update(text)
 
     @on(Input.Submitted)
@@ -109,4 +134,4 @@ class AnswerBox(Vertical):
         if not text or self._asked is None:
             return
         event.input.value = ""
-        self.post_message(self.Given(text))
+        self.post_message(self.Given(with_unit(text, self._scale)))

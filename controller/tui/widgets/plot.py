@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from textual.app import ComposeResult
 from textual.containers import Vertical
 
+from controller.tui.scale import Scale
 from controller.tui.view import Point
 
 if TYPE_CHECKING:
@@ -79,9 +80,9 @@ class CurvePlot(_Plot):
 
     title = "curve: ohm (log) over degC"
 
-    def show(self, curve: Curve | None, here: tuple[float, float] | None) -> None:
+    def show(self, curve: Curve | None, here: tuple[float, float] | None, scale: Scale) -> None:
         """Show the curve and the working point (degC, ohm); None while there is none."""
-        key = (id(curve), here, self.app.theme)
+        key = (id(curve), here, self.app.theme, scale)
         if self._widget is None or curve is None or key == self._drawn:
             return
         self._drawn = key
@@ -92,11 +93,13 @@ class CurvePlot(_Plot):
         decades = np.log10(curve.ohms(celsius))
         plot.clear()
         plot.set_y_formatter(_decades())
-        plot.plot(celsius, decades, line_style=styles["line"], hires_mode=_hires())
-        title = self.title
+        degrees = np.array([scale.of(one) for one in celsius.tolist()])
+        plot.plot(degrees, decades, line_style=styles["line"], hires_mode=_hires())
+        title = f"curve: ohm (log) over {scale.unit}"
         if here is not None and math.isfinite(here[1]) and here[1] > 0:
-            plot.scatter([here[0]], [math.log10(here[1])], marker="◆", marker_style=styles["point"])
-            title = f"{self.title}; ◆ {here[0]:.1f} degC"
+            at = scale.of(here[0])
+            plot.scatter([at], [math.log10(here[1])], marker="◆", marker_style=styles["point"])
+            title = f"{title}; ◆ {at:.1f} {scale.unit}"
         self.border_title = title
 
 
@@ -106,17 +109,21 @@ class ErrorPlot(_Plot):
     title = "error, degC"
 
     def show(
-        self, points: Sequence[Point], limits: Sequence[tuple[float, float]], here: float | None
+        self,
+        points: Sequence[Point],
+        limits: Sequence[tuple[float, float]],
+        here: float | None,
+        scale: Scale,
     ) -> None:
         """Show judged points, the limits (expected, tolerance) of all steps, the step under way."""
-        key = (tuple(points), here, self.app.theme)
+        key = (tuple(points), here, self.app.theme, scale)
         if self._widget is None or key == self._drawn or not (points or limits):
             return
         self._drawn = key
         plot, styles = self._widget, self._styles()
         plot.clear()
-        band = sorted(set(limits))
-        spread = [point.error for point in points]
+        band = sorted({(scale.of(at), scale.step(limit)) for at, limit in limits})
+        spread = [scale.step(point.error) for point in points]
         high = max([1.0, *(limit for _, limit in band), *spread]) * 1.15
         low = min([-1.0, *(-limit for _, limit in band), *spread]) * 1.15
         plot.set_ylimits(low, high)
@@ -135,17 +142,17 @@ class ErrorPlot(_Plot):
         bad = [p for p in points if abs(p.error) > p.tolerance]
         if good:
             plot.scatter(
-                [p.expected for p in good], [p.error for p in good],
+                [scale.of(p.expected) for p in good], [scale.step(p.error) for p in good],
                 marker="●", marker_style=styles["good"],
             )  # fmt: skip
         if bad:
             plot.scatter(
-                [p.expected for p in bad], [p.error for p in bad],
+                [scale.of(p.expected) for p in bad], [scale.step(p.error) for p in bad],
                 marker="✗", marker_style=styles["bad"],
             )  # fmt: skip
         if here is not None:
-            plot.scatter([here], [0.0], marker="◆", marker_style=styles["point"])
-        self.border_title = f"{self.title}: ● inside, ✗ outside the limit"
+            plot.scatter([scale.of(here)], [0.0], marker="◆", marker_style=styles["point"])
+        self.border_title = f"error, {scale.unit}: ● inside, ✗ outside the limit"
 
 
 def _hires() -> Any:

@@ -15,6 +15,7 @@ from textual.widget import Widget
 
 from controller.planning.model import ResolvedPlan
 from controller.tui.parts import Cells
+from controller.tui.scale import Scale
 from controller.tui.view import Phase, RunView
 from controller.tui.widgets.plot import CurvePlot, ErrorPlot
 from controller.tui.widgets.table import RowsTable
@@ -36,6 +37,7 @@ class StepsPane(Horizontal):
         plan: ResolvedPlan,
         sensor: Sensor | None,
         view: Callable[[], RunView | None],
+        scale: Callable[[], Scale],
         *,
         below: Iterable[Widget] = (),
     ) -> None:
@@ -43,6 +45,7 @@ class StepsPane(Horizontal):
         self._plan = plan
         self._sensor = sensor
         self._view = view
+        self._scale = scale
         self._below = tuple(below)
         self._view_index = 0
 
@@ -58,7 +61,7 @@ class StepsPane(Horizontal):
 
     def begin(self, total: int) -> None:
         """Show the plan before anything is known of its steps."""
-        self.table.show(columns_for(self._plan), total, self._row)
+        self.table.show(columns_for(self._plan, self._scale()), total, self._row)
 
     def redraw_all(self) -> None:
         """Show every row and both plots anew."""
@@ -89,7 +92,7 @@ class StepsPane(Horizontal):
             return
         curve, errors = self.query_one(CurvePlot), self.query_one(ErrorPlot)
         if curve.display and curve.region and self._sensor is not None:
-            curve.show(self._sensor.curve, _working_point(view))
+            curve.show(self._sensor.curve, _working_point(view), self._scale())
         if errors.display and errors.region:
             limits = [
                 (step.expected_celsius, step.tolerance_celsius)
@@ -97,7 +100,8 @@ class StepsPane(Horizontal):
                 if step.expected_celsius is not None and step.tolerance_celsius is not None
             ]
             here = None if view.step is None else view.step.expected_celsius
-            errors.show(view.points, limits, None if view.phase is Phase.FINISHED else here)
+            here = None if view.phase is Phase.FINISHED else here
+            errors.show(view.points, limits, here, self._scale())
 
     def next_view(self) -> None:
         """Show another of steps, curve and errors, where the screen is too narrow for all."""
@@ -114,7 +118,7 @@ class StepsPane(Horizontal):
     def _row(self, index: int) -> Cells:
         view = self._view()
         assert view is not None  # noqa: S101 - rows are asked for after the first view
-        return row_of(view, index)
+        return row_of(view, index, self._scale())
 
 
 def _working_point(view: RunView) -> tuple[float, float] | None:
