@@ -15,8 +15,9 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
-from controller.cautions import short_circuit_sentence
+from controller.cautions import SEARCH_CAUTION, short_circuit_sentence
 from controller.cli.confirm import confirm_cautions
+from controller.cli.courses import CourseKeeper
 from controller.cli.printer import ProgressPrinter, say_results
 from controller.cli.signals import stopping_by
 from controller.errors import InputError
@@ -50,8 +51,12 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     for warning in (*resolved.warnings, *prepared.warnings):
         output.warn(f"Note: {warning}")
     amperes, watts = resolved.short_circuit_amperes, resolved.most_watts
+    search = prepared.inputs.plan.search
+    first = () if search is None else (SEARCH_CAUTION,)
     if prepared.bench.drives_hardware:
-        confirm_cautions(output, amperes=amperes, watts=watts, yes=arguments.yes)
+        confirm_cautions(output, amperes=amperes, watts=watts, yes=arguments.yes, first=first)
+    elif search is not None:
+        output.warn(SEARCH_CAUTION)
     elif verb == "check" or prepared.shorts:
         output.warn(short_circuit_sentence(amperes, watts))
     path = arguments.record or new_record(Path("runs"), arguments.plan.stem)
@@ -60,25 +65,29 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     )
     printer = ProgressPrinter(output, asking=prepared.typed)
     scripted = prepared.typed and not sys.stdin.isatty()
+    course = CourseKeeper()
     with Session(setup, write=output.warn, keep_early=scripted) as session:
-        _watch(session, printer)
-        _say_end(output, session, path)
+        _watch(session, printer, course)
+        _say_end(output, session, path, course)
         assert session.summary is not None  # noqa: S101 - a run ends with its summary
-        return exit_status(session.summary)
+        found = all(point.found for point in course.points)
+        judged = search is None or search.judged or not found
+        return exit_status(session.summary, judged=judged)
 
 
-def _watch(session: Session, printer: ProgressPrinter) -> None:
+def _watch(session: Session, printer: ProgressPrinter, course: CourseKeeper) -> None:
     """Let the run go to its end; show every event."""
     try:
         events = cast("Generator[Event, None, None]", session.events())
         with stopping_by(session.stop), closing(events):
             for event in events:
                 printer.take(event)
+                course.take(event)
     finally:
         printer.end()
 
 
-def _say_end(output: Output, session: Session, path: Path) -> None:
+def _say_end(output: Output, session: Session, path: Path, course: CourseKeeper) -> None:
     plan, results, summary = session.setup.plan, session.results, session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
     fields: dict[str, Any] = {
@@ -89,8 +98,11 @@ def _say_end(output: Output, session: Session, path: Path) -> None:
         "plan": plan_summary_fields(plan),
         "steps": [result_fields(result, plan.state_digits) for result in results],
         "record": str(path),
+        **course.fields(),
     }
     output.document(fields)
-    say_results(output, plan, results)
+    if results or not course.looks:
+        say_results(output, plan, results)
+    course.say(output)
     output.say(f"Record: {path}")
     output.say_verdict(summary.verdict.value, summary.sentence)

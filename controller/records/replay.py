@@ -35,14 +35,17 @@ from controller.records.compare import (
     rejudge,
     verdict_of,
 )
+from controller.records.courses import compare_search, compare_times, judge_search
 from controller.records.decode import plan_of, results_of
 from controller.records.inputs import Inputs, inputs_of
+from controller.records.jobs import PlanJob, job_of
 from controller.records.reader import Record
 from controller.run.called import called_readback
 from controller.run.driver import run_events
 from controller.run.events import FaultRaised
 from controller.run.model import StepResult
-from controller.run.sweep import SweepRun
+from controller.run.profile import ProfileRun
+from controller.run.seek import SeekRun
 
 __all__ = ["Replay", "ReplayError", "replay", "simulated_bench", "tolerances_for"]
 
@@ -85,7 +88,8 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
     resolved = replace(resolve_on(inputs.plan, bench, kept=kept), settle=plan.settle)
     if not same_budget:
         resolved = _with_uncertainties_of(plan, resolved)
-    replayed, simulated_s = _run(resolved, bench, called)
+    again, simulated_s = _run(inputs, resolved, bench, called)
+    replayed = () if isinstance(again, SeekRun) else again.results
     tolerances, why = tolerances_for(record, plan, called=called is not None)
     if not same_budget:
         why += "; states, paths and uncertainties are those of an earlier version"
@@ -97,6 +101,12 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
         *compare_results(recorded, replayed, tolerances),
     ]
     verdict = verdict_of(plan, recorded)
+    match again:
+        case ProfileRun():
+            differences += compare_times(record, again, tolerances)
+        case SeekRun():
+            verdict, found = judge_search(record, plan, inputs)
+            differences += [*found, *compare_search(record, again, tolerances)]
     closing_line = record.closing
     if closing_line is not None and closing_line["verdict"] != verdict.value:
         differences.append(
@@ -168,12 +178,12 @@ def tolerances_for(
 
 
 def _run(
-    plan: ResolvedPlan, bench_file: BenchFile, called: ReadbackFunction | None
-) -> tuple[tuple[StepResult, ...], float]:
+    inputs: Inputs, plan: ResolvedPlan, bench_file: BenchFile, called: ReadbackFunction | None
+) -> tuple[PlanJob, float]:
     clock = VirtualClock()
     readback = None if called is None else called_readback(called, plan, bench_file, clock)
     with closing(open_bench(bench_file, clock, readback=readback)) as bench:
-        run = SweepRun(plan, bench, clock)
+        run = job_of(inputs, plan, bench, clock)
         for event in run_events(run):
             if isinstance(event, FaultRaised):
                 if readback is not None and readback.failure is not None:
@@ -181,4 +191,4 @@ def _run(
                 raise ReplayError(
                     f"the simulated run failed: {event.message}; {event.relays.value}"
                 )
-        return run.results, clock.now_s()
+        return run, clock.now_s()
