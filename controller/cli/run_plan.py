@@ -68,10 +68,10 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     course = CourseKeeper()
     with Session(setup, write=output.warn, keep_early=scripted) as session:
         _watch(session, printer, course)
-        _say_end(output, session, path, course)
-        assert session.summary is not None  # noqa: S101 - a run ends with its summary
-        found = all(point.found for point in course.points)
+        found = bool(course.points) and all(point.found for point in course.points)
         judged = search is None or search.judged or not found
+        _say_end(output, session, path, course, judged=judged)
+        assert session.summary is not None  # noqa: S101 - a run ends with its summary
         return exit_status(session.summary, judged=judged)
 
 
@@ -87,7 +87,9 @@ def _watch(session: Session, printer: ProgressPrinter, course: CourseKeeper) -> 
         printer.end()
 
 
-def _say_end(output: Output, session: Session, path: Path, course: CourseKeeper) -> None:
+def _say_end(
+    output: Output, session: Session, path: Path, course: CourseKeeper, *, judged: bool
+) -> None:
     plan, results, summary = session.setup.plan, session.results, session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
     fields: dict[str, Any] = {
@@ -105,4 +107,7 @@ def _say_end(output: Output, session: Session, path: Path, course: CourseKeeper)
         say_results(output, plan, results)
     course.say(output)
     output.say(f"Record: {path}")
-    output.say_verdict(summary.verdict.value, summary.sentence)
+    if judged:
+        output.say_verdict(summary.verdict.value, summary.sentence)
+    else:
+        output.say(summary.sentence)

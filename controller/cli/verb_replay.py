@@ -53,8 +53,11 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         _write_junit(arguments.junit, outcome, record.opening["utc"][:19], seconds)
     differences = outcome.differences
     count = len(differences)
+    done = f"{len(outcome.recorded)} steps judged and run again"
+    if outcome.looks is not None:
+        done = f"{outcome.looks} looks of a search gone through, and the search made again"
     sentence = (
-        f"{len(outcome.recorded)} steps judged and run again, "
+        f"{done}, "
         f"{count or 'no'} difference{'' if count == 1 else 's'}"
         f" ({outcome.why}); the recorded run's verdict is {outcome.verdict.value}."
     )
@@ -72,7 +75,8 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
             "record": str(arguments.record),
         }
     )
-    say_results(output, outcome.plan, outcome.recorded)
+    if outcome.looks is None:
+        say_results(output, outcome.plan, outcome.recorded)
     for difference in differences[:_SHOWN]:
         output.say(f"Difference in {difference}")
     if count > _SHOWN:

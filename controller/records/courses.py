@@ -17,7 +17,7 @@ from controller.run.points import SwitchingPoint
 from controller.run.profile import ProfileRun
 from controller.run.seek import SeekRun, begun, outcome
 
-__all__ = ["compare_search", "compare_times", "judge_search"]
+__all__ = ["compare_search", "compare_times", "judge_search", "looks_in"]
 
 
 def compare_times(record: Record, again: ProfileRun, tolerances: Tolerances) -> list[Difference]:
@@ -32,6 +32,11 @@ def compare_times(record: Record, again: ProfileRun, tolerances: Tolerances) -> 
         differences += numbers_differ(index, "set_s", was.set_s, now.set_s, tolerances.timing_s)
         differences += words_differ(index, "late", was.late, now.late)
     return differences
+
+
+def looks_in(record: Record) -> int:
+    """Return how often a recorded search has looked."""
+    return sum(isinstance(event, Looked) for event in _events(record))
 
 
 def judge_search(

@@ -35,7 +35,7 @@ from controller.records.compare import (
     rejudge,
     verdict_of,
 )
-from controller.records.courses import compare_search, compare_times, judge_search
+from controller.records.courses import compare_search, compare_times, judge_search, looks_in
 from controller.records.decode import plan_of, results_of
 from controller.records.inputs import Inputs, inputs_of
 from controller.records.jobs import PlanJob, job_of
@@ -60,7 +60,8 @@ class Replay:
 
     `recorded` and `replayed` are the results of either run, `verdict` that of the recorded
     readings judged again. `why` says in a sentence where `tolerances` come from; `simulated_s`
-    is how long the run on the simulated bench took in its own time.
+    is how long the run on the simulated bench took in its own time. `looks` counts those of a
+    recorded search; None for other runs.
     """
 
     plan: ResolvedPlan
@@ -71,6 +72,7 @@ class Replay:
     tolerances: Tolerances
     why: str
     simulated_s: float
+    looks: int | None = None
 
 
 def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
@@ -126,6 +128,7 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
         tolerances=tolerances,
         why=why,
         simulated_s=simulated_s,
+        looks=looks_in(record) if isinstance(again, SeekRun) else None,
     )
 
 

@@ -276,6 +276,8 @@ class SeekRun(Job):
         relays = self._bench.link.relays
         verdicts = [point.verdict for point in points]
         sentence = f"{self._search.watch.value}: {points_sentence(points)}"
+        if not self._search.judged:
+            sentence += "; the plan states no limits to hold that to"
         if not self.known.consistent:
             sentence += "; it did not switch at one place"
         if ending is not Ending.COMPLETE:

@@ -21,10 +21,12 @@ from controller.run.events import (
     Event,
     FaultRaised,
     LinkReported,
+    Looked,
     Measured,
     NoteKind,
     NoteMade,
     Parked,
+    PointFound,
     PromptOpened,
     ReadingSeen,
     RelaysSet,
@@ -32,6 +34,7 @@ from controller.run.events import (
     RunStarted,
     StepFinished,
     StepStarted,
+    StepTimed,
 )
 from controller.run.model import RunSummary, StepResult
 
@@ -265,7 +268,7 @@ def after(view: RunView, event: Event) -> RunView:
             return replace(view, phase=phase, notes=(*view.notes, event.text)[-NOTES_KEPT:])
         case RunFinished():
             return replace(view, phase=Phase.FINISHED, summary=event.summary, prompt=None)
-        case CodesRead() | Measured():
+        case CodesRead() | Measured() | StepTimed() | Looked() | PointFound():
             return view
 
 
