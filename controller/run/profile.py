@@ -66,6 +66,8 @@ class ProfileRun(Job):
             yield from self._driver.hold_still()
             yield from self._driver.travel(step.path)
             set_at_s = self._clock.now_s()
+            if step.index == 0:
+                self._began_s = self._time_s() + self._profile.lead_s
             yield (
                 RelaysSet(
                     at_s=set_at_s,
@@ -75,14 +77,22 @@ class ProfileRun(Job):
                 ),
             )
             if step.index == 0:
-                yield from self._driver.wait_until(set_at_s + self._profile.lead_s)
-                self._began_s = set_at_s = self._clock.now_s()
-            yield self._time(step, set_at_s)
+                while (left_s := -self._profile_s()) > 0:
+                    yield from self._driver.wait_until(self._clock.now_s() + left_s)
+                set_at_s = self._clock.now_s()
+            yield self._time(step)
             yield from self._stand(step, set_at_s)
         yield from self._driver.travel(self.plan.closing_path)
 
-    def _time(self, step: ResolvedStep, set_at_s: float) -> tuple[StepTimed, ...]:
-        planned_s, set_s = step.planned_s or 0.0, set_at_s - self._began_s
+    def _time_s(self) -> float:
+        """Return a time that stands still during pauses."""
+        return self._clock.now_s() - self._driver.paused_s
+
+    def _profile_s(self) -> float:
+        return self._time_s() - self._began_s
+
+    def _time(self, step: ResolvedStep) -> tuple[StepTimed, ...]:
+        planned_s, set_s = step.planned_s or 0.0, self._profile_s()
         timed = StepTimed(
             at_s=self._clock.now_s(),
             step_index=step.index,
@@ -101,10 +111,9 @@ class ProfileRun(Job):
         last = step.index + 1 == len(self.plan.steps)
         while (left_s := self._left_s(step)) > 0 or (last and not decided):
             yield self._driver.slice(min(POLL_S, left_s) if left_s > 0 else POLL_S)
-            began_s, pauses = self._clock.now_s(), self._driver.pauses
+            pauses = self._driver.pauses
             yield from self._driver.hold_still()
             if pauses != self._driver.pauses:
-                self._began_s += self._clock.now_s() - began_s
                 watch.restart(self._clock.now_s())
             for reading in self._readings(prompt):
                 watch.take(reading)
@@ -138,7 +147,7 @@ class ProfileRun(Job):
             due_s = (after.planned_s or 0.0) - after.path_s
         else:
             due_s = self._profile.points[-1][0]
-        return self._began_s + due_s - self._clock.now_s()
+        return due_s - self._profile_s()
 
     def _readings(self, prompt: Prompt | None) -> list[Reading]:
         return [] if prompt is None else self._asker.answers(prompt)[0]

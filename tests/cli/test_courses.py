@@ -33,6 +33,9 @@ SWEEPS = Path(__file__).resolve().parents[2] / "sweeps"
 ON_AT, OFF_BELOW = 94.2, 88.7  # of sweeps/modules/tern-fan.toml
 
 
+_TOO_FINE = "88\nstep_celsius = 4\nwithin_celsius = 0.02"
+
+
 def code_width(prepared: Prepared, celsius: float) -> float:
     """Return how many degC one count of the module's converter is: V = Vref R/(R + Rp)."""
     module, curve = prepared.bench.module, prepared.sensor.curve
@@ -252,7 +255,7 @@ def test_codes_that_stay_are_searched_one_way(rungwise: Run, write: Write) -> No
         (('watch = "fan"', 'watch = "fan"\nreaches_celsius = 3'), "belongs to"),
         (('watch = "fan"', 'watch = "fun"'), "did you mean fan"),
         (('watch = "fan"', 'watch = "fan"\nwait = 3'), "wait_s"),
-        (("within_celsius = 1", "within_celsius = 0.01"), "does not tell"),
+        (("105\nstep_celsius = 4\nwithin_celsius = 1", _TOO_FINE), "does not tell"),
         (("benches/simulated-fan", "benches/simulated"), "whether a fan runs"),
         (("[search]", "max_excursion_celsius = 0.01\n[search]"), "strays"),
         (("[search]", "ramp_limit_celsius_per_s = 1\n[search]"), "no use"),

@@ -38,9 +38,11 @@ def test_it_has_hysteresis(module: Module) -> None:
 def test_it_runs_while_the_circuit_counts_as_open_or_shorted(
     module: Module, extreme: float
 ) -> None:
+    module = replace(module, rate_limit_kelvin_per_s=None)
     simulated = SimulatedModule(module, start_ohms=ohms(module, 20.0))
     simulated.expose(10.0, extreme)
-    assert simulated.report(11.0).fan_runs is False  # not decided yet
+    if extreme:  # on its way to a short the filtered input passes what turns the fan on anyway
+        assert simulated.report(11.0).fan_runs is False  # not decided yet
     assert simulated.report(13.0).fan_runs is True
     simulated.expose(20.0, ohms(module, 20.0))
     assert simulated.report(25.0).fan_runs is False

@@ -1,4 +1,4 @@
-"""The search over levels: whatever switches where, its points are found, and nothing goes too far."""
+"""The search over levels: whatever switches where is found, and nothing goes too far."""
 
 from __future__ import annotations
 

@@ -14,7 +14,15 @@ from controller.planning.search import Search, Watch
 from controller.readback.base import Answer, OperatorCommand, Prompt
 from controller.readback.typed import TypedReadback
 from controller.run.driver import run_events
-from controller.run.events import FaultRaised, Looked, Parked, PointFound, RunFinished, StepTimed
+from controller.run.events import (
+    FaultRaised,
+    Looked,
+    Parked,
+    PointFound,
+    RunFinished,
+    StepStarted,
+    StepTimed,
+)
 from controller.run.model import Ending
 from controller.run.profile import ProfileRun
 from controller.run.seek import SeekRun
@@ -159,11 +167,14 @@ def test_a_pause_moves_the_times_of_a_profile(fakes: Any, clock: VirtualClock) -
             if isinstance(event, StepTimed) and event.step_index == 1:
                 run.pause()
                 paused_s = clock.now_s()
+            if isinstance(event, StepStarted) and event.step.index == 3:
+                run.pause()  # just before the relays move
+                paused_s = clock.now_s()
         if paused_s is not None and clock.now_s() > paused_s + 7.0:
             run.resume()
-    assert [round(one.set_s, 6) for one in run.timed] == [0.0, 10.0, 20.0, 30.0]
+    assert [round(one.set_s, 2) for one in run.timed] == [0.0, 10.0, 20.0, 30.0]
     assert not any(one.late for one in run.timed)
-    assert clock.now_s() >= 5.0 + 40.0 + 7.0
+    assert clock.now_s() >= 5.0 + 40.0 + 2 * 6.8
     assert len(run.results) == 4
 
 
