@@ -1,3 +1,3 @@
 """Rungwise: drive a relay resistor ladder through a temperature sweep and judge the answers."""
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"

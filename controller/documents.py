@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from controller.errors import InputError, Problem
+from controller.regular_file import read_regular
 
 __all__ = [
     "Document",
@@ -77,22 +78,15 @@ def read_text(path: Path) -> str:
     absolute = Path(os.path.abspath(path))  # noqa: PTH100 - resolve() would follow links
     try:
         supplied = _SUPPLIED.get()
-        text = path.read_bytes().decode("utf-8") if supplied is None else supplied[absolute]
+        text = read_regular(path).decode("utf-8") if supplied is None else supplied[absolute]
     except KeyError:
         raise InputError.single("this file is not in the record", where=where) from None
-    except FileNotFoundError:
-        raise InputError.single("there is no such file", where=where) from None
-    except IsADirectoryError:
-        raise InputError.single("this is a folder, not a file", where=where) from None
     except UnicodeDecodeError as error:
         raise InputError.single(
             f"not UTF-8 text (byte {error.start} is 0x{error.object[error.start]:02x})",
             where=where,
             hint="save the file as UTF-8",
         ) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise InputError.single(f"cannot be read: {reason}", where=where) from None
     collected = _COLLECTED.get()
     if collected is not None:
         collected[absolute] = text

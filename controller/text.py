@@ -10,7 +10,7 @@ import math
 import unicodedata
 from collections.abc import Sequence
 
-__all__ = ["clean", "number", "ohms", "table"]
+__all__ = ["clean", "number", "ohms", "one_line", "table"]
 
 _NONE = "-"
 
@@ -25,6 +25,11 @@ def clean(text: str) -> str:
         "?" if char != "\n" and unicodedata.category(char) in ("Cc", "Cf", "Cs") else char
         for char in text
     )
+
+
+def one_line(text: str) -> str:
+    """Return text cleaned and on one line: a name with line ends could pass for lines of ours."""
+    return clean(text).replace("\n", " ")
 
 
 def number(value: float | None, digits: int, *, sign: bool = False) -> str:
@@ -43,7 +48,7 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
     """
     columns: list[list[str]] = []
     for index, head in enumerate(heads):
-        cells = [clean(row[index]).replace("\n", " ") for row in rows]
+        cells = [one_line(row[index]) for row in rows]
         numeric = bool(cells) and all(_is_number(cell) for cell in cells)
         if numeric:
             cells = _align_decimals(cells)

@@ -210,7 +210,9 @@ def diagnose(
 
 def _evidence(readings: Result | Record | AnyPath, plan: Plan | AnyPath | None) -> Evidence:
     if isinstance(readings, Result):
-        return evidence_of_results(readings.steps, readings.plan.sensor, readings.module)
+        return evidence_of_results(
+            readings.steps, readings.plan.sensor, readings.module, readings.bench
+        )
     if isinstance(readings, Record):
         return evidence_of_record(readings)
     return evidence_in(

@@ -55,6 +55,9 @@ def reference_rows() -> Callable[[str], list[dict[str, str]]]:
     return read
 
 
+pytest_plugins = ["pytester"]
+
+
 @pytest.fixture(scope="session", autouse=True)
 def own_data_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """Let operations be counted in a folder of the tests' own, in processes they start as well."""

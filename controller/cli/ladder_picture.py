@@ -10,13 +10,12 @@ from collections.abc import Iterator
 
 from controller.cli.svg import content, element, polyline, text
 from controller.ladder.model import Contacts, Ladder, Rung
-from controller.units import format_ohms
 
 __all__ = ["wiring_picture"]
 
 _IN_ROW = 6
 _CELL, _ROW = 140.0, 130.0
-_LEFT, _TOP = 150.0, 120.0
+_LEFT, _TOP = 150.0, 140.0
 _WIDTH = _LEFT + _IN_ROW * _CELL + 50.0
 
 _STYLE = """
@@ -33,7 +32,7 @@ def wiring_picture(ladder: Ladder) -> str:
     """Return the picture as the text of an SVG file, for a ladder of one series group."""
     rungs = ladder.groups[0].rungs
     rows = -(-len(rungs) // _IN_ROW)
-    height = _TOP + rows * _ROW + 70.0
+    height = _TOP + rows * _ROW + 20.0
     body = [
         element("title", content(f"Wiring of {ladder.name}"), id="title"),
         element("desc", content(_described(ladder)), id="desc"),
@@ -65,10 +64,15 @@ def wiring_picture(ladder: Ladder) -> str:
     )
 
 
+def _value(ohms: float) -> str:
+    """Write a part's value as it stands on a parts list."""
+    return f"{ohms / 1000:g} kohm" if ohms >= 1000 else f"{ohms:g} ohm"
+
+
 def _described(ladder: Ladder) -> str:
     rungs = ladder.groups[0].rungs
-    values = ", ".join(format_ohms(rung.ohms) for rung in rungs)
-    fixed = f" after a fixed {format_ohms(ladder.fixed_ohms)}" if ladder.fixed_ohms else ""
+    values = ", ".join(_value(rung.ohms) for rung in rungs)
+    fixed = f" after a fixed {_value(ladder.fixed_ohms)}" if ladder.fixed_ohms else ""
     return f"{len(rungs)} rungs in series{fixed}, each bypassed by its relay: {values}."
 
 
@@ -103,7 +107,7 @@ def _closed_at_rest(ladder: Ladder, relay: int) -> bool:
 def _rung(ladder: Ladder, rung: Rung, index: int) -> Iterator[str]:
     x, y = _place(index)
     yield _line((x, y), (x + 40, y))
-    yield from _resistor(x + 40, y, format_ohms(rung.ohms))
+    yield from _resistor(x + 40, y, _value(rung.ohms))
     yield _line((x + 100, y), (x + _CELL, y))
     yield _line((x + 24, y), (x + 24, y - 38), (x + 40, y - 38))
     yield from _contact(
@@ -115,13 +119,13 @@ def _rung(ladder: Ladder, rung: Rung, index: int) -> Iterator[str]:
 def _input(ladder: Ladder, y: float) -> Iterator[str]:
     """Draw from the signal terminal to the first rung; the isolate relay stands in the way."""
     yield element("circle", class_="part", cx=22, cy=y, r=5)
-    yield text("signal", 12, y - 12)
+    yield text("signal", 8, y - 14)
     x = 28.0
     if ladder.isolate_relay is not None:
         name = f"K{ladder.isolate_relay} isolate"
-        yield from _contact(x + 4, y, name, closed=_closed_at_rest(ladder, ladder.isolate_relay))
-        yield _line((x, y), (x + 4, y))
-        x += 64.0
+        yield from _contact(x + 24, y, name, closed=_closed_at_rest(ladder, ladder.isolate_relay))
+        yield _line((x, y), (x + 24, y))
+        x += 84.0
     yield _line((x, y), (_LEFT, y))
 
 
@@ -146,7 +150,7 @@ def _return(ladder: Ladder, count: int, height: float) -> Iterator[str]:
     ground = height - 46.0
     yield _line((x + _CELL, y), (x + _CELL + 12, y), (x + _CELL + 12, ground), (_LEFT + 60, ground))
     if ladder.fixed_ohms:
-        yield from _resistor(_LEFT, ground, f"{format_ohms(ladder.fixed_ohms)}, always in")
+        yield from _resistor(_LEFT, ground, f"{_value(ladder.fixed_ohms)}, always in")
     else:
         yield _line((_LEFT + 60, ground), (_LEFT, ground))
     yield _line((_LEFT, ground), (27, ground))
@@ -157,5 +161,5 @@ def _return(ladder: Ladder, count: int, height: float) -> Iterator[str]:
         middle = (_TOP + ground) / 2
         yield _line((44, ground), (44, middle), (48, middle))
         yield from _contact(48, middle, f"K{relay} short", closed=_closed_at_rest(ladder, relay))
-        yield _line((108, middle), (114, middle), (114, middle - 24), (36, middle - 24))
-        yield _line((36, middle - 24), (36, _TOP + 16), (27, _TOP + 4))
+        yield _line((108, middle), (114, middle), (114, middle - 40), (36, middle - 40))
+        yield _line((36, middle - 40), (36, _TOP + 16), (27, _TOP + 4))

@@ -16,8 +16,8 @@ import numpy as np
 
 from controller.cautions import METER_CAUTION
 from controller.cli.confirm import confirm_cautions
+from controller.cli.measurement_table import COLUMNS
 from controller.cli.signals import stopping_by
-from controller.cli.weighing import COLUMNS
 from controller.documents import collecting_files
 from controller.errors import ExitCode, InputError
 from controller.ladder.calibration import Instrument

@@ -19,7 +19,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, TextIO
 
 from controller.errors import InputError, LinkError, RungwiseError
-from controller.text import clean, number, table
+from controller.text import clean, number, one_line, table
 from controller.units import fahrenheit_from_celsius
 
 __all__ = ["Output"]
@@ -74,7 +74,7 @@ class Output:
         if self._colour_out and verdict in _COLOURS:
             word = f"\x1b[{_COLOURS[verdict]};1m{word}\x1b[0m"
         if not self.json:
-            _write(sys.stdout, f"{word}: {clean(sentence)}\n")
+            _write(sys.stdout, f"{word}: {one_line(sentence)}\n")
 
     def warn(self, text: str) -> None:
         """Print a line to standard error."""
@@ -108,7 +108,7 @@ class Output:
     def progress(self, text: str) -> None:
         """Show a line on the terminal in place of the one before; nothing elsewhere."""
         if self.live:
-            _write(sys.stderr, f"\r{clean(text)}\x1b[K")
+            _write(sys.stderr, f"\r{one_line(text)}\x1b[K")
 
     def end_progress(self) -> None:
         """Take the line that `progress` shows away."""

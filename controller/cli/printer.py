@@ -24,7 +24,7 @@ from controller.run.events import (
     StepTimed,
 )
 from controller.run.model import StepResult
-from controller.text import number, ohms
+from controller.text import number, ohms, one_line
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
@@ -89,7 +89,7 @@ class ProgressPrinter:
 
     def _line(self, text: str) -> None:
         self.end()
-        self._output.warn(text)
+        self._output.warn(one_line(text))
 
     def _show(self) -> None:
         if self._moving and self._step is not None:

@@ -100,6 +100,7 @@ def _say_end(
         "plan": plan_summary_fields(plan),
         "steps": [result_fields(result, plan.state_digits) for result in results],
         "record": str(path),
+        "closing_hash": session.record_hash,
         **course.fields(),
     }
     output.document(fields)
@@ -107,6 +108,8 @@ def _say_end(
         say_results(output, plan, results)
     course.say(output)
     output.say(f"Record: {path}")
+    if session.record_hash is not None:
+        output.say(f"Closing hash: {session.record_hash}")
     if judged:
         output.say_verdict(summary.verdict.value, summary.sentence)
     else:

@@ -36,7 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.epilog = (
         "exit status: 0 when no fault is found, 1 when one explains the readings,"
-        " 4 when the readings cannot tell"
+        " 4 when the readings cannot tell or nothing that was tried fits"
     )
 
 

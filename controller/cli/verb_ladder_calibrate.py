@@ -128,7 +128,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     if arguments.propose is not None:
         design = propose_design(ladder, measurements=arguments.propose, instrument=meter)
         if arguments.bench is None:
-            from controller.cli.weighing import say_design
+            from controller.cli.measurement_table import say_design
 
             return say_design(output, ladder, design, meter, out=arguments.out)
         from controller.cli.measure_ladder import measure_states
@@ -145,7 +145,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         if ended is not ExitCode.PASS:
             return ended
         readings = arguments.save
-    from controller.cli.calibrating import say_calibration
+    from controller.cli.calibration_words import say_calibration
 
     measurements = measurements_from_csv(readings, ladder)
     common, notes = _common_scale(stated, measurements)

@@ -99,7 +99,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 def _say_states(
     output: Output, ladder: Ladder, calibration: Calibration, wanted: tuple[int, ...]
 ) -> int:
-    from controller.cli.weighing import blank_table
+    from controller.cli.measurement_table import blank_table
     from controller.ladder.calibration import Instrument, calibrated_ladder
     from controller.ladder.electrical import state_ohms
 

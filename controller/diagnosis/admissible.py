@@ -1,4 +1,4 @@
-"""Which readings can be used, what is missing for a diagnosis, which other sensors come into question."""
+"""Which readings can be used, what is missing, and which other sensors come into question."""
 
 from __future__ import annotations
 
@@ -63,6 +63,7 @@ def with_tolerance(
 
 
 def what_is_missing(readings: Readings, used: Mask) -> tuple[str, ...]:
+    """Return in sentences what a diagnosis would need; nothing when it can be tried."""
     count = int(used.sum())
     if count < LEAST_READINGS:
         message = (

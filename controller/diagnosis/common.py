@@ -1,4 +1,4 @@
-"""What all readings of one run have in common: the plan's curve and the ladder's rungs may be off."""
+"""What the readings of a run have in common: curve and rungs may be off for all of them."""
 
 from __future__ import annotations
 

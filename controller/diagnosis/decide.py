@@ -1,22 +1,6 @@
 """Which fault explains the readings best, and whether the readings can tell.
 
-Criterion: ``score = -2 ln(evidence) - 2 ln(prior)``. The evidence is the likelihood averaged over
-all parameters that were possible beforehand, so freedom is paid for by what it could have bent to;
-the least score is best, and differences are -2 ln(odds) (Kass & Raftery 1995, JASA 90, 773).
-Criteria that count parameters (AIC, BIC) were not taken: from five readings they let a fault that
-is not among the known ones pass for one that is.
-
-The prior says that three of four modules examined are healthy, that a single fault is twenty
-times likelier than two at once, and shares each part out evenly, but that a gain is likelier and an
-offset rarer than the rest (common practice, no source).
-
-Margins, on the scale of Kass & Raftery: a rival that is another explanation must be behind by 6
-(odds 20 to 1, "strong"). A rival that contains the winner and adds to it need only be behind by
-4: it can always imitate the winner with its addition near nothing, and the prior against two
-faults at once is in the score already.
-
-Winning is not enough: what wins must also fit (`adequacy`). A smooth curve that nobody has named
-is among the rivals, but is never a diagnosis: it says that none of the named faults fits.
+What has the best score (`ranking`) must also fit (`adequacy`), and be ahead of what else fits.
 """
 
 from __future__ import annotations
@@ -24,7 +8,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -32,7 +16,6 @@ import numpy.typing as npt
 from controller.arrays import FloatArray
 from controller.diagnosis.adequacy import Adequacy, adequacy
 from controller.diagnosis.admissible import (
-    LEAST_READINGS,
     covering,
     refuse_contradictory_units,
     sorted_out,
@@ -44,34 +27,18 @@ from controller.diagnosis.fit import Fit, Interval, fit, profile_intervals, roug
 from controller.diagnosis.hypotheses import Hypothesis, InputCircuit, hypotheses_for, response_of
 from controller.diagnosis.intermittent import INTERMITTENT, fit_intermittent
 from controller.diagnosis.likelihood import Likelihood, likelihood_of, shared_factor
+from controller.diagnosis.ranking import Ranked, log_gain, ranked_fits
 from controller.diagnosis.readings import Readings
 from controller.diagnosis.result import UNTRIED_PROBABILITY, Diagnosis, Explanation, Misfit, Reason
 from controller.diagnosis.unknown_curve import UNKNOWN_CURVE, fit_unknown_curve
 from controller.sensors.curve import Curve, Sensor
 
-__all__ = [
-    "EXTENSION_MARGIN",
-    "LEAST_READINGS",
-    "RIVAL_MARGIN",
-    "diagnose",
-]
+__all__ = ["diagnose"]
 
-RIVAL_MARGIN = 6.0
-EXTENSION_MARGIN = 4.0
 _READINGS_FOR_PAIRS = 5
-_ODD_LOG_GAIN = 0.25
-"""A pull-up or a reference is seldom further off; a sensor of another size mostly is (common
-practice, no source)."""
 _LEAST_JUMPING = 2
 _SWITCHING_PLACES = 6
 """So many places of a second pull-up are fitted closely."""
-
-_PRIOR_HEALTHY = 0.75
-_PRIOR_SINGLE = 0.238
-_PRIOR_PAIR = 0.012
-_WEIGHTS = {"gain": 1.5, "curve-offset": 0.5}
-_PRIOR_UNKNOWN = 0.005
-"""It can imitate every named fault, so it needs the readings' word to come before one."""
 
 
 def diagnose(
@@ -126,7 +93,7 @@ def diagnose(
     ]
     fits.append(fit_unknown_curve(kept.ohms, response, likelihood, rising=curve.rising))
     fits.append(fit_intermittent(kept.ohms, response, likelihood))
-    ranked = _ranked([_with_ends(one, ends) for one in fits], places)
+    ranked = ranked_fits([_with_ends(one, ends) for one in fits], places)
     tests = [
         adequacy(one, kept.ohms, likelihood, rising=curve.rising)
         for one in (ranked.fits[0], *(ranked.fits[index] for index in ranked.rivals))
@@ -165,15 +132,6 @@ def _with_counts(readings: Readings, curve: Curve, circuit: InputCircuit | None)
     return replace(readings, uncertainty_celsius=own)
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Ranked:
-    """Fits in the order of their scores, and the indices of the rivals of the first."""
-
-    fits: tuple[Fit, ...]
-    scores: FloatArray
-    rivals: tuple[int, ...]
-
-
 def _with_ends(one: Fit, ends: EndReadings) -> Fit:
     extra = ends.deviance(one)
     return replace(one, deviance=one.deviance + extra, log_evidence=one.log_evidence - 0.5 * extra)
@@ -189,63 +147,8 @@ def _promising(
     return others + switching[:_SWITCHING_PLACES]
 
 
-def _ranked(fits: Sequence[Fit], places: Counter[str]) -> _Ranked:
-    """Order fits by score; `places` counts what was tried of each kind."""
-    best: dict[str, Fit] = {}
-    for one in fits:
-        kind = one.hypothesis.kind
-        if kind not in best or one.log_evidence > best[kind].log_evidence:
-            best[kind] = one
-    singles = sum(
-        _WEIGHTS.get(kind, 1.0)
-        for kind in best
-        if kind not in ("healthy", UNKNOWN_CURVE) and "+" not in kind
-    )
-    pairs = sum("+" in kind for kind in best)
-
-    def score(one: Fit) -> float:
-        kind = one.hypothesis.kind
-        if kind == "healthy":
-            prior = _PRIOR_HEALTHY
-        elif "+" in kind:
-            prior = _PRIOR_PAIR / pairs
-        elif kind == UNKNOWN_CURVE:
-            prior = _PRIOR_UNKNOWN
-        else:
-            # The best of several sensors or switching places was picked.
-            prior = _WEIGHTS.get(kind, 1.0) * _PRIOR_SINGLE / singles / max(places[kind], 1)
-        return -2.0 * (one.log_evidence + math.log(prior))
-
-    ordered = sorted(((score(one), one) for one in best.values()), key=lambda item: item[0])
-    listed = tuple(one for _, one in ordered)
-    scores = np.array([value for value, _ in ordered])
-    return _Ranked(fits=listed, scores=scores, rivals=_rivals(listed, scores))
-
-
-def _rivals(fits: Sequence[Fit], scores: FloatArray) -> tuple[int, ...]:
-    first = fits[0]
-    return tuple(
-        index
-        for index in range(1, len(fits))
-        if _lag(first, fits[index], float(scores[index] - scores[0])) < _margin(first, fits[index])
-        or _are_twins(first, fits[index])
-    )
-
-
-def _are_twins(best: Fit, rival: Fit) -> bool:
-    """Whether no reading can tell two explanations apart, however unlike their priors.
-
-    Two thermistors of one material differ by a factor alone (IEC 60539-1, B value alike), which
-    is what a gain is. A small one is left to wiring and module, with its twin named.
-    """
-    pair = (best.hypothesis.kind, rival.hypothesis.kind)
-    if pair == ("wrong-curve", "gain"):
-        return rival.deviance - best.deviance < RIVAL_MARGIN
-    return rival.hypothesis.kind == UNKNOWN_CURVE and _gain_is_odd(best)
-
-
-def _fitting_first(ranked: _Ranked, tests: Sequence[Adequacy]) -> tuple[_Ranked, Adequacy]:
-    """Put the first explanation that fits before a better one that does not, which stays a rival."""
+def _fitting_first(ranked: Ranked, tests: Sequence[Adequacy]) -> tuple[Ranked, Adequacy]:
+    """Put the first explanation that fits before a better one that does not: now its rival."""
     places = (0, *ranked.rivals)
     chosen = next((at for at, test in enumerate(tests) if test.fits), 0)
     if chosen == 0:
@@ -253,7 +156,7 @@ def _fitting_first(ranked: _Ranked, tests: Sequence[Adequacy]) -> tuple[_Ranked,
     place = places[chosen]
     order = [place, *(index for index in range(len(ranked.fits)) if index != place)]
     return (
-        _Ranked(
+        Ranked(
             fits=tuple(ranked.fits[index] for index in order),
             scores=ranked.scores[order],
             rivals=tuple(
@@ -318,52 +221,8 @@ def _may_be_certain(best: Fit) -> bool:
     return kind != UNKNOWN_CURVE
 
 
-def _price_of_size(one: Fit) -> float:
-    return sum(
-        2.0 * math.log1p((value / parameter.usual) ** 2)
-        for parameter, value in zip(one.hypothesis.parameters, one.inner.tolist(), strict=True)
-        if parameter.usual is not None
-    )
-
-
-def _lag(best: Fit, rival: Fit, behind: float) -> float:
-    """Return how far a rival is behind by what the readings say.
-
-    The price of its size is prior knowledge: it may choose the winner, but must not pass for
-    evidence between two single faults.
-    """
-    if len(best.hypothesis.parts) == len(rival.hypothesis.parts) == 1:
-        return behind - max(_price_of_size(rival) - _price_of_size(best), 0.0)
-    return behind
-
-
-def _margin(best: Fit, rival: Fit) -> float:
-    extends = best.hypothesis.parts < rival.hypothesis.parts
-    if best.hypothesis.parts == frozenset() and rival.hypothesis.kind in (
-        "wrong-curve",
-        UNKNOWN_CURVE,
-    ):
-        extends = False  # another curve does not contain "healthy"
-    if best.hypothesis.kind == "series-resistance" and rival.hypothesis.kind == INTERMITTENT:
-        extends = True
-    return EXTENSION_MARGIN if extends else RIVAL_MARGIN
-
-
-def _gain(one: Fit) -> float | None:
-    """Return the logarithm of the gain of a fit that has one."""
-    for parameter, value in zip(one.hypothesis.parameters, one.inner.tolist(), strict=True):
-        if parameter.name == "gain":
-            return value
-    return None
-
-
-def _gain_is_odd(one: Fit) -> bool:
-    gain = _gain(one)
-    return gain is not None and abs(gain) > _ODD_LOG_GAIN
-
-
 def _explanations(
-    ranked: _Ranked, kept: Readings, likelihood: Likelihood, places: npt.NDArray[np.intp]
+    ranked: Ranked, kept: Readings, likelihood: Likelihood, places: npt.NDArray[np.intp]
 ) -> tuple[Explanation, ...]:
     weights = np.exp(-(ranked.scores - ranked.scores.min()) / 2)
     weights *= (1.0 - UNTRIED_PROBABILITY) / weights.sum()
@@ -417,7 +276,7 @@ def _explanation(
         rms_celsius=float(np.sqrt(np.mean(left**2))),
         parameters=intervals,
         sensor=one.hypothesis.sensor,
-        twins=(UNKNOWN_CURVE,) if _gain(one) is not None else (),
+        twins=(UNKNOWN_CURVE,) if log_gain(one) is not None else (),
         jumping=() if one.jumping is None else tuple(int(i) for i in places[one.jumping]),
     )
 

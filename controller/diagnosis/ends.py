@@ -1,9 +1,4 @@
-"""Open and shorted inputs, and the step that would tell two explanations apart.
-
-Knows: that a leakage makes an open input look like a resistance, and a series resistance a short;
-where predictions of two fits lie furthest apart.
-Must not know: the criterion, wording for people.
-"""
+"""Open and shorted inputs, and the step that would tell two explanations apart."""
 
 from __future__ import annotations
 
@@ -14,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from controller.diagnosis.fit import Fit
+from controller.diagnosis.intermittent import INTERMITTENT
 from controller.diagnosis.likelihood import SLIP_PROBABILITY, Likelihood
 from controller.diagnosis.readings import Readings
 from controller.diagnosis.result import NextStep
@@ -92,12 +88,22 @@ def next_step(
     """Return the step at which the two explanations would differ most, in noise of one reading.
 
     A temperature is preferred to an open or short input, which sets fault codes, as long as it
-    separates the two by three standard deviations.
+    separates the two by three standard deviations. A contact that comes and goes shows in no other
+    step, but in the same one again: the one where a resistance in series moves most.
     """
+    kinds = (best.hypothesis.kind, rival.hypothesis.kind)
+    if INTERMITTENT in kinds:
+        inside = curve.celsius(np.clip(kept.ohms, *_span_ohms(curve)))
+        hot = float(inside[int(np.argmin(np.abs(curve.slope_ohms_per_kelvin(inside))))])
+        return NextStep(
+            kind="repeat",
+            target_celsius=hot,
+            expected=tuple((kind, None) for kind in kinds),
+            separation=math.inf,
+        )
     reporting = kept.reporting
     celsius = np.linspace(curve.lowest_celsius, curve.highest_celsius, 101)
     ohms = curve.ohms(celsius)
-    kinds = (best.hypothesis.kind, rival.hypothesis.kind)
     low = reporting.lowest_celsius if reporting.lowest_celsius is not None else -math.inf
     high = reporting.highest_celsius if reporting.highest_celsius is not None else math.inf
     first, second = (np.clip(one.predict(ohms), low, high) for one in (best, rival))
@@ -123,3 +129,8 @@ def next_step(
                 separation=math.inf,
             )
     return found
+
+
+def _span_ohms(curve: Curve) -> tuple[float, float]:
+    ends = curve.ohms(np.array([curve.lowest_celsius, curve.highest_celsius]))
+    return float(ends.min()), float(ends.max())

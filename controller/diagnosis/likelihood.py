@@ -22,6 +22,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from controller.arrays import FloatArray
 from controller.diagnosis.readings import Readings, cell_edges
@@ -83,7 +84,7 @@ class Likelihood:
         share = self.slip_floor() / each[:, 0, :]
         return np.asarray((weight[:, None] * share).sum(axis=0) / weight.sum())
 
-    def middles(self) -> tuple[FloatArray, FloatArray]:
+    def middles(self) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
         """Return each reading as one temperature (n,), and whether (n,) it is bounded."""
         low = np.where(np.isfinite(self.low), self.low, self.high)
         high = np.where(np.isfinite(self.high), self.high, self.low)

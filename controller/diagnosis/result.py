@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import Enum
 from typing import Any
@@ -94,7 +95,8 @@ class NextStep:
 
     `target_celsius` is None for an open or a short input. `expected` maps each of the two kinds
     to what the module would report (None: it would report the circuit as open or shorted).
-    `separation` is the difference in standard deviations of one reading.
+    `separation` is the difference in standard deviations of one reading. The kind ``repeat`` is a
+    step that was taken already, to be read several times.
     """
 
     kind: str
@@ -108,7 +110,7 @@ class NextStep:
             "kind": self.kind,
             "target_celsius": self.target_celsius,
             "expected_celsius": dict(self.expected),
-            "separation": self.separation,
+            "separation": self.separation if math.isfinite(self.separation) else None,
         }
 
 

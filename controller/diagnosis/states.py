@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -43,7 +44,7 @@ def states_ohms2(
             [
                 *(rung.uncertainty_ohms for rung in rungs_of(ladder)),
                 0.0,
-                ladder.lead_uncertainty_ohms,
+                math.hypot(ladder.lead_uncertainty_ohms, ladder.fixed_uncertainty_ohms),
             ]
         )
         slopes = sensitivities(ladder, chosen, parameters) * own

@@ -139,12 +139,13 @@ class _Smooth:
         return float(self._costs(np.asarray(units)[None, :])[0])
 
     def _costs(self, units: FloatArray) -> FloatArray:
-        return self.likelihood.deviance(self._predict(units, self.ohms)) + np.sum(units**2, axis=1)
+        price = np.sum(units**2, axis=1)
+        return np.asarray(self.likelihood.deviance(self._predict(units, self.ohms)) + price)
 
     def _slope(self, units: FloatArray) -> FloatArray:
         moves = _STEP * np.eye(units.size)
         costs = self._costs(np.vstack([units + moves, units - moves]))
-        return (costs[: units.size] - costs[units.size :]) / (2.0 * _STEP)
+        return np.asarray((costs[: units.size] - costs[units.size :]) / (2.0 * _STEP))
 
     def _start(self) -> FloatArray:
         if not self.with_series:
@@ -155,7 +156,7 @@ class _Smooth:
         return np.append(found[at][0], tried[at])
 
     def _line(self, series_ohms: float) -> tuple[FloatArray, float]:
-        """Return units and cost by least squares on the straight axis, strangers weighing little."""
+        """Return units and cost by robust least squares on the straight axis."""
         to = self._coordinates
         middle, bounded = self.likelihood.middles()
         basis = legendre(position(self.ohms, self.ohms, to), self.scale.size)
@@ -170,7 +171,7 @@ class _Smooth:
             left = (target - rows @ units) / sigma
             weight = np.where(bounded, 1.0 / (1.0 + left**2 / 4.0), 0.0)
         cost = float(np.sum(np.where(bounded, 4.0 * np.log1p(left**2 / 4.0), 0.0)))
-        return units, cost + float(units @ units)
+        return np.asarray(units, dtype=np.float64), cost + float(units @ units)
 
     def _information(self, units: FloatArray, best: FloatArray) -> FloatArray:
         """Return what the readings know of the units beside their priors (t, t)."""

@@ -15,6 +15,7 @@ matter make together (`cubes`): it is lower than the truth by about that, never 
 
 from __future__ import annotations
 
+import bisect
 import functools
 import itertools
 import math
@@ -141,7 +142,9 @@ class InverseScale:
         if not self.rising:
             values, table = values[::-1], table[::-1]
         kept = np.concatenate([[True], np.diff(values) > 0])
-        self._values, self._logs = values[kept], np.log(table[kept])
+        # Lists: one value at a time is asked for, and bisect beats numpy at that by ten times.
+        self._values: list[float] = values[kept].tolist()
+        self._logs: list[float] = np.log(table[kept]).tolist()
 
     def span(self, low: float, high: float) -> tuple[float, float]:
         """Return the resistances between two values of the scale, the lower one first."""
@@ -153,7 +156,10 @@ class InverseScale:
             return 0.0 if self.rising else math.inf
         if value >= self._values[-1]:
             return math.inf if self.rising else 0.0
-        return math.exp(float(np.interp(value, self._values, self._logs)))
+        after = bisect.bisect_right(self._values, value)
+        before = self._values[after - 1]
+        share = (value - before) / (self._values[after] - before)
+        return math.exp(self._logs[after - 1] * (1.0 - share) + self._logs[after] * share)
 
 
 @dataclass(frozen=True)
@@ -167,19 +173,33 @@ class _Leg:
 
 
 class WalkSearch:
-    """Asks one ladder which excursions are possible. Cubes have at most `most_axes` axes."""
+    """Asks one ladder which excursions are possible. Cubes have at most `most_axes` axes.
 
-    def __init__(self, corners: Corners, inverse: InverseScale, most_axes: int) -> None:
+    Without `exact_stops` open rungs are taken to make every value between their ends at a stop.
+    Lines of stops must be kept alive as long as the search.
+    """
+
+    def __init__(
+        self,
+        corners: Corners,
+        inverse: InverseScale,
+        most_axes: int,
+        *,
+        exact_stops: bool = True,
+    ) -> None:
         self._corners = corners
         self._inverse = inverse
         self._most_axes = most_axes
-        self._values: dict[Stop, tuple[float, float, float]] = {}
-        self._stops: dict[tuple[Stop, int, int], int] = {}
+        self._exact_stops = exact_stops
+        # Stops by identity: the lines that hold them outlive the search.
+        self._values: dict[int, tuple[float, float, float]] = {}
+        self._stops: dict[tuple[int, int, int], int] = {}
 
     def least_of_legs(self, line: Sequence[Stop]) -> float:
         """Return an excursion that some leg alone cannot keep below; 0 when there is none."""
         least = 0.0
         seen: set[frozenset[Stop]] = set()
+        self._scale_all(line)
         for first, second in itertools.pairwise(line):
             leg = frozenset((first, second))
             if leg in seen:
@@ -201,6 +221,7 @@ class WalkSearch:
         With `wide` a leg's span is that of all that its stops allow, which proves; without, that
         of what its stops aim at, which is near what real states will make.
         """
+        self._scale_all(line)
         legs: list[_Leg] = []
         for first, second in itertools.pairwise(line):
             cube, low, high = self._cube(first, second, limit, wide=wide)
@@ -232,11 +253,15 @@ class WalkSearch:
 
     def _scaled(self, stop: Stop) -> tuple[float, float, float]:
         """Return lowest, highest and aim of a stop on the scale."""
-        if stop not in self._values:
-            ohms = np.array([stop.low_ohms, stop.high_ohms, stop.aim_ohms])
-            one, other, aim = (float(value) for value in self._inverse.scale(ohms))
-            self._values[stop] = (min(one, other), max(one, other), aim)
-        return self._values[stop]
+        return self._values[id(stop)]
+
+    def _scale_all(self, line: Sequence[Stop]) -> None:
+        """Work out the stops of a line on the scale, all at once."""
+        fresh = [stop for stop in line if id(stop) not in self._values]
+        if fresh:
+            scaled = self._inverse.scale(np.array([stop.span_ohms for stop in fresh]))
+            for stop, (one, aim, other) in zip(fresh, scaled.tolist(), strict=True):
+                self._values[id(stop)] = (min(one, other), max(one, other), aim)
 
     def _cube(
         self, first: Stop, second: Stop, limit: float, *, wide: bool
@@ -257,7 +282,7 @@ class WalkSearch:
 
     def _at(self, stop: Stop, cube: Cube) -> int:
         """Return the corners that may be at a stop."""
-        key = stop, cube.first, cube.last
+        key = id(stop), cube.first, cube.last
         if key not in self._stops:
             self._stops[key] = self._found_at(stop, cube)
         return self._stops[key]
@@ -270,7 +295,7 @@ class WalkSearch:
             }
             return sum(1 << corner for corner in corners)
         near = cube.inside(stop.low_ohms, stop.high_ohms)
-        if cube.first <= MOST_FILLING:
+        if self._exact_stops and cube.first <= MOST_FILLING:
             # Of some, no combination of the open rungs really comes to lie in the span.
             found = np.flatnonzero(near)
             near[found] = self._corners.filled(cube, found, stop.span_ohms)[0]

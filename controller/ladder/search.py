@@ -176,20 +176,6 @@ class NearestSearch:
             truncated=truncated,
         )
 
-    def best(self, target_ohms: float, count: int) -> tuple[Candidate, ...]:
-        """Return the `count` states nearest to a target in ohm, best first (fewer if none left).
-
-        Where more than a million states tie for the last places, which of them are returned is
-        not decided by the tie rule.
-        """
-        _check_target(target_ohms)
-        everything = max(target_ohms, self.most_ohms) + self.tie_ohms
-        count = min(count, self._count(target_ohms, everything))
-        if count < 1:
-            return ()
-        half = self._half_width(target_ohms, count, 0.0, everything)
-        return tuple(self._listed(target_ohms, half, count))
-
     # How they are answered
 
     def _needles(self, ohms: float) -> Iterator[tuple[FloatArray, slice]]:

@@ -20,6 +20,7 @@ from typing import Any
 
 from controller.errors import InputError
 from controller.ladder.model import Ladder
+from controller.regular_file import read_regular
 
 __all__ = ["FORMAT", "WARN_SHARE", "add_operations", "load_operations", "wear_warnings"]
 
@@ -77,11 +78,11 @@ def wear_warnings(
 
 
 def _read(path: Path) -> dict[str, list[int]]:
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
+    if not path.exists():
         return {}
-    except (OSError, UnicodeDecodeError) as error:
+    try:
+        text = read_regular(path).decode("utf-8")
+    except UnicodeDecodeError as error:
         raise InputError.single(f"cannot be read: {error}", where=str(path)) from None
     try:
         document: Any = json.loads(text)

@@ -25,9 +25,12 @@ from firmware_protocol.messages import printable
 if TYPE_CHECKING:
     import serial
 
-__all__ = ["PortInfo", "SerialChannel", "list_ports", "probe", "serial_link"]
+__all__ = ["URL_SCHEMES", "PortInfo", "SerialChannel", "list_ports", "probe", "serial_link"]
 
 BAUD = 115200
+URL_SCHEMES = ("hwgrep", "loop", "rfc2217", "socket")
+"""The URLs that are opened. Other handlers of pyserial write files or run a class by its name."""
+
 READ_TIMEOUT_S = 0.05
 """How long one read blocks: short, so that a run can always be stopped."""
 WRITE_TIMEOUT_S = 0.5
@@ -60,7 +63,7 @@ _BY_NUMBER: dict[int, tuple[str, str]] = {
 
 
 class SerialChannel:
-    """A serial port by its path, or anything `serial.serial_for_url` takes; held exclusively."""
+    """A serial port by its path, or by a URL of `URL_SCHEMES`; held exclusively."""
 
     def __init__(self, port: str, *, baud: int = BAUD) -> None:
         self._port = port
@@ -76,6 +79,7 @@ class SerialChannel:
     def open(self) -> None:
         """Open the port for this process alone, and throw away what lies in it."""
         self.close()
+        _require_known(self._port)
         import serial
 
         try:
@@ -156,6 +160,16 @@ def _read_file(file: int, timeout_s: float) -> bytes:
     if not data:
         raise OSError(errno.EIO, "ready to be read, but nothing is there")
     return data
+
+
+def _require_known(port: str) -> None:
+    """Raise ChannelError for a URL whose handler could do more than reach a ladder."""
+    scheme, separator, _ = port.partition("://")
+    if separator and scheme.lower() not in URL_SCHEMES:
+        raise ChannelError(
+            f"this is not a port that can be opened: {scheme}:// is not a way to a ladder",
+            f"name a port, or a URL of {', '.join(f'{name}://' for name in URL_SCHEMES)}",
+        )
 
 
 _FAILURES = (OSError, termios.error, ValueError, TypeError)

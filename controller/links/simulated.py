@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import random
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from typing import TypeAlias
@@ -21,6 +21,7 @@ from controller.links.session_link import SessionLink
 from firmware_protocol.device import Device, DeviceConfig, SenseSample
 
 __all__ = [
+    "ORDINARY",
     "Direction",
     "Fault",
     "FaultHook",
@@ -141,6 +142,7 @@ class FaultKind(Enum):
     DUPLICATE = "it arrives twice"
     DELAY = "it, and what follows it, arrives late"
     TRUNCATE = "its end is missing"
+    REORDER = "it arrives right after the one that is sent next"
     RESET = "the device restarts as it comes by, and it is lost"
 
 
@@ -163,10 +165,16 @@ def scripted_faults(script: Mapping[tuple[Direction, int], Fault]) -> FaultHook:
     return lambda direction, index, _data: script.get((direction, index))
 
 
-def seeded_faults(seed: int, probability: float, *, resets: bool = False) -> FaultHook:
+ORDINARY = tuple(kind for kind in FaultKind if kind not in (FaultKind.RESET, FaultKind.REORDER))
+"""What happens to the bytes of one sending on a line that keeps their order."""
+
+
+def seeded_faults(
+    seed: int, probability: float, *, resets: bool = False, kinds: Sequence[FaultKind] = ORDINARY
+) -> FaultHook:
     """Return a hook that strikes at random, the same way for the same seed."""
     chance = random.Random(seed)  # noqa: S311 - a simulation, nothing to guard
-    kinds = [kind for kind in FaultKind if resets or kind is not FaultKind.RESET]
+    kinds = [*kinds, FaultKind.RESET] if resets else kinds
 
     def strike(_direction: Direction, _index: int, _data: bytes) -> Fault | None:
         if chance.random() >= probability:
@@ -184,6 +192,8 @@ def seeded_faults(seed: int, probability: float, *, resets: bool = False) -> Fau
 class SimulatedChannel:
     """A channel to a simulated device. Bytes keep their order in each direction, as on a wire.
 
+    The one fault that breaks it is REORDER: packets of a network, or of an adapter, can pass.
+
     `muted` swallows everything both ways; `unplugged` makes every call fail.
     """
 
@@ -197,6 +207,7 @@ class SimulatedChannel:
         self._faults = faults
         self._port = port
         self._sent = dict.fromkeys(Direction, 0)
+        self._held = dict.fromkeys(Direction, b"")
         self._lines: dict[Direction, deque[tuple[float, bytes, bool]]] = {
             direction: deque() for direction in Direction
         }
@@ -274,9 +285,15 @@ class SimulatedChannel:
                     at_s += fault.delay_s
                 case FaultKind.TRUNCATE:
                     data = data[: fault.keep % len(data)]
+                case FaultKind.REORDER:
+                    self._held[direction] += data
+                    return
                 case FaultKind.RESET:
                     resets = True
         line.append((at_s, data, resets))
+        if held := self._held[direction]:
+            self._held[direction] = b""
+            line.append((at_s, held, False))
 
     def _move(self) -> None:
         """Let the device take what has reached it by now, and answer."""

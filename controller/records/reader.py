@@ -17,6 +17,7 @@ from typing import Any
 
 from controller.errors import InputError
 from controller.records.lines import FIRST_PREVIOUS, BrokenLine, digest, parse_line
+from controller.regular_file import MOST_RECORD_BYTES, read_regular
 
 __all__ = ["RECORD_FORMAT", "Break", "Record", "load_record", "read_record", "require_record"]
 
@@ -78,15 +79,7 @@ def read_record(path: Path) -> Record:
     record: then there is nothing to prove.
     """
     where = str(path)
-    try:
-        data = path.read_bytes()
-    except FileNotFoundError:
-        raise InputError.single("there is no such file", where=where) from None
-    except IsADirectoryError:
-        raise InputError.single("this is a folder, not a file", where=where) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise InputError.single(f"cannot be read: {reason}", where=where) from None
+    data = read_regular(path, most_bytes=MOST_RECORD_BYTES)
     lines: list[dict[str, Any]] = []
     broken = None
     previous, start = FIRST_PREVIOUS, 0

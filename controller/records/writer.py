@@ -7,8 +7,10 @@ Must not know: how a run is made; it is a sink that events are handed to.
 from __future__ import annotations
 
 import contextlib
+import errno
 import fcntl
 import os
+import stat
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -94,7 +96,9 @@ class RecordWriter:
         )
         try:
             writer.append("opening", {"format": RECORD_FORMAT, **opening})
-        except RecordError as error:  # nothing has been driven yet
+        except RecordError as error:  # nothing has been driven yet, and nothing is lost
+            with contextlib.suppress(OSError):
+                path.unlink()
             raise InputError.single(str(error)) from None
         if durable:
             _sync_folder(path.parent)
@@ -109,19 +113,16 @@ class RecordWriter:
         A torn tail is cut off. Returns the writer and what the record held. Raises InputError
         when the record is damaged, complete, or of another plan or bench.
         """
-        try:
-            descriptor = os.open(path, os.O_WRONLY | os.O_APPEND)
-        except FileNotFoundError:
-            raise InputError.single("there is no such file", where=str(path)) from None
-        except (OSError, ValueError) as error:
-            reason = getattr(error, "strerror", None) or error
-            raise InputError.single(f"cannot be written on: {reason}", where=str(path)) from None
+        descriptor = _opened_again(path)
         try:
             _lock(descriptor, path)
             record = load_record(path)
             _check_resumable(record, opening)
             if record.torn_bytes:
                 os.ftruncate(descriptor, record.whole_bytes)
+        except OSError as error:
+            os.close(descriptor)
+            raise _not_writable(path, error) from None
         except BaseException:
             os.close(descriptor)
             raise
@@ -138,8 +139,16 @@ class RecordWriter:
         note: dict[str, Any] = {"text": "resumed", "first_step": record.first_unfinished}
         if record.torn_bytes:
             note["torn_bytes_cut"] = record.torn_bytes
-        writer.append("note", note)
+        try:
+            writer.append("note", note)
+        except RecordError as error:  # nothing has been driven yet
+            raise InputError.single(str(error)) from None
         return writer, record
+
+    @property
+    def tail_hash(self) -> str:
+        """The SHA-256 of the last line written: once closed, the hash that pins the record."""
+        return self._previous
 
     def take(self, event: Event) -> None:
         """Write the line an event leaves; most of the routine leaves none."""
@@ -193,6 +202,36 @@ class RecordWriter:
                     os.fsync(descriptor)
             with contextlib.suppress(OSError):
                 os.close(descriptor)
+
+
+def _opened_again(path: Path) -> int:
+    """Return a descriptor that appends to a record which is there. Raises InputError.
+
+    A link is not followed: it may lead out of a folder that came from somebody else. Not to block
+    keeps a pipe from holding the program up.
+    """
+    try:
+        descriptor = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_NOFOLLOW | os.O_NONBLOCK)
+    except FileNotFoundError:
+        raise InputError.single("there is no such file", where=str(path)) from None
+    except (OSError, ValueError) as error:
+        raise _not_writable(path, error) from None
+    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+        os.close(descriptor)
+        raise InputError.single("this is not a file that can hold a record", where=str(path))
+    return descriptor
+
+
+def _not_writable(path: Path, error: OSError | ValueError) -> InputError:
+    number = getattr(error, "errno", None)
+    if number == errno.ELOOP:
+        return InputError.single(
+            "this is a link to another file", where=str(path), hint="name that file itself"
+        )
+    if number == errno.ENXIO:
+        return InputError.single("this is not a file that can hold a record", where=str(path))
+    reason = getattr(error, "strerror", None) or error
+    return InputError.single(f"cannot be written on: {reason}", where=str(path))
 
 
 def _lock(descriptor: int, path: Path) -> None:

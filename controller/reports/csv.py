@@ -13,6 +13,7 @@ from controller.records.decode import plan_of, results_of
 from controller.records.encode import result_fields
 from controller.records.lines import plain
 from controller.records.reader import Record
+from controller.text import one_line
 
 __all__ = ["COLUMNS", "csv_text"]
 
@@ -39,6 +40,16 @@ COLUMNS = (
 )
 
 
+_FORMULA = tuple("=+-@|%＝＋－＠")
+"""What a spreadsheet takes for a formula (OWASP, CSV Injection), wide forms too."""
+
+
+def _plain_cell(text: str) -> str:
+    """Return foreign text that no spreadsheet carries out: an apostrophe before a formula."""
+    cell = one_line(text)
+    return f"'{cell}" if cell.lstrip().startswith(_FORMULA) else cell
+
+
 def csv_text(record: Record) -> str:
     """Return the table with its heading; temperatures in degC, an open circuit left empty.
 
@@ -51,7 +62,7 @@ def csv_text(record: Record) -> str:
     writer.writerow(COLUMNS)
     for result in results_of(record):
         fields = plain(result_fields(result, digits))
-        fields["codes"] = "; ".join(fields["codes"])
+        fields["codes"] = "; ".join(_plain_cell(code) for code in fields["codes"])
         fields["settled"] = str(fields["settled"]).lower()
         writer.writerow(["" if fields[name] is None else fields[name] for name in COLUMNS])
     return buffer.getvalue()

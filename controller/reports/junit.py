@@ -7,12 +7,12 @@ Must not know: how differences are found.
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Sequence
 from xml.etree import ElementTree as ET
 
 from controller.records.compare import Difference
 from controller.run.model import StepResult
+from controller.text import clean
 
 __all__ = ["junit_xml"]
 
@@ -81,11 +81,5 @@ def _title(index: int, result: StepResult | None) -> str:
 
 
 def _legal(text: str) -> str:
-    """Replace what XML 1.0 cannot hold (production [2], Char)."""
-    return (
-        "".join(
-            "?" if unicodedata.category(c) in ("Cc", "Cs") and c not in "\n\t" else c for c in text
-        )
-        .replace("\ufffe", "?")
-        .replace("\uffff", "?")
-    )
+    """Clean text, and replace what XML 1.0 cannot hold (production [2], Char)."""
+    return clean(text).replace("\ufffe", "?").replace("\uffff", "?")

@@ -18,7 +18,7 @@ from controller.records.compare import verdict_of
 from controller.records.decode import plan_of, results_of
 from controller.records.reader import Record
 from controller.run.model import StepResult
-from controller.text import clean, number, ohms, table
+from controller.text import clean, number, ohms, one_line, table
 from controller.units import fahrenheit_from_celsius
 
 __all__ = ["report_text"]
@@ -46,12 +46,7 @@ def report_text(record: Record, *, fahrenheit: bool = False) -> str:
         *(line for caution in CAUTIONS for line in _wrapped(caution, first="- ")),
         *_wrapped(short_circuit_sentence(plan.short_circuit_amperes, plan.most_watts), first="- "),
         "",
-        "Proof of the record:",
-        (
-            f"  {len(record.lines)} lines, each naming the SHA-256 of the one before;"
-            " the hash of the last is"
-        ),
-        f"  {record.tail_hash}",
+        *_proof(record),
         "",
     ]
     return clean("\n".join(lines))
@@ -86,7 +81,7 @@ def _facts(record: Record, plan: ResolvedPlan) -> list[str]:
         ("Record", record.path.name),
     ]
     width = max(len(name) for name, _ in rows)
-    return [f"{name:<{width}}  {text}" for name, text in rows]
+    return [f"{name:<{width}}  {one_line(text)}" for name, text in rows]
 
 
 def _source_of_readings(opening: Mapping[str, Any]) -> str:
@@ -152,6 +147,23 @@ def _happenings(record: Record) -> list[str]:
         if line["type"] in ("fault", "note")
     ]
     return ["Faults and remarks:", *table(["at", "kind", "what"], rows), ""] if rows else []
+
+
+def _proof(record: Record) -> list[str]:
+    """Return the hash that pins the record, and what the chain of hashes is worth."""
+    last = "last" if record.closing is None else "closing"
+    return [
+        "Proof of the record:",
+        f"  {len(record.lines)} lines, each naming the SHA-256 of the one before; {last} hash",
+        f"  {record.tail_hash}",
+        *(
+            f"  {line}"
+            for line in _wrapped(
+                "The chain shows damage and accident. Whoever can write the file can compute it"
+                " anew: against that, keep this hash elsewhere, or sign or time-stamp the file."
+            )
+        ),
+    ]
 
 
 def _wrapped(text: str, *, first: str = "") -> list[str]:

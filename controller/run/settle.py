@@ -85,8 +85,9 @@ class StepWatch:
     """Follows the readings of one step until one of them may be judged.
 
     That is when they have settled, or time for it is up, and the newest was taken at least
-    `dwell_s` after the relays were set. A source that says nothing is given up after the dwell
-    time and the settle rule's longest time together.
+    `dwell_s` after the relays were set, and after the module's lag. A source that says nothing is
+    given up after the dwell time and the settle rule's longest time together. `last` is for
+    showing; only `judged` is the step's own.
     """
 
     def __init__(self, rule: SettleRule, *, set_at_s: float, dwell_s: float) -> None:
@@ -94,7 +95,7 @@ class StepWatch:
         self._detector = SettleDetector(rule, started_s=set_at_s)
         self._started_s = self._set_at_s = set_at_s
         self._counts_from_s = set_at_s + rule.lag_s
-        self._dwelled_s = set_at_s + dwell_s
+        self._dwelled_s = set_at_s + max(dwell_s, rule.lag_s)
         self._given_up_s = self._dwelled_s + rule.at_most_s
 
     def restart(self, now_s: float) -> None:
@@ -112,6 +113,13 @@ class StepWatch:
         self.last = reading
         if reading.at_s >= self._counts_from_s:
             self._detector.add(reading.at_s, reading.celsius)
+
+    @property
+    def judged(self) -> Reading | None:
+        """The newest reading, where the module cannot have given it for the step before."""
+        if self.last is None or self.last.at_s < self._counts_from_s:
+            return None
+        return self.last
 
     def decided(self, now_s: float) -> bool:
         """Return whether the last reading, or the lack of one, may be judged."""

@@ -174,13 +174,15 @@ class SweepRun(Job):
             if watch.last is not None and watch.last is not shown:
                 yield (self._seen(step, attempt, watch.last, final=False),)
                 shown = watch.last
-        if watch.last is not None:
-            yield (self._seen(step, attempt, watch.last, final=True),)
+        if watch.judged is not None:
+            yield (self._seen(step, attempt, watch.judged, final=True),)
+        elif watch.last is not None and watch.last is not shown:
+            yield (self._seen(step, attempt, watch.last, final=False),)
         result = self._judged(
             judge_step(
                 step,
                 self.plan.decision_rule,
-                watch.last,
+                watch.judged,
                 attempt=attempt,
                 settled=watch.settled(now_s),
                 settle_s=watch.settle_s(now_s),

@@ -112,6 +112,11 @@ class Session:
         """The result that counts of each step, those of an earlier part of the run included."""
         return (*self.setup.earlier, *self._own_results())
 
+    @property
+    def record_hash(self) -> str | None:
+        """The SHA-256 of the record's last line; after the end it pins the whole record."""
+        return None if self.setup.record is None else self.setup.record.tail_hash
+
     def stop(self) -> None:
         """Ask for the end: park at once. Any thread may call this."""
         self.job.stop()

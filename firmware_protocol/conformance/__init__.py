@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from firmware_protocol.conformance import noise, refusals, relays, repeats, starts, states, timing
@@ -31,6 +31,8 @@ __all__ = [
     "run_check",
     "run_checks",
 ]
+
+_ATTEMPTS = 3
 
 _GROUPS = [
     module.__name__.rpartition(".")[2]
@@ -61,7 +63,24 @@ class Outcome:
 
 
 def run_check(check: Check, endpoint: Endpoint) -> Outcome:
-    """Run one check from a known start; park afterwards, whatever came out; close the endpoint."""
+    """Run one check from a known start; park afterwards, whatever came out; close the endpoint.
+
+    A finding during which the line lost something, so that a request had to be repeated, may be
+    the line's: the check is then run again, twice at most.
+    """
+    repeats = 0
+    try:
+        for _ in range(_ATTEMPTS):
+            outcome = _run_once(check, endpoint)
+            repeats += outcome.repeats
+            if outcome.result is not Result.FAILED or outcome.repeats == 0:
+                break
+    finally:
+        endpoint.close()
+    return replace(outcome, repeats=repeats)
+
+
+def _run_once(check: Check, endpoint: Endpoint) -> Outcome:
     bench = Bench(endpoint)
     result, reason = Result.PASSED, ""
     try:
@@ -76,8 +95,6 @@ def run_check(check: Check, endpoint: Endpoint) -> Outcome:
         result, reason = Result.FAILED, str(finding)
     except NotApplicable as finding:
         result, reason = Result.NOT_APPLICABLE, str(finding)
-    finally:
-        endpoint.close()
     return Outcome(check=check, result=result, reason=reason, repeats=bench.repeats)
 
 

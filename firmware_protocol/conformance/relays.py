@@ -130,15 +130,12 @@ def path_to_park_is_parked(bench: Bench) -> None:
 
 @check
 def every_relay_by_itself(bench: Bench) -> None:
-    """Bit i of a mask is relay i: alone, with its neighbour, and all together, where allowed."""
-    count = bench.identity.relay_count
-    pairs = [(1 << relay) | (1 << (relay + 1) % count) for relay in range(count)]
-    everything = (1 << count) - 1
-    for bits in [*(1 << relay for relay in range(count)), *pairs, everything]:
-        state = bench.park_state ^ bits
+    """Bit i of a mask is relay i, for every relay the board lets be latched alone."""
+    for relay in range(bench.identity.relay_count):
+        state = bench.park_state ^ (1 << relay)
         reply = bench.ask_any(*bench.apply_body(bench.park_state, [(state, 1)]))
         if isinstance(reply, ErrorReply):
-            expect(reply.code == ErrorCode.FORBIDDEN, f"{state:#x} was refused: {reply.code!r}")
+            expect(reply.code == ErrorCode.FORBIDDEN, f"relay {relay} was refused: {reply.code!r}")
             continue
         status = bench.status()
         expect(status.state == state, f"{status.state:#x} was latched; {state:#x} was asked for")

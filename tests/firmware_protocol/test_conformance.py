@@ -360,3 +360,11 @@ def test_the_ladder_is_parked_after_every_check() -> None:
     list(run_checks(factory))
     assert len(endpoints) == len(CHECKS)
     assert {endpoint.latches()[-1][1] for endpoint in endpoints} == {BENCH.park_state}
+
+
+def test_no_check_switches_more_than_one_relay_off_the_park_state() -> None:
+    """What the cautions ask of a board's supply is all that the checks may ask of it."""
+    endpoint = DeviceEndpoint(BENCH, forbidden_state=6)
+    list(run_checks(lambda: endpoint))
+    off = {(state ^ BENCH.park_state).bit_count() for _, state in endpoint.latches()}
+    assert off == {0, 1}

@@ -24,7 +24,8 @@ FOLDER = Path(__file__).with_name("mutations")
 DEVICE_SAMPLE = 4
 """Every fourth fault of the device is looked for in an ordinary run."""
 CORE_SAMPLE = 9
-SWAP_SAMPLE = 28
+SWAP_SAMPLE = slice(11, None, 33)
+"""None of these makes the core hang, which takes long to see."""
 
 
 @pytest.fixture(scope="module")
@@ -139,7 +140,7 @@ def test_every_core_fault_fits_the_source(mutations: dict[str, Any]) -> None:
 @pytest.mark.usefixtures("gcc")
 def test_a_sample_of_swapped_operators_is_found(mutations: dict[str, Any], tmp_path: Path) -> None:
     table = mutations["table"]
-    (tally,) = table.of_swaps(tmp_path, list(table.all_swaps())[7::SWAP_SAMPLE])
+    (tally,) = table.of_swaps(tmp_path, list(table.all_swaps())[SWAP_SAMPLE])
     assert [verdict.name for verdict in tally.verdicts if not verdict.found] == []
     assert len(tally.verdicts) >= 5
 

@@ -140,15 +140,6 @@ def test_window_and_best_equal_brute_force(data, ladders, every_state):
         sorted(abs(c.error_ohms) for c in few.candidates), nearest, atol=4 * search.tie_ohms
     )
 
-    count = data.draw(st.integers(1, 20))
-    best = search.best(low, count)
-    expected = np.sort(np.abs(ohms[np.isfinite(ohms)] - low))[:count]
-    np.testing.assert_allclose(
-        [abs(c.error_ohms) for c in best], expected, atol=4 * search.tie_ohms, rtol=1e-9
-    )
-    if clear_cut(ohms[np.isfinite(ohms)], low, search.tie_ohms):
-        assert best[0].state == search.nearest(low).state
-
 
 @given(data=st.data())
 def test_nearest_on_a_judged_scale_equals_brute_force(data, ladders, every_state):

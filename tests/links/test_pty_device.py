@@ -13,7 +13,7 @@ from controller.clock import RealClock, VirtualClock
 from controller.links.pty_device import PtyDevice
 from controller.links.simulated import SimulatedDevice
 from firmware_protocol import posix_port
-from firmware_protocol.conformance import CHECKS, Check, Endpoint, Pace, Result, bench, run_check
+from firmware_protocol.conformance import CHECKS, Check, Endpoint, Pace, Result, line, run_check
 from firmware_protocol.conformance.__main__ import main
 from firmware_protocol.device import SenseSample
 from firmware_protocol.framing import decode_frame, encode_frame
@@ -188,7 +188,7 @@ def test_the_command_lists_its_checks(capsys) -> None:
 
 
 def test_the_command_says_why_an_identify_was_not_believed(board, capsys, monkeypatch) -> None:
-    monkeypatch.setattr(bench, "TRIES_TO_WAKE", 2)
+    monkeypatch.setattr(line, "TRIES_TO_WAKE", 2)
     receive = board.device.receive
 
     def answers(reply: bytes) -> str:

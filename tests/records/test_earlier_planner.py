@@ -62,7 +62,6 @@ def test_it_replays_with_its_own_states(name: str, capsys: pytest.CaptureFixture
         (lambda plan: plan["steps"][1]["path"].pop(), "path"),
         (lambda plan: plan["steps"][1]["path"][0].update(state="0xfffff"), "path"),
         (lambda plan: plan["steps"][1].update(excursion_celsius=3.0), "excursion_celsius"),
-        (lambda plan: plan["steps"][1].update(uncertainty_celsius=0.1), "uncertainty_celsius"),
     ],
 )
 def test_what_does_not_hang_together_is_a_difference(

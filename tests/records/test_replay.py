@@ -11,12 +11,19 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from controller.cli.main import main
+from controller.clock import VirtualClock
 from controller.measurement.model import Verdict
 from controller.records.lines import FIRST_PREVIOUS, digest, encode_line
 from controller.records.reader import load_record
 from controller.records.replay import replay
+from controller.run.events import StepFinished
+from controller.run.sweep import SweepRun
+from controller.session.jobs import sweeping
+from controller.session.prepared import prepare
+from controller.session.session import Session
 
-RECORDED = Path(__file__).resolve().parents[2] / "sweeps" / "recorded"
+SWEEPS = Path(__file__).resolve().parents[2] / "sweeps"
+RECORDED = SWEEPS / "recorded"
 NOT_CONTENT = ("seq", "utc", "elapsed_s", "type", "previous", "check")
 
 
@@ -190,3 +197,27 @@ def test_replaying_needs_no_file_but_the_record(
     copy.write_bytes((RECORDED / "coolant-corroded.jsonl").read_bytes())
     monkeypatch.chdir(tmp_path)
     assert main(["replay", "only.jsonl", "--json"]) == 0
+
+
+def test_a_run_that_was_paused_replays_as_closely_as_any_other(tmp_path: Path) -> None:
+    prepared = prepare(SWEEPS / "coolant-sweep.toml", SWEEPS / "benches" / "simulated.toml")
+    path, clock = tmp_path / "paused.jsonl", VirtualClock()
+    setup = sweeping(prepared, record=path, pace="fast", clock=clock)
+    with Session(setup) as session:
+        run = session.job
+        assert isinstance(run, SweepRun)
+        paused_at_s: float | None = None
+        for batch in session.batches():
+            if paused_at_s is None and any(isinstance(e, StepFinished) for e in batch):
+                run.pause()
+                paused_at_s = clock.now_s()
+            elif paused_at_s is not None and clock.now_s() > paused_at_s + 30.0:
+                run.resume()
+    record = load_record(path)
+    assert [line["kind"] for line in record.lines if line.get("text") in ("paused", "resumed")] == [
+        "paused",
+        "resumed",
+    ]
+    outcome = replay(record)
+    assert outcome.differences == ()
+    assert outcome.tolerances.reported_celsius == 1e-6

@@ -206,7 +206,7 @@ to_celsius = 100
 step_celsius = 0.5
 [settle]
 within_celsius = 1.0
-for_s = 0.5
+for_s = 1.0
 at_most_s = 5.0
 """
     )

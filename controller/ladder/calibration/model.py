@@ -115,10 +115,15 @@ def sensitivities(ladder: Ladder, states: Sequence[int], parameters: FloatArray)
 def contact_variances_ohms2(
     ladder: Ladder, states: Sequence[int], parameters: FloatArray
 ) -> FloatArray:
-    """Return what the scatter of the closed contacts adds to every state's variance, (m,)."""
+    """Return what the scatter of the closed contacts adds to every state's variance, (m,).
+
+    What a fixed resistor is off is found with the leads; where the short relay bridges it, it is
+    missing from them, and its uncertainty counts here.
+    """
     own = np.array([relay.contact_uncertainty_ohms for relay in ladder.relays])
     slopes = state_slopes(with_parameters(ladder, parameters), states)
-    return np.asarray((slopes.contacts**2) @ own**2)
+    bridged = (1.0 - slopes.behind) * ladder.fixed_uncertainty_ohms
+    return np.asarray((slopes.contacts**2) @ own**2 + bridged**2)
 
 
 def _check_belongs(ladder: Ladder, calibration: Calibration) -> None:
@@ -134,7 +139,8 @@ def _check_belongs(ladder: Ladder, calibration: Calibration) -> None:
 def calibrated_ladder(ladder: Ladder, calibration: Calibration) -> Ladder:
     """Return the ladder with calibrated values, and with each value's own uncertainty.
 
-    The rungs' correlations do not fit into a ladder: `state_uncertainty_ohms` keeps them.
+    The rungs' correlations do not fit into a ladder: `state_uncertainty_ohms` keeps them. What a
+    fixed resistor is off has become part of the leads.
     Raises InputError when the calibration is not for these rungs.
     """
     _check_belongs(ladder, calibration)
@@ -147,7 +153,9 @@ def calibrated_ladder(ladder: Ladder, calibration: Calibration) -> Ladder:
         for group in tuned.groups
     )
     next(own)
-    return replace(tuned, groups=groups, lead_uncertainty_ohms=next(own))
+    return replace(
+        tuned, groups=groups, lead_uncertainty_ohms=next(own), fixed_uncertainty_ohms=0.0
+    )
 
 
 def states_covariance_ohms2(

@@ -10,6 +10,7 @@ no large covariance has to be taken apart.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -44,9 +45,13 @@ _MOST_FACTOR = 1.5
 
 
 def prior_uncertainties_ohms(ladder: Ladder) -> tuple[float, float]:
-    """Return the standard uncertainties of the contact offset and of the leads in ohm."""
+    """Return the standard uncertainties of the contact offset and of the leads in ohm.
+
+    A fixed resistor stands in every connected state with the leads: what it is off counts there.
+    """
     contact = max((relay.contact_uncertainty_ohms for relay in ladder.relays), default=0.0)
-    return max(contact, _LEAST_PRIOR_OHMS), max(ladder.lead_uncertainty_ohms, _LEAST_PRIOR_OHMS)
+    leads = math.hypot(ladder.lead_uncertainty_ohms, ladder.fixed_uncertainty_ohms)
+    return max(contact, _LEAST_PRIOR_OHMS), max(leads, _LEAST_PRIOR_OHMS)
 
 
 def undetermined_relays(ladder: Ladder, states: Sequence[int]) -> tuple[int, ...]:

@@ -74,10 +74,14 @@ class Demand:
 
     def ohms(self, celsius: float) -> float:
         """Return the resistance of a temperature of the span, or a little outside."""
+        return float(self.many_ohms(np.array([celsius]))[0])
+
+    def many_ohms(self, celsius: FloatArray) -> FloatArray:
+        """Return `ohms` of many temperatures, in the same shape."""
         logs, values = self._table
         if not self.rising:
             logs, values = logs[::-1], values[::-1]
-        return math.exp(float(np.interp(celsius, values, logs)))
+        return np.asarray(np.exp(np.interp(celsius, values, logs)))
 
     @functools.cached_property
     def _table(self) -> tuple[FloatArray, FloatArray]:
@@ -150,7 +154,10 @@ def nearest_deviations_celsius(
 ) -> FloatArray:
     """Return how far the nearest state is from each target; 0 above what the sums list."""
     sums = _listed_sums(rungs, base_ohms)
-    top = base_ohms + float(rungs[_LISTED]) if rungs.size > _LISTED else math.inf
+    top = math.inf
+    if rungs.size > _LISTED:
+        top = base_ohms + float(rungs[_LISTED])
+        sums = np.sort(np.append(sums, top))
     after = np.clip(np.searchsorted(sums, targets_ohms), 1, sums.size - 1)
     around = demand.celsius(np.stack([sums[after - 1], sums[after]]))
     off = np.abs(around - demand.celsius(targets_ohms)).min(axis=0)

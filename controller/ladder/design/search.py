@@ -86,8 +86,7 @@ def search_rungs(
     deviation = search.deviation(places)
     if deviation > aim.deviation_celsius:
         return None
-    parts = tuple(catalogue.parts[place] for place in places)
-    return Found(parts=parts, deviation_celsius=deviation)
+    return Found(parts=search.parts_at(places), deviation_celsius=deviation)
 
 
 class _Rungs:
@@ -103,9 +102,11 @@ class _Rungs:
         fixed_ohms: float,
         source: random.Random,
     ) -> None:
-        self._parts = catalogue.parts
-        self._ohms = np.array([part.ohms for part in catalogue.parts])
-        self._counts = [math.inf if p.count is None else p.count for p in catalogue.parts]
+        # A rung larger than all that is asked for would never come into circuit.
+        most = max(demand.most_ohms for demand in demands) - fixed_ohms
+        self._parts = tuple(part for part in catalogue.parts if part.ohms <= most)
+        self._ohms = np.array([part.ohms for part in self._parts])
+        self._counts = [math.inf if p.count is None else p.count for p in self._parts]
         if sum(self._counts) < count:
             raise InputError.single(
                 f"{count} rungs are wanted, and {sum(self._counts)} parts are there",
@@ -124,6 +125,10 @@ class _Rungs:
             for step in aim.steps_celsius
             for number, demand in enumerate(demands)
         ]
+
+    def parts_at(self, places: Sequence[int]) -> tuple[Part, ...]:
+        """Return the parts of a set."""
+        return tuple(self._parts[place] for place in places)
 
     def deviation(self, places: Sequence[int]) -> float:
         """Return the worst deviation for any of the demands."""
@@ -218,10 +223,12 @@ class _Rungs:
 
     def _asked(self, places: Sequence[int]) -> Iterator[Callable[[float], bool]]:
         """Yield, for each sweep, the question whether the set keeps an excursion in it."""
-        parts = [self._parts[place] for place in places]
+        parts = self.parts_at(places)
         fixed = Part(ohms=self._fixed_ohms, tolerance_percent=0.0)
         corners = Corners(designed_ladder("", self._build, parts, fixed))
-        searches = [WalkSearch(corners, scale, _MOST_AXES) for scale in self._scales]
+        searches = [
+            WalkSearch(corners, scale, _MOST_AXES, exact_stops=False) for scale in self._scales
+        ]
         rungs = self._ohms[list(places)]
         for sweep in self._sweeps:
             stops = _stops(sweep, self._demands[sweep.number], rungs, self._base_ohms)
@@ -255,9 +262,10 @@ def _sweep(number: int, demand: Demand, step_celsius: float) -> _Sweep:
 def _stops(sweep: _Sweep, demand: Demand, rungs: FloatArray, base: float) -> list[Stop]:
     """Return where the sweep has to be: no further off than the nearest state, and a little."""
     half = NEAR_TIE_CELSIUS + nearest_deviations_celsius(demand, rungs, base, sweep.ohms)
-    widths = np.stack([sweep.celsius - half, sweep.celsius + half])
-    lows, highs = np.sort([[demand.ohms(float(c)) for c in row] for row in widths], axis=0)
+    lows, highs = np.sort(
+        [demand.many_ohms(sweep.celsius - half), demand.many_ohms(sweep.celsius + half)], axis=0
+    )
     return [
-        Stop(low_ohms=float(low), high_ohms=float(high), aim_ohms=float(aim))
-        for low, high, aim in zip(lows, highs, sweep.ohms, strict=True)
+        Stop(low_ohms=low, high_ohms=high, aim_ohms=aim)
+        for low, high, aim in zip(lows.tolist(), highs.tolist(), sweep.ohms.tolist(), strict=True)
     ]

@@ -358,6 +358,7 @@ static void a_fault_parks_and_comes_back(void)
 static void an_unsound_board_parks_as_long_as_it_is(void)
 {
     static const uint16_t hold[] = { 500 };
+    static const uint8_t clear_anew[] = { RUNG_CLEAR, 0xC2, RUNG_FAULT };
     static struct rung_core core;
     power_up(&core, &guarded);
     greet(&core);
@@ -375,7 +376,7 @@ static void an_unsound_board_parks_as_long_as_it_is(void)
     world.unsound = false;
     turn(&core, 1);
     CHECK(core.sticky == RUNG_FAULT); /* gone, but not unseen */
-    clear_flags(&core);
+    request(&core, clear_anew, sizeof(clear_anew));
     turn(&core, 1);
     CHECK(core.sticky == 0U);
 }

@@ -41,17 +41,10 @@ class Build:
     @property
     def all_defines(self) -> list[str]:
         """Everything the compiler is told."""
-        states = {"PARK": self.park_state}
+        told = [f"-DRUNG_RELAY_COUNT={self.relay_count}", f"-DRUNG_PARK_STATE={self.park_state}"]
         if self.forbidden_state is not None:
-            states["FORBIDDEN"] = self.forbidden_state
-        told = [f"-DRUNG_RELAY_COUNT={self.relay_count}", *self.defines]
-        if "RUNG_PARK_STATE" in (CORE / "rung_config.h").read_text("utf-8"):
-            return told + [f"-DRUNG_{name}_STATE={state}" for name, state in states.items()]
-        count = (self.relay_count + 7) // 8
-        for name, state in states.items():
-            mask = ",".join(map(str, state.to_bytes(count, "little")))
-            told.append(f"-DRUNG_{name}_MASK={{{mask}}}")
-        return told
+            told.append(f"-DRUNG_FORBIDDEN_STATE={self.forbidden_state}")
+        return [*told, *self.defines]
 
 
 BUILDS = (

@@ -1,0 +1,88 @@
+"""How quiet each ladder can be: worst excursions, and what is proven that no order can better.
+
+The coolant sensor of the demonstration from -30 to 120 degC, up and down, in steps of 5 and of
+1 degC; states within 0.1 degC of the nearest. "Against" is the proven lower bound; the ratio is
+how near to it the plan comes. The aims of the textbook ladders are what the planner came to when
+it looked at the nearest states alone.
+"""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import numpy as np
+
+from controller.ladder.design import Build, Part, designed_ladder
+from controller.ladder.design.demand import NEAR_TIE_CELSIUS
+from controller.ladder.files import load_ladder
+from controller.ladder.model import Ladder
+from controller.ladder.search import NearestSearch
+from controller.ladder.sequence import connected_choice, plan_sequence
+from controller.sensors.extension import extended_celsius
+from controller.sensors.files import load_sensor
+
+__all__ = ["rows"]
+
+_SWEEPS = Path(__file__).parents[2] / "sweeps"
+_LADDERS = _SWEEPS / "ladders"
+
+# Found by `rungwise ladder design --serve sweeps/sensors/tern-coolant.toml -30 120 --relays N`.
+_SIXTEEN = "3 4.3 6.2 12 20 39 75 160 300 560 1100 1600 3300 6200 12000 24000"
+_TWENTY = "1.5 3.3 5.6 11 20 43 56 82 120 180 270 390 620 1000 1500 2400 3900 6800 13000 20000"
+
+
+def _designed(values: str) -> Ladder:
+    parts = [Part(ohms=float(value), tolerance_percent=0.1) for value in values.split()]
+    return designed_ladder("designed", Build(), parts, Part(ohms=100.0, tolerance_percent=0.1))
+
+
+def _row(name: str, ladder: Ladder, step: float, most: float) -> dict:
+    curve = load_sensor(_SWEEPS / "sensors" / "tern-coolant.toml").curve
+    scale = extended_celsius(curve)
+    search = NearestSearch(ladder)
+    start_s = time.perf_counter()
+    choices = []
+    for celsius in np.arange(-30.0, 120.0 + step / 2, step):
+        ohms = float(curve.ohms(celsius))
+        nearest = float(scale(np.array([search.nearest_by(ohms, scale).ohms]))[0])
+        off = abs(nearest - celsius) + NEAR_TIE_CELSIUS
+        ends = sorted(float(curve.ohms(celsius + part)) for part in (-off, off))
+        choices.append(connected_choice(search, ohms, *ends, scale))
+    plan = plan_sequence(ladder, choices[0].states[0], [*choices, *choices[-2::-1]], scale)
+    took_s = time.perf_counter() - start_s
+    bound = plan.lower_bound or 0.0
+    return {
+        "name": f"excursion in {step:g} degC steps, {name}",
+        "measured": f"{plan.worst_excursion:.1f} degC, {plan.relay_operations} op., {took_s:.2f} s",
+        "against": f"proven bound {bound:.1f} degC",
+        "ratio": plan.worst_excursion / bound if bound else float("inf"),
+        "aim": f"<= {most:g} degC",
+        "met": bool(plan.worst_excursion <= most),
+    }
+
+
+def rows() -> list[dict]:
+    """Return one dict a line of the table: name, measured, against, ratio, aim, met."""
+    ladders = [
+        ("binary, 16", load_ladder(_LADDERS / "binary-16.toml"), 14.1, 16.6),
+        ("1-2-2-5, 20", load_ladder(_LADDERS / "bench-1225.toml"), 13.2, 15.7),
+        ("bench, 16", load_ladder(_LADDERS / "bench-16.toml"), 15.0, 17.1),
+        ("designed, 16", _designed(_SIXTEEN), 7.5, 10.0),
+        ("designed, 18", load_ladder(_LADDERS / "designed-18.toml"), 5.3, 7.2),
+        ("designed, 20", _designed(_TWENTY), 4.1, 6.6),
+        ("designed, 24", load_ladder(_LADDERS / "designed-24.toml"), 2.6, 5.2),
+    ]
+    return [
+        _row(name, ladder, step, most)
+        for name, ladder, at_5, at_1 in ladders
+        for step, most in ((5.0, at_5), (1.0, at_1))
+    ]
+
+
+if __name__ == "__main__":
+    for line in rows():
+        print(
+            f"{line['name']:44} {line['measured']:32} {line['against']:26} "
+            f"{line['ratio']:6.2f}x  aim {line['aim']:12} {'met' if line['met'] else 'NOT MET'}"
+        )
