@@ -25,6 +25,9 @@ from controller.run.summary import prompt_text, summarize
 
 __all__ = ["ProfileRun"]
 
+_ROUNDING_S = 1e-6
+"""Less than this is no time left: a wait so short may be lost in the clock's own rounding."""
+
 
 class ProfileRun(Job):
     """One run of a resolved profile. Readings that a person types are not asked for."""
@@ -77,7 +80,7 @@ class ProfileRun(Job):
                 ),
             )
             if step.index == 0:
-                while (left_s := -self._profile_s()) > 0:
+                while (left_s := -self._profile_s()) > _ROUNDING_S:
                     yield from self._driver.wait_until(self._clock.now_s() + left_s)
                 set_at_s = self._clock.now_s()
             yield self._time(step)
@@ -109,8 +112,8 @@ class ProfileRun(Job):
         prompt = self._asker.ask(step.index, self._text(step)) if self._streams else None
         decided = step.index not in self._judged
         last = step.index + 1 == len(self.plan.steps)
-        while (left_s := self._left_s(step)) > 0 or (last and not decided):
-            yield self._driver.slice(min(POLL_S, left_s) if left_s > 0 else POLL_S)
+        while (left_s := self._left_s(step)) > _ROUNDING_S or (last and not decided):
+            yield self._driver.slice(min(POLL_S, left_s) if left_s > _ROUNDING_S else POLL_S)
             pauses = self._driver.pauses
             yield from self._driver.hold_still()
             if pauses != self._driver.pauses:
