@@ -6,7 +6,13 @@ Must not know: who shows them (command line, terminal UI, report) or how they ar
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS", "CAUTIONS_TITLE", "METER_CAUTION", "short_circuit_sentence"]
+__all__ = [
+    "CAUTIONS",
+    "CAUTIONS_TITLE",
+    "METER_CAUTION",
+    "SEARCH_CAUTION",
+    "short_circuit_sentence",
+]
 
 CAUTIONS_TITLE = "Before the ladder is driven at real equipment"
 
@@ -24,6 +30,11 @@ CAUTIONS: tuple[str, ...] = (
     "Never on a machine that is moving or working.",
     "Note the fault codes before and after; clear them only on request.",
     "The maker's procedure, local codes and licensed practice come first.",
+)
+
+SEARCH_CAUTION = (
+    "This search goes on until something starts or sets. Cooling fans start without warning, again"
+    " and again, at any of its steps: hands, hair, sleeves and leads clear until it has ended."
 )
 
 METER_CAUTION = (

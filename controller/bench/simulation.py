@@ -93,6 +93,14 @@ class Simulation:
             self._expose_until(now_s)
             return self.module.report(self._not_back(now_s))
 
+    def clear_codes(self) -> None:
+        """Clear the module's codes now."""
+        self.before_sampling()
+        with self._lock:
+            now_s = self._clock.now_s()
+            self._expose_until(now_s)
+            self.module.clear_codes(self._not_back(now_s))
+
     def input_volts(self, channel: int) -> float | None:
         """Return what the board's analogue input sees: channel 0 is wired to the module's input.
 

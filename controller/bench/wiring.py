@@ -87,6 +87,7 @@ def open_bench(
                     sample,
                     clock,
                     bench.reading_interval_s,
+                    clear=ways.clear_codes,
                 )
             case ReadbackKind.TYPED:
                 readback = TypedReadback(
@@ -158,6 +159,8 @@ class _Ways:
     def __init__(self, bench: BenchFile, clock: Clock) -> None:
         self._bench = bench
         self._clock = clock
+        self.clear_codes: Callable[[], None] = _nothing
+        """Clears the codes of the simulated module."""
 
     @property
     def module(self) -> Module:
@@ -225,6 +228,7 @@ class _Ways:
             exposing.feed()
             return module.report(self._clock.now_s())
 
+        self.clear_codes = lambda: module.clear_codes(self._clock.now_s())
         return exposing, sample, _nothing
 
     def _simulated(self) -> tuple[Simulation, SimulatedDevice]:
@@ -244,4 +248,5 @@ class _Ways:
             on_latch=simulation.latched,
             input_volts=simulation.input_volts,
         )
+        self.clear_codes = simulation.clear_codes
         return simulation, device

@@ -19,9 +19,16 @@ __all__ = ["confirm_cautions"]
 
 
 def confirm_cautions(
-    output: Output, *, amperes: float | None, watts: float | None, yes: bool
+    output: Output,
+    *,
+    amperes: float | None,
+    watts: float | None,
+    yes: bool,
+    first: tuple[str, ...] = (),
 ) -> None:
     """Show the cautions and wait for a yes; `yes` means that it was given beforehand.
+
+    `first` are cautions of the job itself, which come before all others.
 
     Raises InputError, with nothing driven, when the answer is anything else or when there is no
     terminal to ask on.
@@ -29,7 +36,7 @@ def confirm_cautions(
     import textwrap
 
     output.warn(f"{CAUTIONS_TITLE}:")
-    for caution in (*CAUTIONS, short_circuit_sentence(amperes, watts)):
+    for caution in (*first, *CAUTIONS, short_circuit_sentence(amperes, watts)):
         for line in textwrap.wrap(caution, 78, initial_indent="- ", subsequent_indent="  "):
             output.warn(line)
     if yes:

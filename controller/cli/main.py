@@ -32,6 +32,7 @@ VERBS = {
     "nearest": "find the nearest resistance a ladder can make",
     "plan": "show what a plan would set, step by step; nothing is driven",
     "sweep": "run a plan: set, settle, read, judge, record",
+    "seek": "find where something switches, a fan for example, and back: raise, lower, bisect",
     "check": "run the open / short / mid check",
     "set": "put one value at the output and hold it",
     "replay": "judge a record again and re-run it on the simulated bench",

@@ -15,11 +15,13 @@ from controller.planning.operations import step_operations
 from controller.run.events import (
     Event,
     FaultRaised,
+    Looked,
     NoteMade,
     ReadingSeen,
     RunStarted,
     StepFinished,
     StepStarted,
+    StepTimed,
 )
 from controller.run.model import StepResult
 from controller.text import number, ohms, one_line
@@ -61,6 +63,18 @@ class ProgressPrinter:
             case StepFinished():
                 if not self._moving and not self._output.json:
                     self._output.warn(self._finished(event.result))
+            case Looked():
+                if not self._moving and not self._output.json:
+                    seen = "seen" if event.seen else "not seen"
+                    self._output.warn(
+                        f"{self._output.temperature(event.celsius)} {self._output.degrees}: {seen}"
+                    )
+            case StepTimed():
+                if event.late:
+                    self._line(
+                        f"Note: step {event.step_index + 1} was due at {event.planned_s:.2f} s"
+                        f" and set at {event.set_s:.2f} s"
+                    )
             case NoteMade():
                 self._line(f"Note: {event.text}")
             case FaultRaised():

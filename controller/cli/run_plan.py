@@ -15,8 +15,9 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
-from controller.cautions import short_circuit_sentence
+from controller.cautions import SEARCH_CAUTION, short_circuit_sentence
 from controller.cli.confirm import confirm_cautions
+from controller.cli.courses import CourseKeeper
 from controller.cli.printer import ProgressPrinter, say_results
 from controller.cli.signals import stopping_by
 from controller.errors import InputError
@@ -56,8 +57,12 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     if prepared.bench.command:
         output.warn(f"Readings come from the program {' '.join(prepared.bench.command)}")
     amperes, watts = resolved.short_circuit_amperes, resolved.most_watts
+    search = prepared.inputs.plan.search
+    first = () if search is None else (SEARCH_CAUTION,)
     if prepared.bench.drives_hardware:
-        confirm_cautions(output, amperes=amperes, watts=watts, yes=arguments.yes)
+        confirm_cautions(output, amperes=amperes, watts=watts, yes=arguments.yes, first=first)
+    elif search is not None:
+        output.warn(SEARCH_CAUTION)
     elif verb == "check" or prepared.shorts:
         output.warn(short_circuit_sentence(amperes, watts))
     path = arguments.record or new_record(Path("runs"), arguments.plan.stem)
@@ -68,17 +73,25 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     began_s = setup.clock.now_s()
     printer = ProgressPrinter(output, asking=prepared.typed)
     scripted = prepared.typed and not sys.stdin.isatty()
+    course = CourseKeeper()
     with Session(setup, write=output.warn, keep_early=scripted) as session:
-        _watch(session, printer, faults)
+        _watch(session, printer, faults, course)
         if arguments.junit is not None:
             _write_junit(arguments.junit, prepared, session, path, began_s)
-        _say_end(output, session, path, faults)
+        found = bool(course.points) and all(point.found for point in course.points)
+        judged = search is None or search.judged or not found
+        _say_end(output, session, path, faults, course, judged=judged)
         assert session.summary is not None  # noqa: S101 - a run ends with its summary
-        return exit_status(session.summary)
+        return exit_status(session.summary, judged=judged)
 
 
-def _watch(session: Session, printer: ProgressPrinter, faults: list[FaultRaised]) -> None:
-    """Let the run go to its end; show every event, and keep the faults."""
+def _watch(
+    session: Session,
+    printer: ProgressPrinter,
+    faults: list[FaultRaised],
+    course: CourseKeeper,
+) -> None:
+    """Let the run go to its end; show every event, and keep what the end is told with."""
     try:
         events = cast("Generator[Event, None, None]", session.events())
         with stopping_by(session.stop), closing(events):
@@ -86,6 +99,7 @@ def _watch(session: Session, printer: ProgressPrinter, faults: list[FaultRaised]
                 printer.take(event)
                 if isinstance(event, FaultRaised):
                     faults.append(event)
+                course.take(event)
     finally:
         printer.end()
 
@@ -115,7 +129,15 @@ def _write_junit(
     write_junit(path, document)
 
 
-def _say_end(output: Output, session: Session, path: Path, faults: Sequence[FaultRaised]) -> None:
+def _say_end(
+    output: Output,
+    session: Session,
+    path: Path,
+    faults: Sequence[FaultRaised],
+    course: CourseKeeper,
+    *,
+    judged: bool,
+) -> None:
     plan, results, summary = session.setup.plan, session.results, session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
     fields: dict[str, Any] = {
@@ -130,10 +152,16 @@ def _say_end(output: Output, session: Session, path: Path, faults: Sequence[Faul
             {"at_s": one.at_s, "message": one.message, "relays": one.relays.value} for one in faults
         ],
         "closing_hash": session.record_hash,
+        **course.fields(),
     }
     output.document(fields)
-    say_results(output, plan, results)
+    if results or not course.looks:
+        say_results(output, plan, results)
+    course.say(output)
     output.say(f"Record: {path}")
     if session.record_hash is not None:
         output.say(f"Closing hash: {session.record_hash}")
-    output.say_verdict(summary.verdict.value, summary.sentence)
+    if judged:
+        output.say_verdict(summary.verdict.value, summary.sentence)
+    else:
+        output.say(summary.sentence)

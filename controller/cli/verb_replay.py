@@ -61,8 +61,11 @@ def _replay(path: Path, junit: Path | None, output: Output) -> int:
         _write_junit(junit, outcome, record.opening["utc"][:19], seconds)
     differences = outcome.differences
     count = len(differences)
+    done = f"{len(outcome.recorded)} steps judged {'and run ' if outcome.ran else ''}again"
+    if outcome.looks is not None:
+        done = f"{outcome.looks} looks of a search gone through, and the search made again"
     sentence = (
-        f"{len(outcome.recorded)} steps judged {'and run ' if outcome.ran else ''}again, "
+        f"{done}, "
         f"{count or 'no'} difference{'' if count == 1 else 's'}"
         f" ({outcome.why}); the recorded run's verdict is {outcome.verdict.value}."
     )
@@ -81,7 +84,8 @@ def _replay(path: Path, junit: Path | None, output: Output) -> int:
             "record": str(path),
         }
     )
-    say_results(output, outcome.plan, outcome.recorded)
+    if outcome.looks is None:
+        say_results(output, outcome.plan, outcome.recorded)
     for difference in differences[:_SHOWN]:
         output.say(f"Difference in {difference}")
     if count > _SHOWN:

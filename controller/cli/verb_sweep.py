@@ -50,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
-    """Carry out the plan."""
+    """Carry out the plan: its targets, or a profile's temperatures at their times."""
     from controller.cli.run_plan import carry_out
 
     return carry_out(arguments, output, verb="sweep")

@@ -21,7 +21,7 @@ from controller.module.faults import (
     StuckReport,
     WrongCurve,
 )
-from controller.module.model import Module, SecondPullup
+from controller.module.model import FanOutput, Module, SecondPullup
 from controller.sensors.files import load_sensor
 from controller.units import KELVIN_AT_ZERO_CELSIUS
 
@@ -86,6 +86,7 @@ def load_module(path: Path) -> Module:
     low_code = limits.text("low_code", default="low circuit")
     high_code = limits.text("high_code", default="high circuit")
     range_code = limits.text("range_code", default="range")
+    fan = _fan(root)
     document.finish()
     assert sensor is not None  # noqa: S101 - finish has raised otherwise
     return Module(
@@ -113,7 +114,20 @@ def load_module(path: Path) -> Module:
         high_code=high_code,
         range_code=range_code,
         refresh_s=refresh_s,
+        fan=fan,
     )
+
+
+def _fan(root: Table) -> FanOutput | None:
+    table = root.optional_table("fan")
+    if table is None:
+        return None
+    on_at = table.number("on_at_celsius", least=COLDEST)
+    off_below = table.number("off_below_celsius", least=COLDEST)
+    if off_below > on_at:
+        table.problem("off_below_celsius", f"must not be above on_at_celsius, {on_at:g}")
+    after_jump_s = table.number("after_jump_s", default=60.0, least=0.0, most=3600.0)
+    return FanOutput(on_at_celsius=on_at, off_below_celsius=off_below, after_jump_s=after_jump_s)
 
 
 def load_faults(table: Table, key: str = "fault") -> tuple[Fault, ...]:

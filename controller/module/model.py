@@ -14,7 +14,7 @@ from controller.module.divider import AdcConvention, most_watts, short_circuit_a
 from controller.module.encoding import Rounding
 from controller.sensors.curve import Sensor
 
-__all__ = ["Module", "ModuleReport", "SecondPullup"]
+__all__ = ["FanOutput", "Module", "ModuleReport", "SecondPullup"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,6 +31,21 @@ class SecondPullup:
     on_above_celsius: float
     off_below_celsius: float
     blanking_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class FanOutput:
+    """A cooling fan that the module switches by the temperature it measures.
+
+    On at `on_at_celsius` and above, off below `off_below_celsius`; between the two it stays as it
+    is. It also runs while the circuit counts as open or shorted, and for `after_jump_s` after a
+    change faster than the module's rate limit (common practice, no source: a module that cannot
+    trust its temperature cools).
+    """
+
+    on_at_celsius: float
+    off_below_celsius: float
+    after_jump_s: float = 60.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,6 +86,7 @@ class Module:
     high_code: str = "high circuit"
     range_code: str = "range"
     refresh_s: float = 0.0
+    fan: FanOutput | None = None
 
     @property
     def lowest_pullup_ohms(self) -> float:
@@ -91,8 +107,12 @@ class Module:
 
 @dataclass(frozen=True, kw_only=True)
 class ModuleReport:
-    """What a module says of itself: reported degC, measured volts, codes in the order set."""
+    """What a module says of itself: reported degC, measured volts, codes in the order set.
+
+    `fan_runs` is what its fan output does at that moment; None for a module without one.
+    """
 
     celsius: float
     volts: float
     codes: tuple[str, ...] = ()
+    fan_runs: bool | None = None

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -84,6 +85,8 @@ class SimulatedModule:
         self._reported_celsius = math.nan
         self._volts = math.nan
         self._codes: dict[str, None] = {}
+        self._fan_on = False
+        self._jumped = -1
         self._renewal = -1
         self._renewed: ModuleReport | None = None
         self._noise_block: tuple[int, npt.NDArray[np.float64]] = (-1, np.empty(0))
@@ -108,7 +111,9 @@ class SimulatedModule:
         A module that renews its report now and then says what it did at the last renewal.
         """
         self._pass(at_s)
-        return self._reported() if self._renewed is None else self._renewed
+        if self._renewed is None:
+            return self._reported()
+        return replace(self._renewed, fan_runs=self._fan_runs())  # an output, not a report
 
     def _pass(self, at_s: float) -> None:
         """Let time pass up to a moment, a renewal of the report included."""
@@ -123,7 +128,7 @@ class SimulatedModule:
 
     def _reported(self) -> ModuleReport:
         module = self.module
-        decided = self._side != 0 and self._next - 1 - self._run_start >= self._detect_samples
+        decided = self._decided()
         if self._stuck:
             celsius = self._stuck[-1]
         elif decided:
@@ -131,7 +136,24 @@ class SimulatedModule:
             celsius = module.short_reports_celsius if shorted else module.open_reports_celsius
         else:
             celsius = self._reported_celsius
-        return ModuleReport(celsius=celsius, volts=self._volts, codes=tuple(self._codes))
+        return ModuleReport(
+            celsius=celsius,
+            volts=self._volts,
+            codes=tuple(self._codes),
+            fan_runs=self._fan_runs(),
+        )
+
+    def _decided(self) -> bool:
+        """Return whether the circuit counts as open or shorted now."""
+        return self._side != 0 and self._next - 1 - self._run_start >= self._detect_samples
+
+    def _fan_runs(self) -> bool | None:
+        fan = self.module.fan
+        if fan is None:
+            return None
+        since_s = (self._next - 1 - self._jumped) * self.module.sample_interval_s
+        jumped = self._jumped >= 0 and since_s <= fan.after_jump_s
+        return self._fan_on or jumped or self._decided()
 
     def input_volts(self, at_s: float) -> float:
         """Return the voltage on the input's wire, before the module's filter and converter."""
@@ -275,11 +297,25 @@ class SimulatedModule:
             change = np.abs(known[window:] - known[:-window])
             most = module.rate_limit_kelvin_per_s * window * module.sample_interval_s
             judged = (side == 0) & (index - window - self._hold_back_samples >= run_start)
-            found.append((module.range_code, judged & (change > most)))
+            jumps = judged & (change > most)
+            found.append((module.range_code, jumps))
+            if jumps.any():
+                self._jumped = int(index[np.nonzero(jumps)[0][-1]])
         for _, code in sorted((int(np.argmax(at)), code) for code, at in found if at.any()):
             self._codes.setdefault(code)
+        self._turn_fan(side, celsius)
         self._history = known[-window:]
         self._side, self._run_start = int(side[-1]), int(run_start[-1])
+
+    def _turn_fan(self, side: npt.NDArray[np.int64], celsius: npt.NDArray[np.float64]) -> None:
+        """Let the last sample that says on or off decide; open and short say neither."""
+        fan = self.module.fan
+        if fan is None:
+            return
+        on = (side == 0) & (celsius >= fan.on_at_celsius)
+        says = on | ((side == 0) & (celsius < fan.off_below_celsius))
+        if says.any():
+            self._fan_on = bool(on[np.nonzero(says)[0][-1]])
 
     def _skip(self, last: int) -> None:
         """Pass over samples that are all equal to the last one, or are not looked at.

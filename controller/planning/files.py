@@ -4,7 +4,7 @@ Knows: the keys of the format rungwise-plan/1.
 Must not know: ladders, how targets are reached or run.
 
     format = "rungwise-plan/1"
-    kind = "check"                      # or "sweep"
+    kind = "check"                      # or "sweep", "profile", "threshold"
     sensor = "sensors/coolant.toml"
     module = "modules/engine.toml"      # optional, as is bench = "benches/simulated.toml"
     tolerance_celsius = 3.0             # or [[tolerance]] blocks, see below
@@ -25,6 +25,38 @@ Must not know: ladders, how targets are reached or run.
     from_celsius = -30
     to_celsius = 60
     tolerance_celsius = 2.0
+
+A plan of kind "profile" has no [[targets]] but a course of temperature over time:
+
+    [profile]
+    file = "warm-up.csv"                # columns time_s and celsius (or fahrenheit); or
+    points = [[0, -10], [60, 20]]       # seconds and degC; straight lines between
+    step_celsius = 1.0                  # a step is set wherever the course has moved by so much
+    repeat = 1                          # how often the course runs
+    lead_s = 10.0                       # how long its first temperature stands before time begins
+    late_after_s = 0.1                  # set so much after its time, a step counts as late
+
+A plan of kind "threshold" has a search in their place, and needs no tolerance:
+
+    [search]
+    watch = "fan"                       # or "reading", "saturation", "code"
+    reaches_celsius = 110               # for "reading": what it has to reach, from either side
+    code = "P0118"                      # for "code": how its text begins; any new one if left out
+    clear_codes = true                  # for "code": clear before each look, else one way only
+    from_celsius = 80                   # where it begins and what is watched for is not there yet
+    to_celsius = 110                    # it never goes beyond
+    step_celsius = 2.0                  # the most it goes beyond what is known
+    within_celsius = 0.5                # so narrow an interval is found
+    wait_s = 5.0                        # how long a temperature stands before it counts
+
+    [search.there]                      # optional limits: the point on the way to to_celsius,
+    lowest_celsius = 90
+    highest_celsius = 96
+    [search.back]                       # on the way back,
+    lowest_celsius = 85
+    [search.hysteresis]                 # and the distance between the two
+    least_kelvin = 3
+    most_kelvin = 8
 """
 
 from __future__ import annotations
@@ -39,8 +71,10 @@ from controller.errors import InputError
 from controller.measurement.budget import repeatability_of
 from controller.measurement.model import Contribution, DecisionRule, SettleRule
 from controller.module.files import load_module
+from controller.planning.courses import read_profile, read_search
 from controller.planning.model import StepKind
 from controller.planning.plan import Direction, Plan, PlanKind, Target, TargetBlock, ToleranceBand
+from controller.planning.ranges import MOST_STEPS, range_values
 from controller.sensors.curve import Sensor
 from controller.sensors.files import load_sensor
 from controller.units import (
@@ -53,7 +87,6 @@ from controller.units import (
 __all__ = ["MOST_STEPS", "PLAN_FORMAT", "load_plan", "range_values"]
 
 PLAN_FORMAT = "rungwise-plan/1"
-MOST_STEPS = 100_000
 
 _EXTREMES = {"open": StepKind.OPEN, "short": StepKind.SHORT}
 _DIRECTIONS = [d.value for d in Direction]
@@ -75,14 +108,29 @@ def load_plan(path: Path) -> Plan:
     module_path = _optional_path(document, "module")
     module = root.optional_file("module", load_module)
     bench_path = _optional_path(document, "bench")
-    blocks = _blocks(root, sensor)
-    tolerance = _tolerance(root)
+    profile, search = None, None
+    match kind:
+        case PlanKind.PROFILE:
+            profile = read_profile(root)
+            followed = [one.celsius for one in profile.steps] if profile else []
+            blocks = _in_order(root, "profile", followed, sensor)
+            tolerance = _tolerance(root)
+        case PlanKind.THRESHOLD:
+            search, levels = read_search(root)
+            blocks = _in_order(root, "search", levels, sensor)
+            width = search.within_celsius if search else 1.0
+            tolerance = _everywhere(width)  # how far off its target a level may be made
+        case _:
+            blocks = _blocks(root, sensor)
+            tolerance = _tolerance(root)
     settle = _settle(root)
     decision_rule = DecisionRule(
         root.choice("decision_rule", [r.value for r in DecisionRule], default="simple")
     )
     dwell_s = root.number("dwell_s", default=0.0, least=0.0)
     ramp = root.optional_number("ramp_limit_celsius_per_s", above=0.0)
+    if ramp is not None and kind in (PlanKind.PROFILE, PlanKind.THRESHOLD):
+        root.problem("ramp_limit_celsius_per_s", f"has no use in a plan of kind {kind.value!r}")
     budget = root.optional_number("max_excursion_celsius", above=0.0)
     near = root.number("near_tie_share", default=0.1, least=0.0, most=1.0)
     repeatability = _repeatability(root)
@@ -106,7 +154,20 @@ def load_plan(path: Path) -> Plan:
         max_excursion_celsius=budget,
         near_tie_share=near,
         repeatability=repeatability,
+        profile=profile,
+        search=search,
     )
+
+
+def _in_order(
+    root: Table, key: str, celsius: list[float], sensor: Sensor | None
+) -> tuple[TargetBlock, ...]:
+    """Return temperatures as one block; each that the sensor does not have is said once."""
+    made: dict[float, Target | None] = {}
+    for value in celsius:
+        if value not in made:
+            made[value] = _temperature(root.document, key, "celsius", value, sensor)
+    return (TargetBlock(targets=tuple(t for value in celsius if (t := made[value]) is not None)),)
 
 
 def _optional_path(document: Document, key: str) -> Path | None:
@@ -271,22 +332,6 @@ def _ranged(table: Table, unit: str, sensor: Sensor | None) -> list[Target]:
     return [target for target in targets if target is not None]
 
 
-def range_values(first: float, last: float, step: float) -> list[float]:
-    """Return `first`, then every `step` towards `last`, then `last` itself.
-
-    `step` is above zero; a last stretch shorter than a thousandth of a step is not a step of its
-    own. Values are counted, not summed up, so that rounding does not add up.
-    """
-    way = math.copysign(step, last - first)
-    whole = math.floor(abs(last - first) / step + 1e-3)
-    values = [round(first + way * index, 9) for index in range(whole + 1)]
-    if abs(last - values[-1]) <= 1e-3 * step:
-        values[-1] = last
-    else:
-        values.append(last)
-    return values
-
-
 def _tolerance(root: Table) -> tuple[ToleranceBand, ...]:
     single = root.optional_number("tolerance_celsius", above=0.0)
     tables = root.tables("tolerance")
@@ -295,9 +340,7 @@ def _tolerance(root: Table) -> tuple[ToleranceBand, ...]:
             "tolerance_celsius", "is stated twice", hint="either one number or [[tolerance]] blocks"
         )
     if single is not None:
-        return (
-            ToleranceBand(from_celsius=-math.inf, to_celsius=math.inf, tolerance_celsius=single),
-        )
+        return _everywhere(single)
     if not tables and "tolerance" not in root:
         root.problem(
             "tolerance_celsius",
@@ -324,6 +367,11 @@ def _tolerance(root: Table) -> tuple[ToleranceBand, ...]:
                 f"no band covers {before.to_celsius:g} to {after.from_celsius:g} degC",
             )
     return tuple(band for band, _ in bands)
+
+
+def _everywhere(celsius: float) -> tuple[ToleranceBand, ...]:
+    band = ToleranceBand(from_celsius=-math.inf, to_celsius=math.inf, tolerance_celsius=celsius)
+    return (band,)
 
 
 def _repeatability(root: Table) -> Contribution | None:

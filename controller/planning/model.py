@@ -42,7 +42,8 @@ class ResolvedStep:
     `path` starts from the state of the step before, or from the park state. `dwell_s` is the
     shortest time between the relays' last move and the reading that is judged. `budget` lists
     what the uncertainty is made of. `filtered_excursion_celsius` is what the module's input filter
-    leaves of the excursion; None when the module is not known.
+    leaves of the excursion; None when the module is not known. `planned_s` is when a step of a
+    profile is due, on the profile's own time; None elsewhere.
     """
 
     index: int
@@ -60,6 +61,12 @@ class ResolvedStep:
     dwell_s: float = 0.0
     budget: tuple[Contribution, ...] = ()
     filtered_excursion_celsius: float | None = None
+    planned_s: float | None = None
+
+    @property
+    def path_s(self) -> float:
+        """How long the way to this step takes, until the last relay has settled."""
+        return sum(one.hold_ms for one in self.path) / 1000
 
 
 @dataclass(frozen=True, kw_only=True)

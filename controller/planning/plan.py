@@ -15,6 +15,8 @@ from pathlib import Path
 from controller.measurement.model import Contribution, DecisionRule, SettleRule
 from controller.module.model import Module
 from controller.planning.model import StepKind
+from controller.planning.profile import Profile
+from controller.planning.search import Search
 from controller.sensors.curve import Sensor
 
 __all__ = ["Direction", "Plan", "PlanKind", "Target", "TargetBlock", "ToleranceBand", "expand"]
@@ -25,6 +27,21 @@ class PlanKind(Enum):
 
     SWEEP = "sweep"
     CHECK = "check"
+    PROFILE = "profile"
+    THRESHOLD = "threshold"
+
+    @property
+    def verb(self) -> str:
+        """The command that runs such a plan."""
+        return _VERBS.get(self.value, self.value)
+
+    @property
+    def resumable(self) -> bool:
+        """Whether a run that was cut short can be gone on with at its first unfinished step."""
+        return self in (PlanKind.SWEEP, PlanKind.CHECK)
+
+
+_VERBS = {"profile": "sweep", "threshold": "seek"}
 
 
 class Direction(Enum):
@@ -80,7 +97,8 @@ class Plan:
     `near_tie_share` is the share of a step's expanded uncertainty within which two states count
     as equally near. `dwell_s` is the shortest time between the relays' last move and the reading
     that is judged. `tolerance` bands are in rising order and do not overlap. `repeatability` is
-    how far readings of one setting scatter; None when nobody repeated any.
+    how far readings of one setting scatter; None when nobody repeated any. `profile` says when
+    each target of a plan of that kind is due, `search` what a threshold plan looks for.
     """
 
     name: str
@@ -100,6 +118,8 @@ class Plan:
     max_excursion_celsius: float | None = None
     near_tie_share: float = 0.1
     repeatability: Contribution | None = None
+    profile: Profile | None = None
+    search: Search | None = None
 
     @property
     def targets(self) -> tuple[Target, ...]:

@@ -22,6 +22,7 @@ from controller.measurement.budget import Budget, Surroundings, step_budgets
 from controller.module.model import Module
 from controller.planning.filtering import filtered_excursion
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
+from controller.planning.pacing import profile_warnings
 from controller.planning.paths import Router, operations
 from controller.planning.plan import Plan, Target
 from controller.planning.refusals import (
@@ -166,7 +167,8 @@ class _Resolver:
             *ladder.warnings,
             *deviation_warnings(plan, steps, self._router.search),
             *(missing_module_warnings(steps) if module is None else ()),
-            *ratio_warnings(steps, budgets),
+            *(ratio_warnings(steps, budgets) if plan.search is None else ()),
+            *profile_warnings(steps, believable(plan.settle, module)),
         ]
         last = decided[-1].state
         return ResolvedPlan(
@@ -309,7 +311,7 @@ class _Resolver:
     # Expectations and uncertainties
 
     def _step(self, index: int, one: _Decided, budget: Budget) -> ResolvedStep:
-        expected = self._expected(one)
+        expected, profile = self._expected(one), self._plan.profile
         return ResolvedStep(
             index=index,
             kind=one.target.kind,
@@ -326,6 +328,7 @@ class _Resolver:
             dwell_s=self._plan.dwell_s,
             budget=budget.parts,
             filtered_excursion_celsius=self._filtered(one.start, one.path),
+            planned_s=None if profile is None else profile.steps[index].at_s,
         )
 
     def _filtered(self, start: int, path: Sequence[PathStep]) -> float | None:

@@ -10,21 +10,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
-from typing import Protocol, TypeAlias
+from typing import Protocol, TypeAlias, runtime_checkable
 
-__all__ = ["Answer", "OperatorCommand", "Prompt", "Readback", "Reading"]
+__all__ = ["Answer", "ClearsCodes", "OperatorCommand", "Prompt", "Readback", "Reading"]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Prompt:
     """What is being asked: belongs to one step, by its token. `text` is for people.
 
-    `token` grows with every prompt of a run, repeats of a step included.
+    `token` grows with every prompt of a run, repeats of a step included. `yes_or_no` asks whether
+    something is seen, a running fan for example, in place of a temperature.
     """
 
     token: int
     step_index: int
     text: str
+    yes_or_no: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,6 +35,8 @@ class Reading:
 
     `celsius` is None when the source has no temperature to give (a module that shows dashes).
     `at_s` is on the run's clock. `codes` are the fault codes the module holds, where known.
+    `seen` answers a yes-or-no prompt, and says elsewhere whether the module's fan output is on;
+    None where nobody can tell.
     """
 
     token: int
@@ -40,6 +44,7 @@ class Reading:
     at_s: float
     volts: float | None = None
     codes: tuple[str, ...] = ()
+    seen: bool | None = None
 
 
 class OperatorCommand(Enum):
@@ -88,3 +93,11 @@ class Readback(Protocol):
 
     def close(self) -> None:
         """Let go of whatever is held. Never raises."""
+
+
+@runtime_checkable
+class ClearsCodes(Protocol):
+    """What a readback offers as well where it can clear the module's fault codes."""
+
+    def clear_codes(self) -> None:
+        """Clear them all. Raises ReadbackError when that fails."""

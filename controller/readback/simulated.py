@@ -24,9 +24,16 @@ class SimulatedReadback:
     continuous = True
 
     def __init__(
-        self, name: str, sample: Callable[[], ModuleReport], clock: Clock, interval_s: float
+        self,
+        name: str,
+        sample: Callable[[], ModuleReport],
+        clock: Clock,
+        interval_s: float,
+        *,
+        clear: Callable[[], None] = lambda: None,
     ) -> None:
         self.name = name
+        self._clear = clear
         self._sample = sample
         self._clock = clock
         self._interval_s = interval_s
@@ -58,7 +65,12 @@ class SimulatedReadback:
             at_s=now_s,
             volts=report.volts,
             codes=report.codes,
+            seen=report.fan_runs,
         )
+
+    def clear_codes(self) -> None:
+        """Clear the simulated module's codes."""
+        self._clear()
 
     def close(self) -> None:
         """Stop reading."""

@@ -32,6 +32,8 @@ COMMANDS = {
     "stop": OperatorCommand.STOP,
     "q": OperatorCommand.STOP,
 }
+YES, NO = ("y", "yes"), ("n", "no")
+YES_OR_NO_HELP = "type y or n, or stop"
 HELP = "type the temperature shown (83, 83C, 181F), -- if it shows none, or skip, redo, stop"
 
 
@@ -64,6 +66,7 @@ class TypedReadback:
         self._keep_early = keep_early
         self._token: int | None = None
         self._unconfirmed: float | None = None
+        self._yes_or_no = False
         self._ended = False
 
     def open(self) -> None:
@@ -79,6 +82,7 @@ class TypedReadback:
             while (line := self._next_line()) is not None:
                 self._write(f"{_shown(line)} came before this prompt and was dropped")
         self._token = prompt.token
+        self._yes_or_no = prompt.yes_or_no
         self._write(prompt.text)
 
     def poll(self) -> Answer | None:
@@ -117,6 +121,8 @@ class TypedReadback:
         unconfirmed, self._unconfirmed = self._unconfirmed, None
         if word in COMMANDS:
             return COMMANDS[word]
+        if self._yes_or_no:
+            return self._yes_or_no_of(word, token)
         if word and not word.strip("-"):
             return self._reading(token, None)
         if unconfirmed is not None and word in ("y", "yes"):
@@ -131,6 +137,13 @@ class TypedReadback:
             return self._reading(token, celsius)
         self._unconfirmed = celsius
         self._write(self._doubt(celsius))
+        return None
+
+    def _yes_or_no_of(self, word: str, token: int) -> Answer | None:
+        if word in YES or word in NO:
+            seen = word in YES
+            return Reading(token=token, celsius=None, at_s=self._clock.now_s(), seen=seen)
+        self._write((f"{_shown(word)} is neither yes nor no: " if word else "") + YES_OR_NO_HELP)
         return None
 
     def _parse(self, text: str) -> float:

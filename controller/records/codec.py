@@ -16,6 +16,7 @@ from typing import Any, TypeAlias
 from controller.errors import RelayKnowledge
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
+from controller.records.course_lines import course_event, course_line
 from controller.records.decode import path_of, result_of
 from controller.records.encode import path_fields, result_fields, summary_fields
 from controller.run.events import (
@@ -83,7 +84,7 @@ def line_of_event(event: Event, state_digits: int) -> Line | None:
         case RunFinished():
             return "closing", summary_fields(event.summary)
         case _:
-            return None
+            return course_line(event)
 
 
 def events_of_line(
@@ -138,7 +139,9 @@ def events_of_line(
         case "closing":
             yield RunFinished(at_s=at_s, summary=_summary(line))
         case _:
-            return
+            event = course_event(line, at_s)
+            if event is not None:
+                yield event
 
 
 def was_interrupted(line: Mapping[str, Any]) -> bool:

@@ -14,6 +14,7 @@ from typing import Any
 from controller.measurement.model import Verdict
 from controller.measurement.verdict import worst_verdict
 from controller.planning.model import ResolvedPlan, ResolvedStep
+from controller.planning.pacing import judged_steps
 from controller.run.judging import judge_reported
 from controller.run.model import Reason, StepResult
 
@@ -23,8 +24,10 @@ __all__ = [
     "Tolerances",
     "compare_results",
     "compare_steps",
+    "numbers_differ",
     "rejudge",
     "verdict_of",
+    "words_differ",
 ]
 
 
@@ -78,18 +81,22 @@ def rejudge(plan: ResolvedPlan, results: Sequence[StepResult]) -> list[Differenc
             if result.reported_celsius is None:
                 reason = result.reason or reason
         index = result.step.index
-        differences += _number(
+        differences += numbers_differ(
             index, "error_celsius (judged again)", result.error_celsius, error, 1e-9
         )
-        differences += _word(index, "verdict (judged again)", result.verdict.value, verdict.value)
-        differences += _word(index, "reason (judged again)", _said(result.reason), _said(reason))
+        differences += words_differ(
+            index, "verdict (judged again)", result.verdict.value, verdict.value
+        )
+        differences += words_differ(
+            index, "reason (judged again)", _said(result.reason), _said(reason)
+        )
     return differences
 
 
 def verdict_of(plan: ResolvedPlan, results: Sequence[StepResult]) -> Verdict:
     """Return the verdict of a run: a run that was not completed never passes."""
     verdict = worst_verdict(result.verdict for result in results)
-    if verdict is Verdict.PASS and len(results) < len(plan.steps):
+    if verdict is Verdict.PASS and len(results) < len(judged_steps(plan)):
         return Verdict.UNDECIDED
     return verdict
 
@@ -98,7 +105,7 @@ def compare_steps(
     recorded: Sequence[ResolvedStep], replayed: Sequence[ResolvedStep], tolerances: Tolerances
 ) -> list[Difference]:
     """Compare what was to be set, step by step."""
-    differences = _word(None, "number of steps", len(recorded), len(replayed))
+    differences = words_differ(None, "number of steps", len(recorded), len(replayed))
     for was, now in zip(recorded, replayed, strict=False):
         differences += _compare_step(was, now, tolerances)
     return differences
@@ -113,7 +120,7 @@ def compare_results(
     for was in recorded:
         now = by_index.get(was.step.index)
         if now is None:
-            differences += _word(was.step.index, "step", "judged", "not run")
+            differences += words_differ(was.step.index, "step", "judged", "not run")
         elif was.reason is not Reason.SKIPPED:
             differences += _compare_result(was, now, tolerances)
     return differences
@@ -123,15 +130,15 @@ def _compare_step(
     was: ResolvedStep, now: ResolvedStep, tolerances: Tolerances
 ) -> Iterator[Difference]:
     index, near = was.index, tolerances.computed
-    yield from _word(index, "kind", was.kind.value, now.kind.value)
-    yield from _word(index, "state", f"{was.state:#x}", f"{now.state:#x}")
-    yield from _word(index, "path", _path(was), _path(now))
+    yield from words_differ(index, "kind", was.kind.value, now.kind.value)
+    yield from words_differ(index, "state", f"{was.state:#x}", f"{now.state:#x}")
+    yield from words_differ(index, "path", _path(was), _path(now))
     for field in ("target_ohms", "achieved_ohms"):
         before, after = getattr(was, field), getattr(now, field)
         allowed = (
             near * max(1.0, abs(before)) if before is not None and math.isfinite(before) else near
         )
-        yield from _number(index, field, before, after, allowed)
+        yield from numbers_differ(index, field, before, after, allowed)
     for field in (
         "target_celsius",
         "achieved_celsius",
@@ -139,8 +146,9 @@ def _compare_step(
         "tolerance_celsius",
         "uncertainty_celsius",
         "excursion_celsius",
+        "planned_s",
     ):
-        yield from _number(index, field, getattr(was, field), getattr(now, field), near)
+        yield from numbers_differ(index, field, getattr(was, field), getattr(now, field), near)
 
 
 def _compare_result(
@@ -150,28 +158,32 @@ def _compare_result(
     allowed = tolerances.reported_celsius
     if allowed is None:
         allowed = (was.step.tolerance_celsius or 0.0) + was.step.uncertainty_celsius
-    yield from _number(
+    yield from numbers_differ(
         index, "reported_celsius", was.reported_celsius, now.reported_celsius, allowed
     )
-    yield from _number(index, "error_celsius", was.error_celsius, now.error_celsius, allowed)
-    yield from _word(index, "verdict", was.verdict.value, now.verdict.value)
-    yield from _word(index, "settled", was.settled, now.settled)
+    yield from numbers_differ(index, "error_celsius", was.error_celsius, now.error_celsius, allowed)
+    yield from words_differ(index, "verdict", was.verdict.value, now.verdict.value)
+    yield from words_differ(index, "settled", was.settled, now.settled)
     if tolerances.codes:
-        yield from _word(index, "codes", list(was.codes), list(now.codes))
+        yield from words_differ(index, "codes", list(was.codes), list(now.codes))
     if tolerances.timing_s is not None:
-        yield from _number(index, "settle_s", was.settle_s, now.settle_s, tolerances.timing_s)
+        yield from numbers_differ(
+            index, "settle_s", was.settle_s, now.settle_s, tolerances.timing_s
+        )
 
 
-def _number(
+def numbers_differ(
     step: int | None, field: str, was: float | None, now: float | None, allowed: float
 ) -> list[Difference]:
+    """Return the difference between two numbers that are further apart than allowed."""
     same = was == now or (was is not None and now is not None and abs(now - was) <= allowed)
     if same:
         return []
     return [Difference(step=step, field=field, recorded=was, replayed=now, tolerance=allowed)]
 
 
-def _word(step: int | None, field: str, was: object, now: object) -> list[Difference]:
+def words_differ(step: int | None, field: str, was: object, now: object) -> list[Difference]:
+    """Return the difference between two words that are not the same."""
     if was == now:
         return []
     return [Difference(step=step, field=field, recorded=was, replayed=now)]

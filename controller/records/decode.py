@@ -104,6 +104,7 @@ def _step(fields: Mapping[str, Any]) -> ResolvedStep:
             for part in fields["budget"]
         ),
         filtered_excursion_celsius=_number(fields.get("filtered_excursion_celsius")),
+        planned_s=_number(fields.get("planned_s")),
     )
 
 

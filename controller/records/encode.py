@@ -49,6 +49,7 @@ def step_fields(step: ResolvedStep, state_digits: int) -> dict[str, Any]:
         "dwell_s": step.dwell_s,
         "budget": [{"name": part.name, "celsius": part.celsius} for part in step.budget],
         "path": path_fields(step.path, state_digits),
+        **({} if step.planned_s is None else {"planned_s": step.planned_s}),
     }
 
 

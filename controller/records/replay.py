@@ -33,14 +33,17 @@ from controller.records.compare import (
     rejudge,
     verdict_of,
 )
+from controller.records.courses import compare_search, compare_times, judge_search, looks_in
 from controller.records.decode import plan_of, results_of
 from controller.records.inputs import Inputs, inputs_of
+from controller.records.jobs import PlanJob, job_of
 from controller.records.reader import Record
 from controller.run.called import called_readback
 from controller.run.driver import run_events
 from controller.run.events import FaultRaised
 from controller.run.model import StepResult
-from controller.run.sweep import SweepRun
+from controller.run.profile import ProfileRun
+from controller.run.seek import SeekRun
 
 __all__ = ["Replay", "ReplayError", "replay", "simulated_bench", "tolerances_for"]
 
@@ -56,7 +59,8 @@ class Replay:
     `recorded` and `replayed` are the results of either run, `verdict` that of the recorded
     readings judged again. `ran` is False where nothing could be run again for want of a module;
     then `replayed` is empty. `why` says in a sentence where `tolerances` come from; `simulated_s`
-    is how long the run on the simulated bench took in its own time.
+    is how long the run on the simulated bench took in its own time. `looks` counts those of a
+    recorded search; None for other runs.
     """
 
     plan: ResolvedPlan
@@ -68,6 +72,7 @@ class Replay:
     why: str
     simulated_s: float
     ran: bool = True
+    looks: int | None = None
 
 
 def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
@@ -87,11 +92,13 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
         resolved = _with_uncertainties_of(plan, resolved)
     tolerances, why = tolerances_for(record, plan, called=called is not None)
     ran = bench.module is not None or called is not None
+    again: PlanJob | None = None
+    simulated_s = 0.0
     if ran:
-        replayed, simulated_s = _run(resolved, bench, called)
+        again, simulated_s = _run(inputs, resolved, bench, called)
     else:
-        replayed, simulated_s = (), 0.0
         why = "neither plan nor bench names a module: there is none to simulate"
+    replayed = () if again is None or isinstance(again, SeekRun) else again.results
     if not same_budget:
         why += "; states, paths and uncertainties are those of an earlier version"
     elif kept is not None:
@@ -102,6 +109,12 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
         *(compare_results(recorded, replayed, tolerances) if ran else ()),
     ]
     verdict = verdict_of(plan, recorded)
+    match again:
+        case ProfileRun():
+            differences += compare_times(record, again, tolerances)
+        case SeekRun():
+            verdict, found = judge_search(record, plan, inputs)
+            differences += [*found, *compare_search(record, again, tolerances)]
     closing_line = record.closing
     if closing_line is not None and closing_line["verdict"] != verdict.value:
         differences.append(
@@ -122,6 +135,7 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
         why=why,
         simulated_s=simulated_s,
         ran=ran,
+        looks=looks_in(record) if isinstance(again, SeekRun) else None,
     )
 
 
@@ -172,12 +186,12 @@ def tolerances_for(
 
 
 def _run(
-    plan: ResolvedPlan, bench_file: BenchFile, called: ReadbackFunction | None
-) -> tuple[tuple[StepResult, ...], float]:
+    inputs: Inputs, plan: ResolvedPlan, bench_file: BenchFile, called: ReadbackFunction | None
+) -> tuple[PlanJob, float]:
     clock = VirtualClock()
     readback = None if called is None else called_readback(called, plan, bench_file, clock)
     with closing(open_bench(bench_file, clock, readback=readback)) as bench:
-        run = SweepRun(plan, bench, clock)
+        run = job_of(inputs, plan, bench, clock)
         for event in run_events(run):
             if isinstance(event, FaultRaised):
                 if readback is not None and readback.failure is not None:
@@ -185,4 +199,4 @@ def _run(
                 raise ReplayError(
                     f"the simulated run failed: {event.message}; {event.relays.value}"
                 )
-        return run.results, clock.now_s()
+        return run, clock.now_s()

@@ -73,6 +73,8 @@ class Driver:
         """The state that is latched as far as this run goes."""
         self.pauses = 0
         """How often the run has been paused and resumed."""
+        self.paused_s = 0.0
+        """How long it has been paused altogether."""
 
     def open(self) -> str:
         """Open the link, parked; return the device's name. Raises LinkError for another ladder."""
@@ -111,11 +113,13 @@ class Driver:
         self.check_stop()
         if not self._intents.is_paused():
             return
+        began_s = self._clock.now_s()
         yield (self._note(NoteKind.PAUSED, "paused"),)
         while self._intents.is_paused():
             yield self.slice()
             self.check_stop()
         self.pauses += 1
+        self.paused_s += self._clock.now_s() - began_s
         yield (self._note(NoteKind.RESUMED, "resumed"),)
 
     def check_stop(self) -> None:

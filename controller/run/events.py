@@ -16,17 +16,20 @@ from controller.links.base import LinkStatus
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.readback.base import Prompt
 from controller.run.model import RunSummary, StepResult
+from controller.run.points import SwitchingPoint
 
 __all__ = [
     "CodesRead",
     "Event",
     "FaultRaised",
     "LinkReported",
+    "Looked",
     "Measured",
     "Moment",
     "NoteKind",
     "NoteMade",
     "Parked",
+    "PointFound",
     "PromptOpened",
     "ReadingSeen",
     "RelaysSet",
@@ -34,6 +37,7 @@ __all__ = [
     "RunStarted",
     "StepFinished",
     "StepStarted",
+    "StepTimed",
 ]
 
 
@@ -166,6 +170,37 @@ class Measured:
 
 
 @dataclass(frozen=True, kw_only=True)
+class StepTimed:
+    """When a step of a profile was due and when it was set, both on the profile's own time."""
+
+    at_s: float
+    step_index: int
+    planned_s: float
+    set_s: float
+    late: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Looked:
+    """A search has looked at a level: `seen` says whether what it watches for was there."""
+
+    at_s: float
+    step_index: int
+    celsius: float
+    seen: bool
+    reported_celsius: float | None
+    codes: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PointFound:
+    """What a search found: a switching point with its interval, or the hysteresis."""
+
+    at_s: float
+    point: SwitchingPoint
+
+
+@dataclass(frozen=True, kw_only=True)
 class RunFinished:
     """The run is over; the ladder is parked or the summary says that it may not be."""
 
@@ -186,5 +221,8 @@ Event: TypeAlias = (
     | NoteMade
     | CodesRead
     | Measured
+    | StepTimed
+    | Looked
+    | PointFound
     | RunFinished
 )

@@ -14,12 +14,12 @@ from controller.ladder.model import Ladder
 from controller.meters.base import Meter
 from controller.planning.model import ResolvedPlan
 from controller.planning.single_value import router_by_ohms
+from controller.records.jobs import job_of
 from controller.records.opening import opening_content
 from controller.records.writer import RecordWriter
 from controller.run.called import called_readback
 from controller.run.hold import HandRun, plan_by_hand
 from controller.run.measure import MeasureRun, StateToMeasure
-from controller.run.sweep import SweepRun
 from controller.session.prepared import Prepared
 from controller.session.recording import Begun, begin_record, opening_of
 from controller.session.session import Setup, wear_warnings
@@ -36,6 +36,8 @@ def sweeping(
     """
     inputs = prepared.inputs
     verb = inputs.plan.kind.value
+    if resume and not inputs.plan.kind.resumable:
+        raise InputError.single(f"a {verb} cannot be gone on with: run it anew", where="--resume")
     begun = Begun(writer=None, plan=prepared.resolved, earlier=())
     if record is not None:
         begun = begin_record(
@@ -53,7 +55,7 @@ def sweeping(
     return Setup(
         bench=prepared.bench,
         plan=begun.plan,
-        make_job=lambda bench: SweepRun(begun.plan, bench, clock),
+        make_job=lambda bench: job_of(inputs, begun.plan, bench, clock),
         clock=clock,
         record=begun.writer,
         earlier=begun.earlier,

@@ -8,6 +8,7 @@ from pathlib import Path
 from controller.bench.files import BenchFile, ReadbackKind
 from controller.errors import InputError
 from controller.module.model import Module
+from controller.planning.levels import level_problems, search_problems
 from controller.planning.model import ResolvedPlan, StepKind
 from controller.planning.resolve import resolve_on
 from controller.planning.settling import settle_problems
@@ -19,6 +20,9 @@ from controller.session.recording import opening_of, takes_no_time
 from controller.session.session import wear_warnings
 
 __all__ = ["Prepared", "Unfinished", "prepare", "prepare_inputs", "unfinished_record"]
+
+_MEANT = {"seek": "a threshold"}
+"""What kind of plan a command is for, where the two have different names."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,19 +98,23 @@ def prepare_inputs(
 
     `called` gives the readings in place of the bench's own readback.
     """
-    kind = inputs.plan.kind.value
-    if verb is not None and kind != verb:
+    kind = inputs.plan.kind
+    if verb is not None and kind.verb != verb:
         raise InputError.single(
-            f"this plan is a {kind}, not a {verb}",
+            f"this plan is a {kind.value}, not {_MEANT.get(verb, f'a {verb}')}",
             where=str(inputs.plan.path),
             key="kind",
-            hint=f"run it with: rungwise {kind}",
+            hint=f"run it with: rungwise {kind.verb}",
         )
     if called is not None:
         inputs = replace(inputs, bench=replace(inputs.bench, readback=ReadbackKind.CALLED))
     if unsettled := tuple(settle_problems(inputs.plan, inputs.bench, inputs.module)):
         raise InputError(unsettled)
+    if unseen := tuple(search_problems(inputs.plan, inputs.bench, inputs.module)):
+        raise InputError(unseen)
     resolved = resolve_on(inputs.plan, inputs.bench)
+    if reversed_levels := tuple(level_problems(inputs.plan, resolved)):
+        raise InputError(reversed_levels)
     return Prepared(
         inputs=inputs,
         resolved=resolved,
@@ -116,12 +124,14 @@ def prepare_inputs(
 
 
 def unfinished_record(prepared: Prepared, runs: Path, *, newest: int = 20) -> Unfinished | None:
-    """Return the newest record in a folder of the same plan and bench that has steps left to run.
+    """Return the newest record in a folder of the same plan and bench that can be gone on with.
 
     Records of tries that came to no result, such as one whose link never opened, are passed over.
     Only the `newest` records of the plan's name are looked at.
     """
     inputs = prepared.inputs
+    if not inputs.plan.kind.resumable:
+        return None
     opening = opening_of(inputs, prepared.resolved, verb=inputs.plan.kind.value, pace="real")
     for path in sorted(runs.glob(f"{inputs.plan.path.stem}-*.jsonl"), reverse=True)[:newest]:
         try:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.clock import Clock, PacedClock, RealClock, VirtualClock
+from controller.errors import InputError
 from controller.tui.engine_thread import EngineThread
 from controller.tui.view import RunView, begin, estimate_s
 
@@ -71,6 +72,13 @@ def ready(plan_path: Path, bench_path: Path | None, runs: Path) -> ReadyRun:
     from controller.session.recording import new_record
 
     prepared = prepare(plan_path, bench_path)
+    kind = prepared.inputs.plan.kind
+    if not kind.resumable:
+        raise InputError.single(
+            f"a {kind.value} is run from the command line",
+            where=str(plan_path),
+            hint=f"rungwise {kind.verb} {plan_path}",
+        )
     return ReadyRun(
         prepared=prepared,
         record=new_record(runs, plan_path.stem),

@@ -20,10 +20,12 @@ from controller.run.events import (
     Event,
     FaultRaised,
     LinkReported,
+    Looked,
     Measured,
     NoteKind,
     NoteMade,
     Parked,
+    PointFound,
     PromptOpened,
     ReadingSeen,
     RelaysSet,
@@ -31,6 +33,7 @@ from controller.run.events import (
     RunStarted,
     StepFinished,
     StepStarted,
+    StepTimed,
 )
 from controller.run.model import RunSummary, StepResult
 
@@ -269,7 +272,7 @@ def after(view: RunView, event: Event) -> RunView:
             return replace(view, phase=phase, notes=notes, warnings=warnings)
         case RunFinished():
             return replace(view, phase=Phase.FINISHED, summary=event.summary, prompt=None)
-        case CodesRead() | Measured():
+        case CodesRead() | Measured() | StepTimed() | Looked() | PointFound():
             return view
 
 

@@ -337,3 +337,38 @@ def test_a_terminal_gives_a_line_when_enter_is_pressed_and_ends_with_ctrl_d():
     finally:
         os.close(person)
         os.close(terminal)
+
+
+class TestYesOrNo:
+    def test_only_yes_and_no_are_answers(self) -> None:
+        clock, said = VirtualClock(), []
+        lines = iter(["83", "maybe", "", "Y", None])
+        typed = TypedReadback(lambda: next(lines), said.append, clock, keep_early=True)
+        typed.ask(Prompt(token=1, step_index=0, text="does it run?", yes_or_no=True))
+        answer = typed.poll()
+        assert isinstance(answer, Reading)
+        assert (answer.seen, answer.celsius, answer.token) == (True, None, 1)
+        assert len([line for line in said if "y or n" in line]) == 3
+
+    def test_no_and_stop(self) -> None:
+        clock = VirtualClock()
+        lines = iter(["no", "stop"])
+        typed = TypedReadback(lambda: next(lines), lambda _: None, clock, keep_early=True)
+        answers = []
+        for token in (1, 2):
+            typed.ask(Prompt(token=token, step_index=0, text="does it run?", yes_or_no=True))
+            answers.append(typed.poll())
+        assert isinstance(answers[0], Reading)
+        assert answers[0].seen is False
+        assert answers[1] is OperatorCommand.STOP
+
+    def test_a_temperature_prompt_after_it_takes_temperatures(self) -> None:
+        clock = VirtualClock()
+        lines = iter(["n", "83"])
+        typed = TypedReadback(lambda: next(lines), lambda _: None, clock, keep_early=True)
+        typed.ask(Prompt(token=1, step_index=0, text="does it run?", yes_or_no=True))
+        typed.poll()
+        typed.ask(Prompt(token=2, step_index=0, text="how warm?"))
+        answer = typed.poll()
+        assert isinstance(answer, Reading)
+        assert (answer.celsius, answer.seen) == (83.0, None)

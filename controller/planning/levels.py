@@ -1,0 +1,66 @@
+"""Whether a search can be made on a bench: that it can see what it watches for, level by level."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+from controller.bench.files import BenchFile, ReadbackKind
+from controller.errors import Problem
+from controller.module.model import Module
+from controller.planning.model import ResolvedPlan
+from controller.planning.plan import Plan
+from controller.planning.search import Watch
+
+__all__ = ["level_problems", "search_problems"]
+
+
+def search_problems(plan: Plan, bench: BenchFile, module: Module | None) -> Iterator[Problem]:
+    """Yield why what a search watches for could not be seen on a bench."""
+    search = plan.search
+    if search is None:
+        return
+    watch, where = search.watch, str(plan.path)
+    if watch is Watch.SATURATION and module is None:
+        yield Problem(
+            message="no module file says where its reading ends",
+            where=where,
+            key="search.watch",
+            hint='name one: module = "modules/...", or watch = "reading" with reaches_celsius',
+        )
+    if bench.readback is ReadbackKind.TYPED:
+        return
+    simulated = bench.module if bench.readback is ReadbackKind.SIMULATED else None
+    if watch is Watch.FAN and (simulated is None or simulated.fan is None):
+        yield Problem(
+            message="nothing on this bench tells whether a fan runs",
+            where=where,
+            key="search.watch",
+            hint="simulate a module with a [fan], or let a person say so:"
+            ' [readback] kind = "typed"',
+        )
+    if watch is Watch.CODE and bench.readback is ReadbackKind.CALLED:
+        yield Problem(
+            message="a function that gives readings tells no codes",
+            where=where,
+            key="search.watch",
+        )
+
+
+def level_problems(plan: Plan, resolved: ResolvedPlan) -> Iterator[Problem]:
+    """Yield levels that the ladder cannot tell apart, or makes in another order."""
+    search = plan.search
+    if search is None:
+        return
+    sign = 1 if search.to_celsius > search.from_celsius else -1
+    for before, after in pairwise(resolved.steps):
+        made, then = before.achieved_celsius, after.achieved_celsius
+        if made is None or then is None or sign * (then - made) <= 0:
+            yield Problem(
+                message=f"the ladder does not tell {before.target_celsius:g} and"
+                f" {after.target_celsius:g} degC apart",
+                where=str(plan.path),
+                key="search.within_celsius",
+                hint="write more, or use a ladder with finer steps",
+            )
+            return
