@@ -49,12 +49,12 @@ def read_csv_table(
         raise InputError.single("there are no values in this file", where=where, hint=hint)
     number, header = lines[0]
     delimiter = next((mark for mark in ";\t" if mark in header), ",")
-    names = [name.strip().lower() for name in next(csv.reader([header], delimiter=delimiter))]
+    names = [name.strip().lower() for name in _fields(header, delimiter, where, number)]
     _check_header(names, columns, foreign_units or {}, where=where, line=number, hint=hint)
     found: dict[str, list[float]] = {column: [] for column in columns}
     problems: list[Problem] = []
     for number, line in lines[1:]:
-        fields = next(csv.reader([line], delimiter=delimiter))
+        fields = _fields(line, delimiter, where, number)
         if len(fields) != len(names):
             problems.append(
                 Problem(
@@ -110,6 +110,13 @@ def _check_header(
             problems.append(Problem(message=f"two columns named {column}", where=where, line=line))
     if problems:
         raise InputError(problems)
+
+
+def _fields(line: str, delimiter: str, where: str, number: int) -> list[str]:
+    try:
+        return next(csv.reader([line], delimiter=delimiter))
+    except csv.Error as error:
+        raise InputError.single(f"is not CSV: {error}", where=where, line=number) from None
 
 
 def _with_point(field: str, delimiter: str) -> str:

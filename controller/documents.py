@@ -1,8 +1,5 @@
 """Reading the TOML files people write: every problem at once, each with its key and line.
 
-Knows: TOML, the `format` line, typed access to keys, and where a key stands in the text.
-Must not know: what any particular file means; loaders elsewhere ask for the keys they need.
-
 A loader opens a file with `read_document`, takes values through the getters of `Table`, and ends
 with `Document.finish`, which raises one InputError with all problems found, unknown keys
 included. A getter that finds a problem notes it and returns a harmless value of the right type,
@@ -22,16 +19,20 @@ import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
 from controller.errors import InputError, Problem
 from controller.regular_file import read_regular
+from controller.units import parse_ohms
 
 __all__ = [
+    "Asked",
     "Document",
     "Table",
     "collecting_files",
+    "noting_keys",
     "read_document",
     "read_text",
     "supplied_files",
@@ -44,6 +45,33 @@ _ASSIGNMENT = re.compile(rf"^\s*({_BARE_KEY}(?:\s*\.\s*{_BARE_KEY})*)\s*=")
 _HEADER = re.compile(rf"^\s*(\[\[?)\s*({_BARE_KEY}(?:\s*\.\s*{_BARE_KEY})*)\s*\]\]?\s*(?:#.*)?$")
 _INLINE_TABLE = re.compile(r"^\s*\{")
 
+_BETWEEN_DOTTED_KEYS = re.compile(r"[=,{}\[\]\n]")
+_MOST_DOTS = 200
+
+_LEAST_SIZE, _MOST_SIZE = 1e-30, 1e18
+"""What a number of a file lies between in size: powers and quotients of it stay finite then."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """A key that a loader has asked for: where, what may stand there, whether it has to.
+
+    `path` is dotted, with ``[]`` for any entry of an array; `shape` one of number, integer, text,
+    file, choice, boolean, table, tables, numbers, rows, any. `default` is None where there is none.
+    """
+
+    format: str
+    path: str
+    shape: str
+    required: bool
+    default: object = None
+    above: float | None = None
+    least: float | None = None
+    most: float | None = None
+    choices: tuple[str, ...] = ()
+
+
+_NOTED: ContextVar[list[Asked] | None] = ContextVar("noted", default=None)
 _COLLECTED: ContextVar[dict[Path, str] | None] = ContextVar("collected", default=None)
 _SUPPLIED: ContextVar[Mapping[Path, str] | None] = ContextVar("supplied", default=None)
 
@@ -57,6 +85,17 @@ def collecting_files() -> Iterator[dict[Path, str]]:
         yield files
     finally:
         _COLLECTED.reset(token)
+
+
+@contextmanager
+def noting_keys() -> Iterator[list[Asked]]:
+    """Note every key that loaders ask for inside the block: the reference is made of that."""
+    noted: list[Asked] = []
+    token = _NOTED.set(noted)
+    try:
+        yield noted
+    finally:
+        _NOTED.reset(token)
 
 
 @contextmanager
@@ -78,7 +117,7 @@ def read_text(path: Path) -> str:
     absolute = Path(os.path.abspath(path))  # noqa: PTH100 - resolve() would follow links
     try:
         supplied = _SUPPLIED.get()
-        text = read_regular(path).decode("utf-8") if supplied is None else supplied[absolute]
+        text = read_regular(path).decode("utf-8-sig") if supplied is None else supplied[absolute]
     except KeyError:
         raise InputError.single("this file is not in the record", where=where) from None
     except UnicodeDecodeError as error:
@@ -102,27 +141,59 @@ def read_document(path: Path, expected_format: str) -> Document:
     where = str(path)
     text = read_text(path)
     try:
+        # What a dotted key costs tomllib in memory grows with the square of its parts.
+        if any(part.count(".") > _MOST_DOTS for part in _BETWEEN_DOTTED_KEYS.split(text)):
+            raise RecursionError
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError:
+        raise InputError.single("is nested too deeply", where=where) from None
+    except ValueError as error:  # a number of thousands of digits is no TOMLDecodeError
         message, line = str(error), None
         found = re.search(r"at line (\d+)", message)
         if found:
             line = int(found[1])
             message = re.sub(r"\s*\(at line (\d+), column (\d+)\)", r", column \2", message)
-        raise InputError.single(f"not valid TOML: {message}", where=where, line=line) from None
+        hint = _toml_hint(text, line)
+        raise InputError.single(
+            f"not valid TOML: {message}", where=where, line=line, hint=hint
+        ) from None
     document = Document(path, data, _line_index(text))
     stated = data.get("format")
     if stated != expected_format:
+        message, hint = _other_format(stated, expected_format)
         raise InputError.single(
-            f'starts with format = "{expected_format}"'
-            + (f", but says {stated!r}" if stated is not None else ", but has no format key"),
-            where=where,
-            key="format",
-            line=document.line_of("format"),
-            hint="is this the right kind of file?",
+            message, where=where, key="format", line=document.line_of("format"), hint=hint
         )
     document.root._taken.add("format")  # noqa: SLF001 - the two classes are one unit
     return document
+
+
+def _toml_hint(text: str, line: int | None) -> str | None:
+    """Say what the usual reasons for a line that is not TOML are."""
+    lines = text.splitlines()
+    if line is None or not 1 <= line <= len(lines):
+        return None
+    if re.search(r'"[^"]*\\', lines[line - 1]):
+        return "in a path write / for \\, or put it in single quotes"
+    if re.search(r"=\s*[+-]?\d+,\d", lines[line - 1]):
+        return "write a decimal point, not a comma"
+    return None
+
+
+def _other_format(stated: object, expected: str) -> tuple[str, str]:
+    """Say why a file is not of the format expected, and what to do."""
+    kind, _, version = expected.partition("/")
+    if stated is None:
+        return "this file has no format line", f'its first line should be format = "{expected}"'
+    if isinstance(stated, str) and stated.partition("/")[0] == kind:
+        other = stated.partition("/")[2]
+        if other.isdigit() and int(other) > int(version):
+            return f"{stated!r} is a newer version; this program reads {expected}", "update it"
+        return f"there is no version {stated!r}", f"this program reads {expected}"
+    return (
+        f"this is a {stated!r} file where a {expected} file is needed",
+        "name the right kind of file",
+    )
 
 
 class Document:
@@ -217,6 +288,7 @@ class Table:
         most: float = math.inf,
     ) -> float:
         """Return a finite number inside the bounds; required when there is no default."""
+        self._note(key, "number", default is None, default, above=above, least=least, most=most)
         value = self._take(key, required=default is None)
         if value is None:
             return default if default is not None else math.nan
@@ -231,6 +303,7 @@ class Table:
         most: float = math.inf,
     ) -> float | None:
         """Return a finite number inside the bounds, or None when the key is absent."""
+        self._note(key, "number", False, above=above, least=least, most=most)
         value = self._take(key, required=False)
         if value is None:
             return None
@@ -245,6 +318,7 @@ class Table:
         most: int | None = None,
     ) -> int:
         """Return a whole number inside the bounds; required when there is no default."""
+        self._note(key, "integer", default is None, default, least=least, most=most)
         value = self._take(key, required=default is None)
         if value is None:
             return default if default is not None else 0
@@ -254,6 +328,7 @@ class Table:
         self, key: str, *, least: int | None = None, most: int | None = None
     ) -> int | None:
         """Return a whole number inside the bounds, or None when the key is absent."""
+        self._note(key, "integer", False, least=least, most=most)
         value = self._take(key, required=False)
         if value is None:
             return None
@@ -261,6 +336,7 @@ class Table:
 
     def text(self, key: str, *, default: str | None = None) -> str:
         """Return a string that is not empty; required when there is no default."""
+        self._note(key, "text", default is None, default)
         value = self._take(key, required=default is None)
         if value is None:
             return default if default is not None else ""
@@ -273,11 +349,13 @@ class Table:
 
     def optional_text(self, key: str) -> str | None:
         """Return a string, or None when the key is absent."""
+        self._note(key, "text", False)
         self._asked.add(key)
         return self.text(key, default="") if key in self._data else None
 
     def file(self, key: str, load: Callable[[Path], _Read]) -> _Read | None:
         """Return what the file that a key names holds; its problems join those of this one."""
+        self._note(key, "file", True)
         relative = self.text(key)
         if not relative:
             return None
@@ -290,11 +368,13 @@ class Table:
 
     def optional_file(self, key: str, load: Callable[[Path], _Read]) -> _Read | None:
         """Return what the file that a key names holds, or None when the key is absent."""
+        self._note(key, "file", False)
         self._asked.add(key)
         return self.file(key, load) if key in self._data else None
 
     def choice(self, key: str, choices: Sequence[str], *, default: str | None = None) -> str:
         """Return one of the stated words; required when there is no default."""
+        self._note(key, "choice", default is None, default, choices=tuple(choices))
         value = self._take(key, required=default is None)
         if value is None:
             return default if default is not None else choices[0]
@@ -310,6 +390,7 @@ class Table:
 
     def boolean(self, key: str, *, default: bool) -> bool:
         """Return true or false."""
+        self._note(key, "boolean", False, default)
         value = self._take(key, required=False)
         if value is None:
             return default
@@ -320,6 +401,7 @@ class Table:
 
     def table(self, key: str) -> Table:
         """Return a required sub-table; an empty one when it is missing or something else."""
+        self._note(key, "table", True)
         value = self._take(key, required=True)
         if isinstance(value, dict):
             return Table(self.document, self.key_path(key), value)
@@ -329,11 +411,13 @@ class Table:
 
     def optional_table(self, key: str) -> Table | None:
         """Return a sub-table, or None when the key is absent."""
+        self._note(key, "table", False)
         self._asked.add(key)
         return self.table(key) if key in self._data else None
 
     def tables(self, key: str, *, least: int = 0) -> list[Table]:
         """Return the tables of an array of tables."""
+        self._note(key, "tables", least > 0)
         value = self._take(key, required=least > 0)
         if value is None:
             return []
@@ -344,8 +428,14 @@ class Table:
             self.problem(key, f"needs at least {least} " + ("entry" if least == 1 else "entries"))
         return [table for table in self._each_table(key, value) if table is not None]
 
-    def number_rows(self, key: str, *, columns: int, least: int = 1) -> list[tuple[float, ...]]:
-        """Return rows of finite numbers, as in ``points = [[20, 2500], [80, 320]]``."""
+    def number_rows(
+        self, key: str, *, columns: int, least: int = 1, ohms_column: int | None = None
+    ) -> list[tuple[float, ...]]:
+        """Return rows of finite numbers, as in ``points = [[20, 2500], [80, 320]]``.
+
+        One column may be resistances, which may be text with a unit: ``"2k5"``.
+        """
+        self._note(key, "rows", True, least=float(least))
         value = self._take(key, required=True)
         if value is None:
             return []
@@ -360,7 +450,7 @@ class Table:
                 continue
             rows.append(
                 tuple(
-                    self._checked_number(f"{path}[{column}]", cell)
+                    self._checked_number(f"{path}[{column}]", cell, ohms=column == ohms_column)
                     for column, cell in enumerate(row)
                 )
             )
@@ -370,6 +460,7 @@ class Table:
 
     def numbers(self, key: str, *, least: int = 1) -> list[float]:
         """Return a required array of finite numbers."""
+        self._note(key, "numbers", True, least=float(least))
         value = self._take(key, required=True)
         if value is None:
             return []
@@ -383,9 +474,52 @@ class Table:
             for index, cell in enumerate(value)
         ]
 
+    def texts(self, key: str, *, least: int = 1) -> list[str]:
+        """Return a required array of strings, the first of them not empty."""
+        self._note(key, "texts", True, least=float(least))
+        value = self._take(key, required=True)
+        if value is None:
+            return []
+        if not isinstance(value, list) or not all(isinstance(one, str) for one in value):
+            self.problem(key, f"must be an array of texts, not {_named(value)}")
+            return []
+        if len(value) < least or not all(one.strip() for one in value[:1]):
+            self.problem(key, "must not be empty")
+        return value
+
     def raw(self, key: str) -> Any:
         """Return a value of any type unchecked, or None: for keys with more than one form."""
+        self._note(key, "any", False)
         return self._take(key, required=False)
+
+    def _note(
+        self,
+        key: str,
+        shape: str,
+        required: bool,
+        default: object = None,
+        *,
+        above: float | None = None,
+        least: float | None = None,
+        most: float | None = None,
+        choices: tuple[str, ...] = (),
+    ) -> None:
+        noted = _NOTED.get()
+        if noted is None:
+            return
+        noted.append(
+            Asked(
+                format=str(self.document.root._data.get("format")),  # noqa: SLF001
+                path=re.sub(r"\[\d+\]", "[]", self.key_path(key)),
+                shape=shape,
+                required=required,
+                default=default,
+                above=above if above is not None and math.isfinite(above) else None,
+                least=least if least is not None and math.isfinite(least) else None,
+                most=most if most is not None and math.isfinite(most) else None,
+                choices=choices,
+            )
+        )
 
     def _take(self, key: str, *, required: bool) -> Any:
         self._asked.add(key)
@@ -413,9 +547,20 @@ class Table:
         above: float = -math.inf,
         least: float = -math.inf,
         most: float = math.inf,
+        ohms: bool = False,
     ) -> float:
+        if isinstance(value, str) and (ohms or path.endswith("ohms")):
+            try:
+                value = parse_ohms(value)
+            except InputError as error:
+                problem = error.problems[0]
+                self.document.problem(path, problem.message, hint=problem.hint)
+                return math.nan
         if isinstance(value, bool) or not isinstance(value, int | float):
-            self.document.problem(path, f"must be a number, not {_named(value)}")
+            hint = None
+            if isinstance(value, str) and re.fullmatch(r"\s*[+-]?\d+,\d+\s*", value):
+                hint = "write a decimal point, not a comma, and no quotes"
+            self.document.problem(path, f"must be a number, not {_named(value)}", hint=hint)
             return math.nan
         try:
             number = float(value)
@@ -423,6 +568,8 @@ class Table:
             number = math.inf
         if not math.isfinite(number):
             self.document.problem(path, "must be a finite number")
+        elif number and not _LEAST_SIZE < abs(number) < _MOST_SIZE:
+            self.document.problem(path, f"is no quantity of this world: {number:g}")
         elif number <= above:
             self.document.problem(path, f"must be more than {above:g}, is {number:g}")
         elif number < least:

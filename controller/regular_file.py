@@ -20,13 +20,16 @@ MOST_INPUT_BYTES = 1 << 20
 MOST_RECORD_BYTES = 1 << 28
 """The most a record may hold: about a million lines."""
 
+_NOT_TO_WAIT = sum(getattr(os, name, 0) for name in ("O_NONBLOCK", "O_CLOEXEC", "O_BINARY"))
+"""Flags that not every system has."""
+
 
 def read_regular(path: Path, *, most_bytes: int = MOST_INPUT_BYTES) -> bytes:
     """Return a regular file's bytes. Raises InputError when it is none, or cannot be read."""
     where = str(path)
     try:
         _require_regular(path.stat().st_mode, where)  # before it is opened: a port acts on that
-        descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+        descriptor = os.open(path, os.O_RDONLY | _NOT_TO_WAIT)
         with os.fdopen(descriptor, "rb") as file:
             _require_regular(os.fstat(descriptor).st_mode, where)
             data = file.read(most_bytes + 1)
@@ -49,5 +52,5 @@ def _require_regular(mode: int, where: str) -> None:
         raise InputError.single(
             "this is a pipe, a socket or a device, not a file",
             where=where,
-            hint="save it to a file",
+            hint="save it first",
         )

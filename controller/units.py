@@ -1,8 +1,4 @@
-"""Units: conversions, and reading and writing quantities the way people do.
-
-Knows: degC, degF, kelvin, ohm with its prefixes.
-Must not know: sensors, ladders, files, terminals.
-"""
+"""Units: conversions, and reading and writing quantities the way people do."""
 
 from __future__ import annotations
 
@@ -31,6 +27,10 @@ COVERAGE_FACTOR = 2.0
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
 _TEMPERATURE = re.compile(rf"({_NUMBER})\s*(?:°|deg)?\s*([cCfF]?)")
 _OHMS = re.compile(rf"({_NUMBER})\s*([mkKM]?)\s*(?:ohms?|Ω|Ω|R)?")
+_OHMS_CODE = re.compile(r"(\d*)([RKkMG])(\d+)\s*(?:ohms?|Ω|Ω)?")
+"""A letter in place of the point (IEC 60062:2016, clause 3): 4R7, 2k2, R47."""
+_CODE_PREFIX = {"R": 1.0, "K": 1e3, "k": 1e3, "M": 1e6, "G": 1e9}
+_DECIMAL_COMMA = re.compile(r"([+-]?\d+),(\d+)(.*)", re.DOTALL)
 _PREFIX = {"": 1.0, "m": 1e-3, "k": 1e3, "K": 1e3, "M": 1e6}
 
 
@@ -51,10 +51,13 @@ def parse_temperature(text: str, *, what: str = "temperature") -> float:
     """
     match = _TEMPERATURE.fullmatch(text.strip())
     if match is None:
+        _refuse_decimal_comma(text, what)
         raise InputError.single(
             f"{text!r} is not a temperature", where=what, hint="write 20, 20degC or 68degF"
         )
     value = float(match[1])
+    if math.isinf(value):
+        raise InputError.single(f"{text!r} is too large a number", where=what)
     celsius = celsius_from_fahrenheit(value) if match[2] in ("f", "F") else value
     if not math.isfinite(celsius) or celsius < -KELVIN_AT_ZERO_CELSIUS:
         raise InputError.single(f"{text!r} is not above absolute zero", where=what)
@@ -62,16 +65,24 @@ def parse_temperature(text: str, *, what: str = "temperature") -> float:
 
 
 def parse_ohms(text: str, *, what: str = "resistance") -> float:
-    """Read ``2500``, ``2500ohm``, ``2.5k`` or ``2.5kohm``; return ohm.
+    """Read ``2500``, ``2500ohm``, ``2.5k``, ``2.5kohm`` or the code ``2k5``; return ohm.
+
+    Codes are those of IEC 60062: ``4R7``, ``2k2``, ``R47``, ``1M5``.
 
     Raises InputError when the text is not a finite resistance of zero or more.
     """
-    match = _OHMS.fullmatch(text.strip())
+    stripped = text.strip()
+    if code := _OHMS_CODE.fullmatch(stripped):
+        return float(f"{code[1] or 0}.{code[3]}") * _CODE_PREFIX[code[2]]
+    match = _OHMS.fullmatch(stripped)
     if match is None:
+        _refuse_decimal_comma(text, what)
         raise InputError.single(
-            f"{text!r} is not a resistance", where=what, hint="write 2500, 2500ohm or 2.5k"
+            f"{text!r} is not a resistance", where=what, hint="write 2500, 2500ohm, 2.5k or 2k5"
         )
     ohms = float(match[1]) * _PREFIX[match[2]]
+    if math.isinf(ohms):
+        raise InputError.single(f"{text!r} is too large a number", where=what)
     if not math.isfinite(ohms) or ohms < 0:
         raise InputError.single(f"{text!r} is not a resistance of zero or more", where=what)
     return ohms
@@ -90,3 +101,14 @@ def format_ohms(ohms: float) -> str:
         scaled, unit = ohms, "ohm"
     whole_digits = len(str(int(abs(scaled))))
     return f"{scaled:.{max(0, min(3, 5 - whole_digits))}f} {unit}"
+
+
+def _refuse_decimal_comma(text: str, what: str) -> None:
+    """Raise InputError where a comma stands for the decimal point, or parts thousands."""
+    match = _DECIMAL_COMMA.fullmatch(text.strip())
+    if match is not None:
+        raise InputError.single(
+            f"{text!r} has a comma, which may be a decimal point or part thousands",
+            where=what,
+            hint=f"write {match[1]}.{match[2]}{match[3]} or {match[1]}{match[2]}{match[3]}",
+        )

@@ -12,33 +12,37 @@ from hypothesis import HealthCheck, settings
 
 REFERENCE = Path(__file__).with_name("reference")
 
-# How fast the machine is says nothing about the code, so no example has a deadline. An ordinary
-# run tries the same examples on every machine; a soak tries more of them, and new ones.
+# How fast the machine is says nothing about the code, so no example has a deadline. Every machine
+# tries the same examples; a night tries more of them, and new ones.
 _ANY_SPEED = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("ordinary", _ANY_SPEED, derandomize=True)
-settings.register_profile("soak", _ANY_SPEED, max_examples=500, print_blob=True)
+settings.register_profile("night", _ANY_SPEED, max_examples=500, print_blob=True)
+
+LONG = {"soak": "long: run with --soak", "night": "very long: run with --night"}
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    parser.addoption("--soak", action="store_true", help="run the long tests as well")
+    parser.addoption("--soak", action="store_true", help="run the long tests as well, as CI does")
+    parser.addoption("--night", action="store_true", help="run everything, with many more examples")
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    settings.load_profile("soak" if config.getoption("--soak") else "ordinary")
+    settings.load_profile("night" if config.getoption("--night") else "ordinary")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    if config.getoption("--soak"):
-        return
+    night = config.getoption("--night")
+    wished = {"soak": night or config.getoption("--soak"), "night": night}
     for item in items:
-        if item.get_closest_marker("soak"):
-            item.add_marker(pytest.mark.skip(reason="long: run with --soak"))
+        for marker, reason in LONG.items():
+            if item.get_closest_marker(marker) and not wished[marker]:
+                item.add_marker(pytest.mark.skip(reason=reason))
 
 
 @pytest.fixture(scope="session")
 def many(pytestconfig: pytest.Config) -> Callable[[int, int], int]:
-    """Return of two numbers the first in an ordinary run, the second in a soak."""
-    return lambda ordinary, soak: soak if pytestconfig.getoption("--soak") else ordinary
+    """Return of two numbers the first in an ordinary run or a soak, the second in a night."""
+    return lambda ordinary, night: night if pytestconfig.getoption("--night") else ordinary
 
 
 @pytest.fixture(scope="session")

@@ -118,10 +118,10 @@ def test_a_missing_required_key_is_a_problem_not_a_crash(tmp_path: Path) -> None
     ("content", "message"),
     [
         (b"\xff\xfe", "not UTF-8"),
-        (b"format = 'rungwise-other/1'\n", "but says 'rungwise-other/1'"),
-        (b"x = 1\n", "has no format key"),
+        (b"format = 'rungwise-other/1'\n", "this is a 'rungwise-other/1' file"),
+        (b"x = 1\n", "no format line"),
         (b"format = \n", "not valid TOML"),
-        (b"", "has no format key"),
+        (b"", "no format line"),
     ],
 )
 def test_a_file_that_cannot_be_trusted_is_refused_whole(

@@ -1,41 +1,38 @@
 """Bench files: TOML to a `BenchFile`, and the bench that is simulated when there is no file.
 
-Knows: the keys of the format rungwise-bench/1, and what goes together.
-Must not know: how links and readbacks work, plans.
+format = "rungwise-bench/1"
+name = "Harbour workshop"
+ladder = "../ladders/bench-16.toml"
+hold_off_ms = 2000                # silence after which the ladder parks by itself
+switching = "path"                # one relay at a time; or "all-at-once", see `Switching`
 
-    format = "rungwise-bench/1"
-    name = "Harbour workshop"
-    ladder = "../ladders/bench-16.toml"
-    hold_off_ms = 2000                # silence after which the ladder parks by itself
-    switching = "path"                # one relay at a time; or "all-at-once", see `Switching`
+[link]
+kind = "serial"                   # or "simulated" (in memory), or "simulated-pty"
+url = "/dev/ttyUSB0"
+baud = 115200
 
-    [link]
-    kind = "serial"                   # or "simulated" (in memory), or "simulated-pty"
-    url = "/dev/ttyUSB0"
-    baud = 115200
+[readback]
+kind = "typed"                    # or "simulated", or "command": a program run per reading
+unit = "C"                        # of numbers typed without one; or "F"
 
-    [readback]
-    kind = "typed"                    # or "simulated"
-    unit = "C"                        # of numbers typed without one; or "F"
+calibration = "../ladders/bench-16-calibration.toml"   # optional
 
-    calibration = "../ladders/bench-16-calibration.toml"   # optional
+[surroundings]                    # optional: where the ladder stands
+ambient_celsius = 12
+ambient_span_kelvin = 8           # to either side
+insulation_ohms = 1e8             # these three have defaults (see `Surroundings`): least
+contact_emf_microvolts = 10       # insulation across the terminals, most from a warm contact,
+rung_drift_ppm = 100              # most that a rung moves between two calibrations
 
-    [surroundings]                    # optional: where the ladder stands
-    ambient_celsius = 12
-    ambient_span_kelvin = 8           # to either side
-    insulation_ohms = 1e8             # these three have defaults (see `Surroundings`): least
-    contact_emf_microvolts = 10       # insulation across the terminals, most from a warm contact,
-    rung_drift_ppm = 100              # most that a rung moves between two calibrations
+[simulation]                      # for a simulated link or readback
+module = "../modules/engine.toml"
+seed = 1
+reading_interval_s = 0.25
+relays = "moving"                 # with times and bounce; or "ideal", which jump
 
-    [simulation]                      # for a simulated link or readback
-    module = "../modules/engine.toml"
-    seed = 1
-    reading_interval_s = 0.25
-    relays = "moving"                 # with times and bounce; or "ideal", which jump
-
-    [[fault]]                         # what is wrong with the simulated module, if anything
-    kind = "series-resistance"
-    ohms = 150
+[[fault]]                         # what is wrong with the simulated module, if anything
+kind = "series-resistance"
+ohms = 150
 """
 
 from __future__ import annotations
@@ -84,11 +81,13 @@ class LinkKind(Enum):
 class ReadbackKind(Enum):
     """The way the reported temperature comes in.
 
-    `CALLED` is for programs that bring a function of their own; a file cannot name it.
+    `COMMAND` runs a program for each reading. `CALLED` is for programs that bring a function of
+    their own; a file cannot name it.
     """
 
     SIMULATED = "simulated"
     TYPED = "typed"
+    COMMAND = "command"
     CALLED = "called"
 
 
@@ -118,7 +117,8 @@ class BenchFile:
     `ladder` has its calibration put in; then `nominal_ladder` is the one from the file, and
     `calibration` keeps the correlations. `url` and `baud` are for the serial link; `module`,
     `faults`, `seed`, `relays` and `reading_interval_s` (seconds between simulated readings) for
-    what is simulated. `typed_unit` is the unit of numbers that are typed without one.
+    what is simulated. `typed_unit` is the unit of numbers that are typed without one. `command` is
+    the program of a readback by command with its arguments; it has `command_timeout_s` to answer.
     """
 
     name: str
@@ -139,6 +139,8 @@ class BenchFile:
     switching: Switching = Switching.PATH
     relays: RelayMotion = RelayMotion.MOVING
     path: Path | None = None
+    command: tuple[str, ...] = ()
+    command_timeout_s: float = 5.0
 
     @property
     def drives_hardware(self) -> bool:
@@ -162,7 +164,7 @@ def load_bench(path: Path) -> BenchFile:
         "hold_off_ms", default=2000, least=SHORTEST_HOLD_OFF_MS, most=LONGEST_HOLD_OFF_MS
     )
     link, url, baud = _link(root.table("link"))
-    readback, unit = _readback(root.table("readback"))
+    readback, unit, command, timeout_s = _readback(root.table("readback"))
     simulation = root.optional_table("simulation")
     simulated = link is not LinkKind.SERIAL or readback is ReadbackKind.SIMULATED
     module: Module | None = None
@@ -210,6 +212,8 @@ def load_bench(path: Path) -> BenchFile:
         switching=switching,
         relays=relays,
         path=path,
+        command=command,
+        command_timeout_s=timeout_s,
     )
 
 
@@ -223,10 +227,18 @@ def _link(table: Table) -> tuple[LinkKind, str | None, int]:
     return kind, table.text("url"), table.integer("baud", default=115_200, least=300)
 
 
-def _readback(table: Table) -> tuple[ReadbackKind, str]:
-    in_files = (ReadbackKind.SIMULATED, ReadbackKind.TYPED)
+def _readback(table: Table) -> tuple[ReadbackKind, str, tuple[str, ...], float]:
+    """Return the kind, the unit of typed numbers, and the command with its time limit."""
+    in_files = (ReadbackKind.SIMULATED, ReadbackKind.TYPED, ReadbackKind.COMMAND)
     kind = ReadbackKind(table.choice("kind", [k.value for k in in_files]))
-    return kind, table.choice("unit", ("C", "F"), default="C")
+    unit = table.choice("unit", ("C", "F"), default="C")
+    if kind is ReadbackKind.COMMAND:
+        command = table.texts("command")
+        return kind, unit, tuple(command), table.number("timeout_s", default=5.0, above=0, most=60)
+    for key in ("command", "timeout_s"):
+        if table.raw(key) is not None:
+            table.problem(key, 'belongs to kind = "command"')
+    return kind, unit, (), 5.0
 
 
 def _switching(root: Table, link: LinkKind, ladder: Ladder | None) -> Switching:

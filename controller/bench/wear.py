@@ -9,6 +9,7 @@ account, so that a plan comes to the same states whatever the ladder has behind 
 
 from __future__ import annotations
 
+import platform
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -21,14 +22,20 @@ __all__ = ["bench_wear_warnings", "wear_file"]
 def wear_file(environ: Mapping[str, str]) -> Path:
     """Return where operations are counted: in RUNGWISE_DATA, else in the user's data folder.
 
-    That is XDG_DATA_HOME/rungwise, or ~/.local/share/rungwise (XDG Base Directory Specification
-    0.8: relative paths in the variable are to be ignored).
+    That is XDG_DATA_HOME/rungwise where it is stated (XDG Base Directory Specification 0.8:
+    relative paths in the variable are to be ignored), else where the system keeps such data:
+    ~/.local/share/rungwise on Linux.
     """
     if own := environ.get("RUNGWISE_DATA"):
         return Path(own) / "wear.json"
     stated = Path(environ.get("XDG_DATA_HOME", ""))
-    base = stated if stated.is_absolute() else Path.home() / ".local" / "share"
-    return base / "rungwise" / "wear.json"
+    if stated.is_absolute():
+        return stated / "rungwise" / "wear.json"
+    if platform.system() == "Linux":
+        return Path.home() / ".local" / "share" / "rungwise" / "wear.json"
+    from platformdirs import user_data_path
+
+    return user_data_path("rungwise", appauthor=False) / "wear.json"
 
 
 def bench_wear_warnings(bench: BenchFile, path: Path) -> tuple[str, ...]:

@@ -25,6 +25,7 @@ from controller.links.simulated import FaultHook, SimulatedChannel, SimulatedDev
 from controller.module.model import Module, ModuleReport
 from controller.module.simulate import SimulatedModule
 from controller.readback.base import Readback
+from controller.readback.command import CommandReadback
 from controller.readback.lines import StdinLines
 from controller.readback.none import NoReadback
 from controller.readback.simulated import SimulatedReadback
@@ -94,6 +95,14 @@ def open_bench(
                     clock,
                     bench.typed_unit,
                     keep_early=keep_early,
+                )
+            case ReadbackKind.COMMAND:
+                readback = CommandReadback(
+                    bench.command,
+                    clock,
+                    folder=bench.path.parent if bench.path else Path(),
+                    timeout_s=bench.command_timeout_s,
+                    interval_s=bench.reading_interval_s,
                 )
             case ReadbackKind.CALLED:
                 raise ValueError("the readback of this bench has to be handed over with it")

@@ -1,8 +1,4 @@
-"""Putting one value at the output and holding it.
-
-Knows: how a single value is found, driven, held and given up again.
-Must not know: argument texts, readings.
-"""
+"""Putting one value at the output and holding it."""
 
 from __future__ import annotations
 
@@ -16,10 +12,16 @@ from controller.cli.confirm import confirm_cautions
 from controller.cli.signals import stopping_by
 from controller.clock import Clock
 from controller.documents import collecting_files
-from controller.errors import ExitCode
+from controller.errors import ExitCode, InputError
 from controller.measurement.model import SettleRule
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
-from controller.planning.single_value import Finder, Setting, stand_in_sensor
+from controller.planning.single_value import (
+    Finder,
+    Setting,
+    far_words,
+    near_enough,
+    stand_in_sensor,
+)
 from controller.planning.value import Wish, parse_wish
 from controller.records.encode import path_fields
 from controller.run.events import Event, FaultRaised, Parked, RelaysSet
@@ -47,11 +49,14 @@ def set_and_hold(
     hold_s: float | None,
     record_path: Path | None,
     yes: bool,
+    share: float,
+    nearest_anyway: bool = False,
 ) -> ExitCode:
     """Set the value, say so, hold it for `hold_s` (None: until stopped), and park.
 
-    On a bench that is simulated altogether time is virtual and None means not at all. Raises
-    InputError before anything is driven.
+    On a fully simulated bench time is virtual and None means not at all. A resistance that the
+    ladder cannot make within `share` is refused, unless `nearest_anyway`. Raises InputError before
+    anything is driven.
     """
     wish = parse_wish(text)
     with collecting_files() as files:
@@ -66,6 +71,16 @@ def set_and_hold(
         sensor = bench.module.sensor
     curve = sensor.curve if sensor else None
     found = Finder(bench, curve).find(text, bench.ladder.park_state)
+    target = found.target_ohms
+    if target is not None and not near_enough(target, found.ohms, found.uncertainty_ohms, share):
+        words = far_words(target, found.ohms)
+        if not nearest_anyway:
+            raise InputError.single(
+                f"{text.strip()}: {words}",
+                where="VALUE",
+                hint="--nearest-anyway sets that one; --within PERCENT allows more",
+            )
+        output.warn(f"Note: {words}.")
     simulated = bench.link is LinkKind.SIMULATED  # nobody is asked for a reading
     plan = _one_step_plan(wish, bench, found)
     if bench.drives_hardware:
@@ -86,6 +101,7 @@ def set_and_hold(
     output.document(
         {
             "state": plan.format_state(found.state),
+            "target_ohms": target,
             "achieved_ohms": found.ohms,
             "achieved_celsius": found.celsius,
             "uncertainty_ohms": found.uncertainty_ohms,
@@ -146,7 +162,7 @@ class _Holding:
         else:
             line += f" {ohms(found.ohms)} ohm, U (k=2) {ohms(found.uncertainty_ohms)} ohm"
         if found.celsius is not None:
-            line += f", which stands for {output.temperature(found.celsius, 2)} {output.degrees}"
+            line += f", equal to {output.temperature(found.celsius, 2)} {output.degrees}"
         output.say(line + ".")
         if self._hold_s > 0:
             until = (

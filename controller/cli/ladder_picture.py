@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from controller.cli.svg import content, element, polyline, text
 from controller.ladder.model import Contacts, Ladder, Rung
+from controller.reports.svg import content, element, polyline, text
 
 __all__ = ["wiring_picture"]
 

@@ -1,7 +1,6 @@
 """The command line's front door: which verbs there are, and how every run of the program ends.
 
-Knows: the verbs and one line about each, `--json`, exit codes, where errors go.
-Must not know: what a verb does. Each verb is a module of its own with `add_arguments(parser)` and
+Each verb is a module of its own with `add_arguments(parser)` and
 `run(arguments, output)`, imported only when it is asked for, so that `--help` loads nothing heavy.
 """
 
@@ -17,15 +16,18 @@ import sys
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from typing import NoReturn
+    from typing import ClassVar, NoReturn
 
     from controller.cli.output import Output
     from controller.errors import RungwiseError
 
-__all__ = ["VERBS", "main"]
+__all__ = ["VERBS", "main", "whole_parser"]
 
 VERBS = {
-    "ui": "open the terminal UI, as without a verb, but with a folder or a look of your choice",
+    "init": "write a small example workshop into a folder",
+    "new": "write one file of your own: a sensor, ladder, module, bench or plan",
+    "validate": "check files of any kind; nothing is driven",
+    "ui": "open the terminal UI on a folder; without a verb it opens too",
     "curve": "convert between temperature and resistance, or print a sensor's table",
     "nearest": "find the nearest resistance a ladder can make",
     "plan": "show what a plan would set, step by step; nothing is driven",
@@ -34,10 +36,10 @@ VERBS = {
     "set": "put one value at the output and hold it",
     "replay": "judge a record again and re-run it on the simulated bench",
     "diagnose": "say which electrical fault explains the deviations",
-    "compare": "put records of one module side by side, or up against down in one",
+    "compare": "compare records of one module, or warming with cooling within one record",
     "links": "list the serial ports, and what answers there",
     "export": "turn a record into a CSV table",
-    "report": "turn a record into a plain text report",
+    "report": "turn records into a report, plain text or an HTML page",
     "ladder design": "find rungs worth buying for some sensors, and write the ladder's files",
     "ladder calibrate": "find the rungs' true values from measured states",
     "ladder check": "see whether a ladder's calibration still holds",
@@ -50,12 +52,59 @@ _GROUPS = {
 }
 """Verbs of two words; the first word alone shows what there is."""
 
+_EXAMPLES = {
+    "init": ("rungwise init tern", "rungwise check tern/coolant-check.toml"),
+    "new": (
+        "rungwise new sensor mine.toml --point 0 5k9 --point 20 2k5 --point 40 1k18 --point 80 320",
+        "rungwise new ladder ladder.toml --rung 2 --rung 3R9 --rung 7R5",
+        "rungwise new plan sweep.toml --sensor mine.toml --from 0 --to 80 --step 20",
+    ),
+    "validate": ("rungwise validate *.toml sensors/*.toml runs/*.jsonl",),
+    "ui": ("rungwise ui tern --light", "rungwise tern"),
+    "curve": (
+        "rungwise curve sensors/tern-coolant.toml --at 20 --at 176degF",
+        "rungwise curve sensors/tern-coolant.toml --ohms 2k5",
+    ),
+    "nearest": ("rungwise nearest ladders/bench-16.toml 2k5 320ohm",),
+    "plan": (
+        "rungwise plan coolant-sweep.toml --paths",
+        "rungwise plan coolant-sweep.toml --svg step.svg --step 4",
+    ),
+    "sweep": (
+        "rungwise sweep coolant-sweep.toml",
+        "rungwise sweep coolant-sweep.toml --bench benches/serial-example.toml --record a.jsonl",
+        "rungwise sweep coolant-sweep.toml --record a.jsonl --resume",
+    ),
+    "check": (
+        "rungwise check coolant-check.toml",
+        "rungwise check coolant-check.toml --junit check.xml",
+    ),
+    "set": (
+        "rungwise set 20degC --bench benches/simulated.toml",
+        "rungwise set 2k5 --bench benches/serial-example.toml --hold 30",
+        "rungwise set relay 3",
+    ),
+    "replay": ("rungwise replay recorded/coolant-corroded.jsonl --junit replay.xml",),
+    "diagnose": ("rungwise diagnose recorded/coolant-corroded.jsonl",),
+    "compare": (
+        "rungwise compare before.jsonl after.jsonl",
+        "rungwise compare recorded/coolant-corroded.jsonl",
+    ),
+    "export": ("rungwise export recorded/coolant-corroded.jsonl > table.csv",),
+    "report": ("rungwise report recorded/coolant-corroded.jsonl",),
+    "links": ("rungwise links",),
+}
+"""What a verb's help ends with: lines that work in the folder that `rungwise init` writes."""
+
 _UI_OPTIONS = ("--ascii", "--dark", "--light", "--16-colours")
 """Options that stand for the verb `ui` when they come first."""
 
+_FIRST_WORDS = {name.split()[0] for name in VERBS}
+
 _EPILOG = """\
 Temperatures are in degC unless written with a unit (68degF); resistances in ohm (2500, 2.5k).
-Without a verb, on a terminal, the terminal UI opens.
+Without a verb, on a terminal, the terminal UI opens; rungwise FOLDER opens it there.
+`rungwise help VERB` shows a verb's options. To begin with: rungwise init FOLDER.
 
 exit status: 0 all pass, 1 fail, 2 bad input and nothing was driven, 3 link or hardware fault,
              4 undecided, 130 interrupted and parked
@@ -84,10 +133,17 @@ class _HelpFormatter(argparse.RawDescriptionHelpFormatter):
 class _Parser(argparse.ArgumentParser):
     """A parser that leaves the ending of the program to `main`."""
 
+    options: ClassVar[set[str]] = set()
+    """Every option of every parser made so far, for a hint on one that is not known."""
+
     def __init__(self, *args: object, **kwargs: object) -> None:
         super().__init__(*args, **kwargs)  # type: ignore[arg-type]
         # "-40degF" and "-5.5C" are temperatures, not options.
         self._negative_number_matcher = re.compile(r"^-\.?\d.*$")
+
+    def _add_action(self, action: argparse.Action) -> argparse.Action:  # type: ignore[override]
+        self.options.update(action.option_strings)
+        return super()._add_action(action)
 
     def error(self, message: str) -> NoReturn:
         raise _UsageError(message, self.format_usage())
@@ -95,23 +151,28 @@ class _Parser(argparse.ArgumentParser):
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the program; return its exit status."""
-    words = list(sys.argv[1:] if argv is None else argv)
+    words = _verb_first(list(sys.argv[1:] if argv is None else argv))
     if not words:
         return _without_a_verb()
-    if words[0] in _UI_OPTIONS:
-        words.insert(0, "ui")
+    parser = _parser(words)
     try:
-        arguments = _parser(words).parse_args(words)
+        arguments = parser.parse_args(words)
     except _UsageError as error:
         from controller.errors import InputError
 
-        problem = InputError.single(str(error), hint=" ".join(error.usage.split()))
+        near = _did_you_mean(str(error), words)
+        problem = InputError.single(str(error), hint=near or " ".join(error.usage.split()))
         return _refused(problem, json="--json" in words)
     except SystemExit as ending:  # --help and --version
         return ending.code if isinstance(ending.code, int) else 0
     from controller.cli.output import Output
 
-    return _run(arguments, Output(json=arguments.json, fahrenheit=arguments.fahrenheit))
+    output = Output(
+        json=arguments.json,
+        fahrenheit=arguments.fahrenheit,
+        format=_document_format(arguments.verb),
+    )
+    return _run(arguments, output)
 
 
 def _run(arguments: argparse.Namespace, output: Output) -> int:
@@ -132,8 +193,53 @@ def _run(arguments: argparse.Namespace, output: Output) -> int:
         return 130
 
 
-def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
-    """Return the parser; only the verb that is asked for is loaded."""
+def _verb_first(words: list[str]) -> list[str]:
+    """Return the words with the verb first: what may stand for it or before it is put in place."""
+    leading = []
+    while words and words[0] in ("--json", "--fahrenheit"):
+        leading.append(words.pop(0))
+    if not words:
+        return leading
+    if words[0] == "help":
+        return [*words[1:], "--help"]
+    if words[0] in _UI_OPTIONS or (words[0] not in _FIRST_WORDS and os.path.isdir(words[0])):  # noqa: PTH112
+        words.insert(0, "ui")
+    if leading:
+        end = words.index("--") if "--" in words else len(words)
+        words[end:end] = leading
+    return words
+
+
+def _did_you_mean(message: str, words: Sequence[str]) -> str | None:
+    """Return the verb or option that was probably meant."""
+    import difflib
+
+    if words[:1] in (["-v"], ["-V"]):
+        return "did you mean --version?"
+    wrong = re.search(r"invalid choice: '([^']*)'", message)
+    if wrong is not None:
+        known = re.findall(r"'([^']*)'|([\w-]+)(?=[,)])", message[wrong.end() :])
+        choices = [one or other for one, other in known]
+        near = difflib.get_close_matches(wrong[1], choices, n=1)
+        return f"did you mean {near[0]}?" if near else None
+    unknown = re.search(r"unrecognized arguments: (-[^ =]+)", message)
+    if unknown is not None:
+        near = difflib.get_close_matches(unknown[1], sorted(_Parser.options), n=1)
+        return f"did you mean {near[0]}?" if near else None
+    return None
+
+
+def _document_format(verb: str) -> str:
+    return f"rungwise-{verb.replace(' ', '-')}-output/1"
+
+
+def whole_parser() -> argparse.ArgumentParser:
+    """Return the parser with every verb loaded: for completion and the manual page."""
+    return _parser(None)
+
+
+def _parser(words: Sequence[str] | None) -> argparse.ArgumentParser:
+    """Return the parser; only the verb that is asked for is loaded, or all of them (None)."""
     parser = _Parser(
         prog="rungwise",
         description="Put known resistances at a control module's temperature input, and judge"
@@ -143,7 +249,7 @@ def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"rungwise {_version()}")
     verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True, title="verbs")
-    asked = [word for word in words if not word.startswith("-")]
+    asked = [word for word in words or () if not word.startswith("-")]
     groups: dict[str, argparse._SubParsersAction[_Parser]] = {}
     for name, summary in VERBS.items():
         group, _, word = name.rpartition(" ")
@@ -158,8 +264,11 @@ def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
             word, help=summary, description=f"{_capital(summary)}.", formatter_class=_HelpFormatter
         )
         verb.set_defaults(verb=name)
-        if name.split() == asked[: len(name.split())]:
+        if words is None or name.split() == asked[: len(name.split())]:
             importlib.import_module(f"controller.cli.{_module_name(name)}").add_arguments(verb)
+            if name in _EXAMPLES:
+                shown = "\n".join(f"  {line}" for line in _EXAMPLES[name])
+                verb.epilog = "\n\n".join(filter(None, (verb.epilog, f"examples:\n{shown}")))
             verb.add_argument(
                 "--json", action="store_true", help="print one JSON document and nothing else"
             )
@@ -194,6 +303,10 @@ def _without_a_verb() -> int:
     """Open the terminal UI on a terminal; say what there is elsewhere."""
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         _parser([]).print_help()
+        return 0
+    if not os.path.isdir("sweeps"):  # noqa: PTH112 - the screen opens that folder
+        print("There is no folder sweeps here. An example to begin with: rungwise init FOLDER,")
+        print("then rungwise FOLDER. With plans of your own here: rungwise .")
         return 0
     try:
         app = importlib.import_module("controller.tui.app")

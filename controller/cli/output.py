@@ -1,10 +1,8 @@
 """Where words go: results to standard output, everything else to standard error.
 
-Knows: JSON or text, colour or none, degC or degF.
-Must not know: what is being said.
-
 With ``--json`` standard output gets exactly one JSON document. When something goes wrong that is
-``{"error": {"kind", "message", "exit_code", "problems"}}``; the same in words goes to standard
+``{"error": {"kind", "message", "exit_code", "problems"}}``, or "relays" and "cause" in place of the
+problems; the same in words goes to standard
 error. A stream that nobody reads any more falls silent: a run must be able to end in good order
 after its terminal has gone.
 """
@@ -15,10 +13,10 @@ import contextlib
 import json as json_module
 import os
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, TextIO
 
-from controller.errors import InputError, LinkError, RungwiseError
+from controller.errors import InputError, LinkError, ReadbackError, RungwiseError
 from controller.text import clean, number, one_line, table
 from controller.units import fahrenheit_from_celsius
 
@@ -30,8 +28,16 @@ _COLOURS = {"pass": "32", "fail": "31", "undecided": "33"}
 class Output:
     """One run's voice."""
 
-    def __init__(self, *, json: bool = False, fahrenheit: bool = False) -> None:
+    def __init__(
+        self,
+        *,
+        json: bool = False,
+        fahrenheit: bool = False,
+        format: str = "rungwise-output/1",  # noqa: A002 - the key's name
+    ) -> None:
         self.json = json
+        self.format = format
+        self._gathered: list[Mapping[str, Any]] | None = None
         self.fahrenheit = fahrenheit and not json
         plain = bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"
         self._colour_out = sys.stdout.isatty() and not plain and not json
@@ -85,8 +91,7 @@ class Output:
         if self.json:
             from controller.records.lines import plain
 
-            text = json_module.dumps(plain(content), allow_nan=False, indent=2)
-            _write(sys.stdout, text + "\n")
+            self._put(plain(content))
 
     def error(self, error: RungwiseError) -> None:
         """Say what went wrong: in words, and as the JSON document when JSON is asked for."""
@@ -102,8 +107,38 @@ class Output:
                 content["problems"] = [vars(problem) for problem in error.problems]
             if isinstance(error, LinkError):
                 content["relays"] = error.relays.value
-            text = json_module.dumps({"error": content}, allow_nan=False, indent=2)
-            _write(sys.stdout, text + "\n")
+                content["cause"] = {
+                    "source": error.source,
+                    "message": error.message,
+                    "hint": error.hint,
+                }
+            if isinstance(error, ReadbackError):
+                content["cause"] = {
+                    "source": error.source,
+                    "message": error.message,
+                    "hint": error.hint,
+                }
+            self._put({"error": content})
+
+    @contextlib.contextmanager
+    def together(self, key: str) -> Iterator[None]:
+        """Print the documents of the block as one, in an array under a key."""
+        gathered: list[Mapping[str, Any]] = []
+        self._gathered = gathered
+        try:
+            yield
+        finally:
+            self._gathered = None
+            if self.json:
+                self._put({key: gathered})
+
+    def _put(self, content: Mapping[str, Any]) -> None:
+        if self._gathered is not None:
+            self._gathered.append(content)
+            return
+        stamped = {"format": self.format, **content}
+        text = json_module.dumps(stamped, allow_nan=False, indent=2)
+        _write(sys.stdout, text + "\n")
 
     def progress(self, text: str) -> None:
         """Show a line on the terminal in place of the one before; nothing elsewhere."""

@@ -12,9 +12,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from controller.cli.svg import content, element, polyline, text
 from controller.module.model import Module
 from controller.planning.transition import Trace, Transition
+from controller.reports.svg import content, element, polyline, text
 from controller.units import format_ohms
 
 __all__ = ["switching_picture"]

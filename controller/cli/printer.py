@@ -144,7 +144,7 @@ def say_plan(output: Output, plan: ResolvedPlan, operations_per_relay: Sequence[
     known = [value for value in left if value is not None]
     if known:
         filtered = output.difference(max(known), 2)
-        strays += f", {filtered} {unit} once the module's input filter has passed it"
+        strays += f", {filtered} {unit} after the module's input filter"
     output.say(f"{strays}; {plan.relay_operations} relay operations.")
     moved_most = ", ".join(
         f"{relay}: {count}" for relay, count in enumerate(operations_per_relay) if count

@@ -21,14 +21,16 @@ from controller.cli.printer import ProgressPrinter, say_results
 from controller.cli.signals import stopping_by
 from controller.errors import InputError
 from controller.records.encode import plan_summary_fields, result_fields
+from controller.run.events import FaultRaised
 from controller.session.recording import chosen_pace, clock_of, new_record
 from controller.session.status import exit_status
 
 if TYPE_CHECKING:
-    from collections.abc import Generator
+    from collections.abc import Generator, Sequence
 
     from controller.cli.output import Output
     from controller.run.events import Event
+    from controller.session.prepared import Prepared
     from controller.session.session import Session
 
 __all__ = ["carry_out"]
@@ -44,11 +46,15 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         raise InputError.single(
             "names no record to go on with", where="--resume", hint="add --record FILE"
         )
+    if arguments.junit is not None and not arguments.junit.parent.is_dir():
+        raise InputError.single("there is no such folder", where=str(arguments.junit.parent))
     prepared = prepare(arguments.plan, arguments.bench, verb=verb)
     pace = chosen_pace(arguments.pace, prepared.bench)
     resolved = prepared.resolved
     for warning in (*resolved.warnings, *prepared.warnings):
         output.warn(f"Note: {warning}")
+    if prepared.bench.command:
+        output.warn(f"Readings come from the program {' '.join(prepared.bench.command)}")
     amperes, watts = resolved.short_circuit_amperes, resolved.most_watts
     if prepared.bench.drives_hardware:
         confirm_cautions(output, amperes=amperes, watts=watts, yes=arguments.yes)
@@ -58,27 +64,58 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     setup = sweeping(
         prepared, record=path, pace=pace, clock=clock_of(pace), resume=arguments.resume
     )
+    faults: list[FaultRaised] = []
+    began_s = setup.clock.now_s()
     printer = ProgressPrinter(output, asking=prepared.typed)
     scripted = prepared.typed and not sys.stdin.isatty()
     with Session(setup, write=output.warn, keep_early=scripted) as session:
-        _watch(session, printer)
-        _say_end(output, session, path)
+        _watch(session, printer, faults)
+        if arguments.junit is not None:
+            _write_junit(arguments.junit, prepared, session, path, began_s)
+        _say_end(output, session, path, faults)
         assert session.summary is not None  # noqa: S101 - a run ends with its summary
         return exit_status(session.summary)
 
 
-def _watch(session: Session, printer: ProgressPrinter) -> None:
-    """Let the run go to its end; show every event."""
+def _watch(session: Session, printer: ProgressPrinter, faults: list[FaultRaised]) -> None:
+    """Let the run go to its end; show every event, and keep the faults."""
     try:
         events = cast("Generator[Event, None, None]", session.events())
         with stopping_by(session.stop), closing(events):
             for event in events:
                 printer.take(event)
+                if isinstance(event, FaultRaised):
+                    faults.append(event)
     finally:
         printer.end()
 
 
-def _say_end(output: Output, session: Session, path: Path) -> None:
+def _write_junit(
+    path: Path, prepared: Prepared, session: Session, record: Path, began_s: float
+) -> None:
+    from controller.clock import RealClock
+    from controller.reports.junit import run_junit_xml, write_junit
+
+    setup, summary = session.setup, session.summary
+    assert summary is not None  # noqa: S101 - a run ends with its summary
+    document = run_junit_xml(
+        setup.plan,
+        session.results,
+        properties={
+            "plan": setup.plan.name,
+            "bench": prepared.bench.name,
+            "ladder": prepared.bench.ladder.name,
+            "verdict": summary.verdict.value,
+            "ended": summary.ended.value,
+            "record": str(record),
+        },
+        timestamp=RealClock().utc().strftime("%Y-%m-%dT%H:%M:%S"),
+        seconds=setup.clock.now_s() - began_s,
+    )
+    write_junit(path, document)
+
+
+def _say_end(output: Output, session: Session, path: Path, faults: Sequence[FaultRaised]) -> None:
     plan, results, summary = session.setup.plan, session.results, session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
     fields: dict[str, Any] = {
@@ -89,6 +126,9 @@ def _say_end(output: Output, session: Session, path: Path) -> None:
         "plan": plan_summary_fields(plan),
         "steps": [result_fields(result, plan.state_digits) for result in results],
         "record": str(path),
+        "faults": [
+            {"at_s": one.at_s, "message": one.message, "relays": one.relays.value} for one in faults
+        ],
         "closing_hash": session.record_hash,
     }
     output.document(fields)

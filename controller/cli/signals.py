@@ -13,7 +13,10 @@ from types import FrameType
 
 __all__ = ["STOPPING", "stopping_by"]
 
-STOPPING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+_HANG_UP: signal.Signals | None = getattr(signal, "SIGHUP", None)
+"""A lost terminal, where the system has such a signal."""
+
+STOPPING = tuple(n for n in (signal.SIGINT, signal.SIGTERM, _HANG_UP) if n is not None)
 
 
 @contextmanager
@@ -28,7 +31,7 @@ def stopping_by(stop: Callable[[], None]) -> Iterator[None]:
         stop()
 
     # Whoever started the program with nohup wants it to outlive its terminal.
-    heard = [n for n in STOPPING if n != signal.SIGHUP or signal.getsignal(n) != signal.SIG_IGN]
+    heard = [n for n in STOPPING if n != _HANG_UP or signal.getsignal(n) != signal.SIG_IGN]
     before = {number: signal.signal(number, handle) for number in heard}
     try:
         yield

@@ -1,8 +1,4 @@
-"""`rungwise compare`: records of one module side by side.
-
-Knows: which comparison a number of records calls for, and how it is put into words.
-Must not know: how differences, hysteresis and trends are worked out.
-"""
+"""`rungwise compare`: records of one module side by side."""
 
 from __future__ import annotations
 
@@ -17,11 +13,9 @@ from controller.errors import ExitCode, InputError
 if TYPE_CHECKING:
     from controller.cli.output import Output
     from controller.diagnosis.side_by_side import Comparison, Hysteresis, Run, Trend
+    from controller.records.reader import Record
 
 __all__ = ["add_arguments", "run"]
-
-_SECONDS_A_DAY = 86_400.0
-_LEAST_FOR_A_TREND = 3
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -31,14 +25,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="RECORD",
         nargs="+",
         type=Path,
-        help="one record: up against down in it; several: each against the first; from three on"
-        " also what changes from run to run",
+        help="one record: warming against cooling within it; several: each against the first;"
+        " three or more: also the trend from run to run",
     )
     parser.add_argument(
         "--within",
         metavar="KELVIN",
         default="1",
-        help="steps this near to each other, in degC, belong together; else 1",
+        help="steps this near to each other, in degC, belong together (default: 1)",
     )
     parser.epilog = (
         "exit status: 0 when chance explains all differences, 1 when it does not, 4 when a single"
@@ -57,6 +51,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     within = above_zero(arguments.within, what="--within")
     _refuse_repeated(arguments.records)
     records = gathered(load_record, arguments.records)
+    _refuse_other_sensors(records)
     runs = gathered(lambda record: run_of(str(record.path), results_of(record)), records)
     plans = dict.fromkeys(plan_of(record).name for record in records)
     if len(plans) > 1:
@@ -70,6 +65,34 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 def _refuse_repeated(paths: Sequence[Path]) -> None:
     if len(set(paths)) < len(paths):
         raise InputError.single("a record compared with itself says nothing", where="RECORD")
+
+
+def _refuse_other_sensors(records: Sequence[Record]) -> None:
+    """Raise InputError where records were made with different sensors' curves.
+
+    Their errors are in degC of different scales: that these agree would say nothing.
+    """
+    from controller.errors import Problem
+    from controller.records.inputs import inputs_of
+    from controller.sensors.alike import same_curve
+
+    known = [
+        (record, inputs_of(record).plan.sensor)
+        for record in records
+        if record.opening.get("plan_file") is not None
+    ]
+    problems = [
+        Problem(
+            message=f"was made with another sensor, {sensor.name!r}, than {known[0][0].path}"
+            f" ({known[0][1].name!r})",
+            where=str(record.path),
+            hint="compare records of one sensor",
+        )
+        for record, sensor in known[1:]
+        if not same_curve(known[0][1].curve, sensor.curve)
+    ]
+    if problems:
+        raise InputError(problems)
 
 
 def _up_and_down(output: Output, one: Run, within: float) -> int:
@@ -119,11 +142,11 @@ def _side_by_side(
     output: Output, runs: Sequence[Run], begun: Sequence[datetime], within: float
 ) -> int:
     from controller.cli.gather import gathered
-    from controller.diagnosis.side_by_side import compare
+    from controller.diagnosis.side_by_side import compare, trend_of_runs
 
     first, others = runs[0], runs[1:]
     comparisons = gathered(lambda one: compare(first, one, within_celsius=within), others)
-    line, per, why_not = _trend(runs, comparisons, begun)
+    line, per, why_not = trend_of_runs(runs, comparisons, begun)
     alike = all(one.alike for one in comparisons) and not (line and line.significant)
     sentences = [_comparison_words(output, one) for one in comparisons]
     if line is not None:
@@ -143,28 +166,6 @@ def _side_by_side(
         _say_steps(output, one)
     output.say_verdict("pass" if alike else "fail", " ".join(sentences))
     return ExitCode.PASS if alike else ExitCode.FAIL
-
-
-def _trend(
-    runs: Sequence[Run], comparisons: Sequence[Comparison], begun: Sequence[datetime]
-) -> tuple[Trend | None, str, str | None]:
-    """Return the trend of the mean error, per what, and why there is none."""
-    import numpy as np
-
-    from controller.diagnosis.side_by_side import trend
-
-    if len(runs) < _LEAST_FOR_A_TREND:
-        return None, "", None
-    if any(one.unmatched for one in comparisons) or len({r.error_celsius.size for r in runs}) > 1:
-        return None, "", "No trend is given: the runs do not have the same steps."
-    days = [(one - begun[0]).total_seconds() / _SECONDS_A_DAY for one in begun]
-    per = "day" if len(set(days)) == len(days) else "run"
-    at = days if per == "day" else list(range(len(runs)))
-    means = [float(np.mean(one.error_celsius)) for one in runs]
-    spreads = [
-        float(np.sqrt(np.sum(one.uncertainty_celsius**2))) / one.error_celsius.size for one in runs
-    ]
-    return trend(at, means, spreads), per, None
 
 
 def _comparison_words(output: Output, one: Comparison) -> str:

@@ -1,8 +1,4 @@
-"""`rungwise export`: a record as a CSV table.
-
-Knows: where the table goes.
-Must not know: its columns.
-"""
+"""`rungwise export`: a record as a CSV table."""
 
 from __future__ import annotations
 
@@ -28,16 +24,29 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Print or write the table."""
+    from controller.records.decode import plan_of, results_of
+    from controller.records.encode import result_fields
     from controller.records.reader import load_record
-    from controller.reports.csv import csv_text
+    from controller.reports.csv import COLUMNS, csv_text
 
-    text = csv_text(load_record(arguments.record))
+    record = load_record(arguments.record)
+    text = csv_text(record)
     if arguments.output is not None:
         write_new(arguments.output, text.encode("utf-8"))
         output.say(f"Written to {arguments.output}.")
     elif not output.json:
         output.raw(text)
-    output.document({"record": str(arguments.record), "csv": text})
+    if output.json:
+        digits = plan_of(record).state_digits
+        rows = [result_fields(result, digits) for result in results_of(record)]
+        output.document(
+            {
+                "record": str(arguments.record),
+                "columns": COLUMNS,
+                "rows": [{name: row[name] for name in COLUMNS} for row in rows],
+                "csv": text,
+            }
+        )
     return ExitCode.PASS
 
 

@@ -20,7 +20,7 @@ __all__ = ["add_arguments", "run"]
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
     parser.add_argument(
-        "url", metavar="URL", nargs="*", help="a port or URL to ask; else every serial port"
+        "url", metavar="URL", nargs="*", help="a port or URL to ask (default: every serial port)"
     )
     parser.add_argument(
         "--no-probe",

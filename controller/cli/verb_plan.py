@@ -1,8 +1,4 @@
-"""`rungwise plan`: what would be set, step by step.
-
-Knows: that nothing is driven; which details can be asked for.
-Must not know: links, runs, how a picture is drawn.
-"""
+"""`rungwise plan`: what would be set, step by step."""
 
 from __future__ import annotations
 
@@ -22,9 +18,12 @@ __all__ = ["add_arguments", "run"]
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
-    parser.add_argument("plan", metavar="PLAN", type=Path, help="plan file")
+    parser.add_argument("plans", metavar="PLAN", nargs="+", type=Path, help="plan file")
     parser.add_argument(
-        "--bench", metavar="BENCH", type=Path, help="bench file; else the plan's, else simulated"
+        "--bench",
+        metavar="BENCH",
+        type=Path,
+        help="bench file (default: the plan's, or a simulated one)",
     )
     parser.add_argument(
         "--paths", action="store_true", help="show the order of relay changes of each step"
@@ -44,12 +43,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--step",
         metavar="N",
         type=int,
-        help="the step to draw, as numbered in the table; else the one that strays furthest",
+        help="the step to draw, as numbered in the table (default: the one that strays most)",
     )
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
-    """Print the resolved plan; draw a step of it where that is asked for."""
+    """Print each resolved plan; draw a step of one where that is asked for."""
+    from controller.cli.several import for_each
+
+    if arguments.svg is not None and len(arguments.plans) > 1:
+        raise InputError.single("one picture shows one plan", where="--svg", hint="name one plan")
+    return for_each(arguments.plans, lambda path: _show(path, arguments, output), output)
+
+
+def _show(path: Path, arguments: argparse.Namespace, output: Output) -> int:
     from controller.cli.printer import say_budget, say_paths, say_plan
     from controller.measurement.verdict import most_false_accept_risk
     from controller.planning.operations import plan_operations
@@ -60,10 +67,11 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         raise InputError.single(
             "says what to draw, but not where", where="--step", hint="add --svg"
         )
-    prepared = prepare(arguments.plan, arguments.bench)
+    prepared = prepare(path, arguments.bench)
     inputs, resolved, worn = prepared.inputs, prepared.resolved, prepared.warnings
     operations = plan_operations(resolved, inputs.bench.ladder.relay_count)
-    for warning in (*resolved.warnings, *worn):
+    after_filter = _after_filter(inputs, resolved)
+    for warning in (*resolved.warnings, *worn, *after_filter):
         output.warn(f"Note: {warning}")
     if arguments.svg is not None:
         _draw(arguments.svg, _step_to_draw(resolved, arguments.step), inputs, resolved)
@@ -73,6 +81,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
             **plan_fields(resolved),
             "operations_per_relay": operations,
             "wear_warnings": list(worn),
+            "filter_warnings": after_filter,
             "false_accept_risk_at_limit": most_false_accept_risk(resolved.decision_rule),
         }
     )
@@ -84,6 +93,21 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     if arguments.svg is not None:
         output.say(f"Picture: {arguments.svg}")
     return ExitCode.PASS
+
+
+def _after_filter(inputs: Inputs, resolved: ResolvedPlan) -> list[str]:
+    """Say where switching by path disturbs the module more than all at once would."""
+    from controller.planning.after_filter import after_filter_note
+    from controller.planning.resolve import make_router
+
+    module = inputs.module
+    if module is None or inputs.plan.ramp_limit_celsius_per_s is not None:
+        return []
+    router = make_router(inputs.bench.ladder, inputs.plan.sensor.curve, inputs.bench.switching)
+    if router.together:
+        return []
+    note = after_filter_note(resolved, inputs.bench.ladder, module, router.celsius)
+    return [] if note is None else [note]
 
 
 def _step_to_draw(plan: ResolvedPlan, asked: int | None) -> int:

@@ -35,13 +35,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what it measured in ice, in boiling water, or beside a reference thermometer",
     )
     parser.add_argument(
-        "--tolerance", metavar="KELVIN", help="tolerance in degC; else the sensor file's"
+        "--tolerance", metavar="KELVIN", help="tolerance in degC (default: the sensor file's)"
     )
     parser.add_argument(
         "--rule",
         choices=_RULES,
         default="guarded",
-        help="how near to the limit still passes; else guarded: the uncertainty is kept clear",
+        help="decision rule (default: guarded, pass only what is inside by the whole uncertainty)",
     )
     parser.epilog = "exit status: 0 pass, 1 fail, 4 undecided"
 

@@ -21,15 +21,31 @@ __all__ = ["add_arguments", "run"]
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
-    parser.add_argument("value", metavar="VALUE", help=HINT)
-    parser.add_argument("--bench", metavar="BENCH", type=Path, help="bench file; else simulated")
+    parser.add_argument("value", metavar="VALUE", nargs="+", help=HINT)
     parser.add_argument(
-        "--sensor", metavar="SENSOR", type=Path, help="curve for temperatures; else the module's"
+        "--bench", metavar="BENCH", type=Path, help="bench file (default: a simulated one)"
+    )
+    parser.add_argument(
+        "--sensor",
+        metavar="SENSOR",
+        type=Path,
+        help="curve for temperatures (default: the module's)",
     )
     parser.add_argument(
         "--hold",
         metavar="SECONDS",
-        help="how long to hold the value; else until interrupted (simulated: not at all)",
+        help="how long to hold the value (default: until interrupted; simulated: not at all)",
+    )
+    parser.add_argument(
+        "--within",
+        metavar="PERCENT",
+        default="1",
+        help="refuse a resistance that the ladder misses by more than this (default: 1)",
+    )
+    parser.add_argument(
+        "--nearest-anyway",
+        action="store_true",
+        help="set the nearest resistance however far it is off",
     )
     parser.add_argument("--record", metavar="FILE", type=Path, help="keep a record of it")
     parser.add_argument(
@@ -40,17 +56,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Set the value, hold it, park."""
     from controller.cli.hold_value import set_and_hold
+    from controller.cli.numbers import above_zero
 
     hold_s = None if arguments.hold is None else _seconds(arguments.hold)
     return int(
         set_and_hold(
-            arguments.value,
+            " ".join(arguments.value),
             output,
             bench_path=arguments.bench,
             sensor_path=arguments.sensor,
             hold_s=hold_s,
             record_path=arguments.record,
             yes=arguments.yes,
+            share=above_zero(arguments.within, what="--within") / 100,
+            nearest_anyway=arguments.nearest_anyway,
         )
         or ExitCode.PASS
     )

@@ -20,10 +20,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments; `check` takes the same."""
     parser.add_argument("plan", metavar="PLAN", type=Path, help="plan file")
     parser.add_argument(
-        "--bench", metavar="BENCH", type=Path, help="bench file; else the plan's, else simulated"
+        "--bench",
+        metavar="BENCH",
+        type=Path,
+        help="bench file (default: the plan's, or a simulated one)",
     )
     parser.add_argument(
-        "--record", metavar="FILE", type=Path, help="where the record goes; else a new one in runs/"
+        "--record",
+        metavar="FILE",
+        type=Path,
+        help="where the record goes (default: a new file in runs/)",
     )
     parser.add_argument(
         "--resume",
@@ -33,7 +39,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--pace",
         choices=("real", "fast"),
-        help="real time, or virtual time on a bench that is simulated altogether (its default)",
+        help="real time, or virtual time on a fully simulated bench (its default)",
+    )
+    parser.add_argument(
+        "--junit", metavar="FILE", type=Path, help="write JUnit XML to this file, a case a step"
     )
     parser.add_argument(
         "--yes", action="store_true", help="the cautions for real equipment have been read"

@@ -29,7 +29,7 @@ _LOOKS = {
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
     parser.add_argument(
-        "folder", metavar="FOLDER", nargs="?", type=Path, help="folder of plans; else sweeps"
+        "folder", metavar="FOLDER", nargs="?", type=Path, help="folder of plans (default: sweeps)"
     )
     parser.add_argument("--ascii", action="store_true", help="no glyphs beyond ASCII")
     looks = parser.add_mutually_exclusive_group()

@@ -12,8 +12,9 @@ that runs may be compared although their states were not quite the same.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
@@ -33,11 +34,15 @@ __all__ = [
     "Trend",
     "compare",
     "hysteresis",
+    "mean_error",
     "run_of",
     "trend",
+    "trend_of_runs",
 ]
 
 _SCATTERING = frozenset({"report", "settling", "contacts", "repeatability"})
+_SECONDS_A_DAY = 86_400.0
+_LEAST_FOR_A_TREND = 3
 _LIKELY = 0.05
 """A probability below this counts as a real difference."""
 
@@ -305,6 +310,31 @@ def trend(at: npt.ArrayLike, values: npt.ArrayLike, uncertainties: npt.ArrayLike
         scatter=scatter,
         probability=2.0 * float(stdtr(line.degrees_of_freedom, -abs(slope) / standard)),
     )
+
+
+def trend_of_runs(
+    runs: Sequence[Run], comparisons: Sequence[Comparison], begun: Sequence[datetime]
+) -> tuple[Trend | None, str, str | None]:
+    """Return the trend of the mean error from run to run, per what, and why there is none.
+
+    Per day where the runs `begun` at different times, else per run. `comparisons` are those of
+    the later runs with the first.
+    """
+    if len(runs) < _LEAST_FOR_A_TREND:
+        return None, "", None
+    if any(one.unmatched for one in comparisons) or len({r.error_celsius.size for r in runs}) > 1:
+        return None, "", "No trend is given: the runs do not have the same steps."
+    days = [(one - begun[0]).total_seconds() / _SECONDS_A_DAY for one in begun]
+    per = "day" if len(set(days)) == len(days) else "run"
+    at = days if per == "day" else list(range(len(runs)))
+    means, spreads = zip(*(mean_error(one) for one in runs), strict=True)
+    return trend(at, means, spreads), per, None
+
+
+def mean_error(run: Run) -> tuple[float, float]:
+    """Return the mean error of a run and its standard uncertainty (k = 1), in degC."""
+    spread = float(np.sqrt(np.sum(run.uncertainty_celsius**2))) / run.error_celsius.size
+    return float(np.mean(run.error_celsius)), spread
 
 
 def _mean(values: FloatArray, spreads: FloatArray) -> tuple[float, float]:

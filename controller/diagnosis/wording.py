@@ -35,11 +35,11 @@ NAMES = {
 MEANINGS = {
     "healthy": "Wiring, connector and module turn resistance into temperature as they should.",
     "series-resistance": (
-        "The module sees more resistance than was put in, by the same ohms everywhere: hardly "
-        "visible cold, large hot."
+        "The module sees more resistance than was put in, by the same ohms everywhere: small "
+        "errors cold, large ones hot."
     ),
     "leakage-to-ground": (
-        "Current takes a second way to ground beside the sensor: hardly visible hot, large cold."
+        "Current takes a second way to ground beside the sensor: small errors hot, large ones cold."
     ),
     "leakage-to-supply": (
         "Current flows into the signal wire from a supply beside the module's own pull-up."

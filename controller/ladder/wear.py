@@ -1,15 +1,12 @@
 """How many operations each relay has behind it, kept across runs in a small file.
 
-Knows: the format `rungwise-wear/1`, one JSON object; rated lives.
-Must not know: where the file is (the path comes in), plans, links.
-
-The file is replaced whole and atomically: a reader sees the old counts or the new ones. Its
-folder is locked meanwhile, so that two runs that end together, on two ladders, lose no counts.
+The file, of the format `rungwise-wear/1`, is replaced whole and atomically: a reader sees the old
+counts or the new ones. A lock file beside it keeps two runs that end together, on two ladders, from
+losing counts.
 """
 
 from __future__ import annotations
 
-import fcntl
 import json
 import os
 import tempfile
@@ -17,6 +14,8 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
+
+from filelock import FileLock
 
 from controller.errors import InputError
 from controller.ladder.model import Ladder
@@ -113,16 +112,16 @@ def _locked(path: Path) -> Iterator[None]:
     """Wait until nobody else is counting in the file's folder, which is made when missing."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        descriptor = os.open(path.parent, os.O_RDONLY)
     except OSError as error:
         raise InputError.single(f"cannot be written: {error.strerror}", where=str(path)) from None
+    lock = FileLock(path.with_name(f".{path.name}.lock"))
+    # Some network file systems know no locks; counting goes on there as well as it can.
+    with suppress(OSError, NotImplementedError):
+        lock.acquire()
     try:
-        # Some network file systems know no locks; counting goes on there as well as it can.
-        with suppress(OSError):
-            fcntl.flock(descriptor, fcntl.LOCK_EX)
         yield
     finally:
-        os.close(descriptor)
+        lock.release()
 
 
 def _replace(path: Path, document: dict[str, Any]) -> None:

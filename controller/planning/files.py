@@ -35,6 +35,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.documents import Document, Table, read_document
+from controller.errors import InputError
 from controller.measurement.budget import repeatability_of
 from controller.measurement.model import Contribution, DecisionRule, SettleRule
 from controller.module.files import load_module
@@ -42,7 +43,12 @@ from controller.planning.model import StepKind
 from controller.planning.plan import Direction, Plan, PlanKind, Target, TargetBlock, ToleranceBand
 from controller.sensors.curve import Sensor
 from controller.sensors.files import load_sensor
-from controller.units import celsius_from_fahrenheit, fahrenheit_from_celsius, format_ohms
+from controller.units import (
+    celsius_from_fahrenheit,
+    fahrenheit_from_celsius,
+    format_ohms,
+    parse_ohms,
+)
 
 __all__ = ["MOST_STEPS", "PLAN_FORMAT", "load_plan", "range_values"]
 
@@ -191,6 +197,12 @@ def _target(
     if isinstance(value, str):
         if value in _EXTREMES:
             return Target(kind=_EXTREMES[value])
+        if unit == "ohms":
+            try:
+                return _temperature(document, where, unit, parse_ohms(value), sensor)
+            except InputError as error:
+                document.problem(where, error.problems[0].message, hint=error.problems[0].hint)
+                return None
         document.problem(where, f'must be a number, "open" or "short", not {value!r}')
         return None
     if isinstance(value, bool) or not isinstance(value, int | float):

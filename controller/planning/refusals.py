@@ -106,7 +106,7 @@ def excursion_problems(
             yield _problem(
                 plan,
                 step.index,
-                f"the way there strays {step.excursion_celsius:.1f} degC, more than"
+                f"switching there strays {step.excursion_celsius:.1f} degC, more than"
                 f" max_excursion_celsius = {limit:g}",
                 would_help(step) if step is worst else None,
             )

@@ -325,23 +325,23 @@ class _Resolver:
             path=one.path,
             dwell_s=self._plan.dwell_s,
             budget=budget.parts,
-            filtered_excursion_celsius=self._filtered(one),
+            filtered_excursion_celsius=self._filtered(one.start, one.path),
         )
 
-    def _filtered(self, one: _Decided) -> float | None:
+    def _filtered(self, start: int, path: Sequence[PathStep]) -> float | None:
         """Return what the module's filter leaves of the excursion, with either pull-up."""
         module = self._module
         if module is None:
             return None
         return max(
             filtered_excursion(
-                [state_ohms(self._ladder, state) for state in (one.start, *(s for s, _ in way))],
+                [state_ohms(self._ladder, state) for state in (start, *(s for s, _ in way))],
                 [held_s for _, held_s in way],
                 pullup_ohms=pullup_ohms,
                 time_constant_s=module.filter_time_constant_s,
                 celsius=self._router.celsius,
             )
-            for way in self._router.ways(one.start, one.path)
+            for way in self._router.ways(start, path)
             for pullup_ohms in {module.pullup_ohms, module.lowest_pullup_ohms}
         )
 

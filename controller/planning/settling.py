@@ -23,6 +23,9 @@ LEAST_READINGS = 3
 _GAP_SHARE = 0.75
 """The share of the settle time that may pass between two readings that follow each other."""
 
+_LEAST_GAP_S = 0.5
+"""Readings in real time come a little later than their interval says; this is no gap yet."""
+
 _FILTER_TIME_CONSTANTS = 3.0
 """After so many time constants an input filter has passed 95 % of a change."""
 
@@ -35,7 +38,8 @@ def believable(rule: SettleRule, module: Module | None) -> SettleRule:
     lag_s = 0.0
     if module is not None:
         lag_s = module.refresh_s + _FILTER_TIME_CONSTANTS * module.filter_time_constant_s
-    return replace(rule, lag_s=lag_s, readings=LEAST_READINGS, gap_s=_GAP_SHARE * rule.for_s)
+    gap_s = max(_GAP_SHARE * rule.for_s, _LEAST_GAP_S)
+    return replace(rule, lag_s=lag_s, readings=LEAST_READINGS, gap_s=gap_s)
 
 
 def settle_problems(plan: Plan, bench: BenchFile, module: Module | None) -> Iterator[Problem]:

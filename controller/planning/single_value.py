@@ -1,8 +1,4 @@
-"""One value set by hand: which state makes what was asked for, and the way there from here.
-
-Knows: curves, ratings, single relays, what a state makes and how surely.
-Must not know: links, events, terminals.
-"""
+"""One value set by hand: which state makes what was asked for, and the way there from here."""
 
 from __future__ import annotations
 
@@ -33,9 +29,46 @@ from controller.planning.value import Wish, parse_wish
 from controller.sensors.curve import Curve, Sensor
 from controller.sensors.thermistor import RatioCurve
 from controller.text import number, ohms
-from controller.units import COVERAGE_FACTOR
+from controller.units import COVERAGE_FACTOR, format_ohms
 
-__all__ = ["Finder", "Setting", "router_by_ohms", "stand_in_sensor"]
+__all__ = [
+    "NEAR_ENOUGH",
+    "Finder",
+    "Setting",
+    "far_words",
+    "near_enough",
+    "router_by_ohms",
+    "stand_in_sensor",
+]
+
+NEAR_ENOUGH = 0.01
+"""The share of a resistance that the nearest one may be off by and still be what was asked for."""
+
+
+def near_enough(
+    target_ohms: float, made_ohms: float, uncertainty_ohms: float, share: float = NEAR_ENOUGH
+) -> bool:
+    """Return whether a resistance does for another: within a share of it, or not told apart.
+
+    `uncertainty_ohms` is the expanded one of what is made.
+    """
+    return abs(made_ohms - target_ohms) <= max(share * target_ohms, uncertainty_ohms)
+
+
+def far_words(target_ohms: float, made_ohms: float) -> str:
+    """Say what the nearest resistance is and how far it is off."""
+    more = "more" if made_ohms > target_ohms else "less"
+    off = f"{_few_digits(abs(made_ohms - target_ohms))} {more}"
+    if 0 < made_ohms < 10 * target_ohms:
+        off += f", {100 * (made_ohms / target_ohms - 1):+.3g} %"
+    return (
+        f"the ladder cannot make {_few_digits(target_ohms)}:"
+        f" the nearest is {format_ohms(made_ohms)}, {off}"
+    )
+
+
+def _few_digits(ohms: float) -> str:
+    return format_ohms(ohms) if ohms >= 1 else f"{ohms:.3g} ohm"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,8 +76,9 @@ class Setting:
     """The state for a wish, the way there from the state `start`, and what it makes.
 
     `back` leads from the state to park. Uncertainties are expanded (k = 2); `celsius` and its
-    uncertainty are None where the curve does not reach. `output` is how the output stands then; `extreme` says what a module will see
-    that it may answer with a fault code or a running fan.
+    uncertainty are None where the curve does not reach. `extreme` says what a module will see
+    that it may answer with a fault code or a running fan. `target_ohms` is the resistance that was
+    asked for; None where a word, a relay or a state was. `output` is how the output stands then.
     """
 
     text: str
@@ -60,6 +94,7 @@ class Setting:
     moves: int
     extreme: str | None
     output: Output
+    target_ohms: float | None = None
 
     @property
     def words(self) -> str:
@@ -89,7 +124,8 @@ class Finder:
     def find(self, text: str, start: int) -> Setting:
         """Decide state and path from `start`. Raises InputError for what cannot or must not be."""
         wish = parse_wish(text)
-        state = self._state(wish, start)
+        target = self._target_ohms(wish)
+        state = self._state(wish, target, start)
         path = self._router.path(start, state)
         back = self._router.path(state, self._ladder.park_state)
         self._check_ratings((*path, *back))
@@ -109,10 +145,22 @@ class Finder:
             excursion_celsius=self._router.excursion(start, path) if self._curve else None,
             moves=operations(start, path),
             extreme=self._extreme(wish, start, state),
+            target_ohms=target,
             output=output_of(self._ladder, state),
         )
 
-    def _state(self, wish: Wish, start: int) -> int:
+    def _target_ohms(self, wish: Wish) -> float | None:
+        """Return the resistance a wish stands for, if it stands for one."""
+        if wish.celsius is None:
+            return wish.ohms
+        if self._curve is None:
+            raise InputError.single(
+                "a temperature needs a sensor's curve, and this bench names no module",
+                hint="write ohm, or name a sensor or a bench with a module",
+            )
+        return float(self._curve.ohms(wish.celsius))
+
+    def _state(self, wish: Wish, target: float | None, start: int) -> int:
         ladder = self._ladder
         if wish.relay is not None:
             if wish.relay >= ladder.relay_count:
@@ -127,16 +175,10 @@ class Finder:
                 "open": lambda: open_state(ladder, base=base),
                 "short": lambda: short_state(ladder, base=base),
             }[wish.word]()
+        assert target is not None  # noqa: S101 - one of the five is given
         if wish.celsius is not None:
-            if self._curve is None:
-                raise InputError.single(
-                    "a temperature needs a sensor's curve, and this bench names no module",
-                    hint="write ohm, or name a sensor or a bench with a module",
-                )
-            target = float(self._curve.ohms(wish.celsius))
             return self._router.search.nearest_by(target, self._router.celsius).state
-        assert wish.ohms is not None  # noqa: S101 - one of the five is given
-        return self._router.search.nearest(wish.ohms).state
+        return self._router.search.nearest(target).state
 
     def _celsius(self, made: float) -> float | None:
         if self._curve is None or not math.isfinite(made):

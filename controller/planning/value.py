@@ -7,7 +7,7 @@ Must not know: ladders, curves, whether it can be had. It loads nothing heavy: `
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from controller.errors import InputError
 from controller.units import parse_ohms, parse_temperature
@@ -55,7 +55,9 @@ def parse_wish(text: str) -> Wish:
         raise InputError.single("a number needs its unit", hint=f"write {HINT}")
     try:
         return Wish(ohms=parse_ohms(stripped, what="value"))
-    except InputError:
+    except InputError as error:
+        if re.match(r"[+-]?[\d.,]+", stripped):  # a number: what is wrong with it is known
+            raise InputError(replace(one, where="value") for one in error.problems) from None
         raise InputError.single("not a value that can be set", hint=f"write {HINT}") from None
 
 

@@ -17,25 +17,29 @@ from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.records.reader import Record
 from controller.run.model import Reason, StepResult
 
-__all__ = ["path_of", "plan_of", "result_of", "results_of"]
+__all__ = ["path_of", "plan_of", "result_of", "results_of", "understood"]
 
 _Made = TypeVar("_Made")
 
 
 def plan_of(record: Record) -> ResolvedPlan:
     """Return the resolved plan of a record. Raises InputError when it is not one of ours."""
-    return _read(record, lambda: _plan(record.opening["plan"]))
+    return understood(record, lambda: _plan(record.opening["plan"]))
 
 
 def results_of(record: Record) -> tuple[StepResult, ...]:
     """Return the result that counts of each step, in the plan's order. Raises InputError."""
-    return _read(record, lambda: tuple(result_of(line) for line in record.steps))
+    return understood(record, lambda: tuple(result_of(line) for line in record.steps))
 
 
-def _read(record: Record, make: Callable[[], _Made]) -> _Made:
+def understood(record: Record, make: Callable[[], _Made]) -> _Made:
+    """Return what is made of a record's lines. Raises InputError when they do not hold it.
+
+    A chain that verifies says nothing of the content: anybody can write one.
+    """
     try:
         return make()
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise InputError.single(
             f"a line lacks or misstates what this version reads ({error!r})",
             where=str(record.path),
@@ -67,6 +71,8 @@ def _plan(fields: Mapping[str, Any]) -> ResolvedPlan:
 def _settle(fields: Mapping[str, Any]) -> SettleRule:
     """Return a settle rule; records of the first version state neither lag nor readings."""
     gap = fields.get("gap_s")
+    if float(fields["within_celsius"]) < 0.0:
+        raise ValueError("within_celsius is below zero")
     return SettleRule(
         within_celsius=float(fields["within_celsius"]),
         for_s=float(fields["for_s"]),

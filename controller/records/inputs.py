@@ -16,6 +16,7 @@ from controller.errors import InputError, Problem
 from controller.module.model import Module
 from controller.planning.files import load_plan
 from controller.planning.plan import Plan
+from controller.records.decode import understood
 from controller.records.opening import RECORD_FOLDER, kept_files
 from controller.records.reader import Record
 
@@ -64,6 +65,10 @@ def load_inputs(plan_path: Path, bench_path: Path | None = None) -> Inputs:
 
 def inputs_of(record: Record) -> Inputs:
     """Read a record's plan and bench again, from the texts it keeps. Raises InputError."""
+    return understood(record, lambda: _inputs_of(record))
+
+
+def _inputs_of(record: Record) -> Inputs:
     opening = record.opening
     if opening["plan_file"] is None:
         raise InputError.single("this record was not made from a plan file", where=str(record.path))

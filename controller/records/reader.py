@@ -23,6 +23,18 @@ __all__ = ["RECORD_FORMAT", "Break", "Record", "load_record", "read_record", "re
 
 RECORD_FORMAT = "rungwise-record/1"
 
+_OPENING: dict[str, tuple[type, ...]] = {
+    "plan": (dict,),
+    "bench": (dict, type(None)),
+    "hashes": (dict,),
+    "versions": (dict,),
+    "files": (list,),
+    "plan_file": (str, type(None)),
+    "bench_file": (str, type(None)),
+    "pace": (str,),
+    "simulated": (bool,),
+}
+
 
 @dataclass(frozen=True, kw_only=True)
 class Break:
@@ -97,6 +109,13 @@ def read_record(path: Path) -> Record:
         raise InputError.single(
             f'the first line is not an opening with format "{RECORD_FORMAT}"', where=where, line=1
         )
+    if lacking := _lacking(lines[0]):
+        raise InputError.single(
+            f"the opening lacks or misstates {', '.join(lacking)}",
+            where=where,
+            line=1,
+            hint="the record may come from another version of the program",
+        )
     return Record(
         path=path,
         lines=tuple(lines),
@@ -122,6 +141,25 @@ def require_record(record: Record) -> Record:
             hint="the lines before this one are what was written; from here on nothing is proven",
         )
     return record
+
+
+def _lacking(opening: dict[str, Any]) -> list[str]:
+    """Return the keys of an opening that are not what every reader takes them for.
+
+    The chain of a record that somebody made up verifies like any other.
+    """
+    wrong = [
+        key
+        for key, kinds in _OPENING.items()
+        if key not in opening or not isinstance(opening[key], kinds)
+    ]
+    return wrong or [
+        f"files[{index}]"
+        for index, entry in enumerate(opening["files"])
+        if not isinstance(entry, dict)
+        or not all(isinstance(entry.get(key), str) for key in ("path", "sha256", "text"))
+        or not isinstance(entry.get("absolute_path", ""), str)
+    ]
 
 
 def _why_no_opening(data: bytes, broken: Break | None) -> str:

@@ -1,14 +1,12 @@
 """A record, judged again and run again on the simulated bench.
 
-Knows: what of a record has to come out the same, and how exactly for each kind of run.
-Must not know: terminals, XML, how a run proceeds.
-
 Three things are held against the record: its own readings, judged again by its plan's rule; the
 plan, resolved again from the files the record keeps; and what the simulated bench reports when
 that plan is run on it in virtual time. Where another generation of the planner made the plan, its
 states and paths are taken from the record, and all that follows from them is worked out again.
 Where an earlier edition of the uncertainty budget did, so are its uncertainties: a record is judged
-by what it was judged with.
+by what it was judged with. Where neither plan nor bench names a module there is none to simulate:
+then the readings are judged again and the plan is resolved again, and that is all.
 """
 
 from __future__ import annotations
@@ -16,7 +14,7 @@ from __future__ import annotations
 from contextlib import closing
 from dataclasses import dataclass, replace
 
-from controller.bench.files import BenchFile, LinkKind, ReadbackKind, default_bench
+from controller.bench.files import BenchFile, LinkKind, ReadbackKind
 from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
 from controller.errors import RungwiseError
@@ -56,7 +54,8 @@ class Replay:
     """What came of a replay.
 
     `recorded` and `replayed` are the results of either run, `verdict` that of the recorded
-    readings judged again. `why` says in a sentence where `tolerances` come from; `simulated_s`
+    readings judged again. `ran` is False where nothing could be run again for want of a module;
+    then `replayed` is empty. `why` says in a sentence where `tolerances` come from; `simulated_s`
     is how long the run on the simulated bench took in its own time.
     """
 
@@ -68,6 +67,7 @@ class Replay:
     tolerances: Tolerances
     why: str
     simulated_s: float
+    ran: bool = True
 
 
 def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
@@ -85,8 +85,13 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
     resolved = replace(resolve_on(inputs.plan, bench, kept=kept), settle=plan.settle)
     if not same_budget:
         resolved = _with_uncertainties_of(plan, resolved)
-    replayed, simulated_s = _run(resolved, bench, called)
     tolerances, why = tolerances_for(record, plan, called=called is not None)
+    ran = bench.module is not None or called is not None
+    if ran:
+        replayed, simulated_s = _run(resolved, bench, called)
+    else:
+        replayed, simulated_s = (), 0.0
+        why = "neither plan nor bench names a module: there is none to simulate"
     if not same_budget:
         why += "; states, paths and uncertainties are those of an earlier version"
     elif kept is not None:
@@ -94,7 +99,7 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
     differences = [
         *rejudge(plan, recorded),
         *compare_steps(plan.steps, resolved.steps, tolerances),
-        *compare_results(recorded, replayed, tolerances),
+        *(compare_results(recorded, replayed, tolerances) if ran else ()),
     ]
     verdict = verdict_of(plan, recorded)
     closing_line = record.closing
@@ -116,6 +121,7 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
         tolerances=tolerances,
         why=why,
         simulated_s=simulated_s,
+        ran=ran,
     )
 
 
@@ -130,14 +136,12 @@ def _with_uncertainties_of(recorded: ResolvedPlan, resolved: ResolvedPlan) -> Re
 
 def simulated_bench(inputs: Inputs) -> BenchFile:
     """Return the bench with link and readback simulated; the ladder and any faults stay."""
-    bench, plan = inputs.bench, inputs.plan
-    module = bench.module or plan.module or default_bench(plan.sensor).module
     return replace(
-        bench,
+        inputs.bench,
         link=LinkKind.SIMULATED,
         readback=ReadbackKind.SIMULATED,
         url=None,
-        module=module,
+        module=inputs.bench.module or inputs.plan.module,
     )
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import fcntl
 import os
 import stat
 from collections.abc import Mapping
@@ -19,11 +18,24 @@ from controller.clock import Clock
 from controller.errors import ExitCode, InputError, RungwiseError
 from controller.links.base import LinkStatus
 from controller.records.codec import line_of_event
+from controller.records.decode import understood
 from controller.records.lines import FIRST_PREVIOUS, digest, encode_line, plain
 from controller.records.reader import RECORD_FORMAT, Record, load_record
 from controller.run.events import Event, LinkReported, RunFinished
 
+try:
+    import fcntl
+except ModuleNotFoundError:  # not a POSIX system: `_lock` has nothing to lock with
+    fcntl = None  # type: ignore[assignment]
+
 __all__ = ["RecordError", "RecordWriter"]
+
+RUNS_FOLDER = "runs"
+_CAN_LOCK: bool = fcntl is not None
+_AS_BYTES = getattr(os, "O_BINARY", 0)
+"""Where the system would change line ends on the way to the file, it must not."""
+
+_STRICT = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 
 
 class RecordError(RungwiseError):
@@ -72,13 +84,22 @@ class RecordWriter:
         Raises InputError when the file exists already or cannot be made.
         """
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
+            if path.parent.name == RUNS_FOLDER:  # the usual place; any other has to be there
+                path.parent.mkdir(exist_ok=True)
+            descriptor = os.open(
+                path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | _AS_BYTES, 0o644
+            )
         except FileExistsError:
             raise InputError.single(
                 "this file exists already and is not overwritten",
                 where=str(path),
                 hint="name another with --record, or go on with it with --resume",
+            ) from None
+        except FileNotFoundError:
+            raise InputError.single(
+                f"there is no folder {str(path.parent)!r}",
+                where=str(path),
+                hint="make it first, or name another file",
             ) from None
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or error
@@ -117,7 +138,7 @@ class RecordWriter:
         try:
             _lock(descriptor, path)
             record = load_record(path)
-            _check_resumable(record, opening)
+            understood(record, lambda: _check_resumable(record, opening))
             if record.torn_bytes:
                 os.ftruncate(descriptor, record.whole_bytes)
         except OSError as error:
@@ -189,7 +210,7 @@ class RecordWriter:
             raise RecordError(f"{self.path}: cannot be written on: {error.strerror}") from None
         if written != len(raw):
             self.close()
-            raise RecordError(f"{self.path}: cannot be written on: the medium is full")
+            raise RecordError(f"{self.path}: cannot be written on: no space is left for it")
         self._seq += 1
         self._previous = digest(raw)
 
@@ -211,7 +232,7 @@ def _opened_again(path: Path) -> int:
     keeps a pipe from holding the program up.
     """
     try:
-        descriptor = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_NOFOLLOW | os.O_NONBLOCK)
+        descriptor = os.open(path, os.O_WRONLY | os.O_APPEND | _AS_BYTES | _STRICT)
     except FileNotFoundError:
         raise InputError.single("there is no such file", where=str(path)) from None
     except (OSError, ValueError) as error:
@@ -235,7 +256,9 @@ def _not_writable(path: Path, error: OSError | ValueError) -> InputError:
 
 
 def _lock(descriptor: int, path: Path) -> None:
-    """Keep other runs from writing into the same record, where the file system knows locks."""
+    """Keep other runs from writing into the same record, where the system knows locks."""
+    if not _CAN_LOCK:
+        return
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:

@@ -1,20 +1,24 @@
-"""Differences as JUnit XML, for build servers.
+"""Runs and replays as JUnit XML, for build servers.
 
-Knows: the element and attribute names that build servers agree on (the schema of Apache Ant's
-JUnit task: one `testsuite` of `testcase`, each with at most one `failure`).
-Must not know: how differences are found.
+Element and attribute names are those that build servers agree on (the schema of Apache Ant's JUnit
+task: one `testsuite` of `testcase`, each with at most one `failure` or `error`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from pathlib import Path
 from xml.etree import ElementTree as ET
 
+from controller.errors import InputError
+from controller.measurement.model import Verdict
+from controller.planning.model import ResolvedPlan
 from controller.records.compare import Difference
 from controller.run.model import StepResult
+from controller.run.summary import result_words
 from controller.text import clean
 
-__all__ = ["junit_xml"]
+__all__ = ["junit_xml", "run_junit_xml", "write_junit"]
 
 
 def junit_xml(
@@ -70,6 +74,70 @@ def junit_xml(
     ET.SubElement(suite, "system-err")
     ET.indent(suite)
     return bytes(ET.tostring(suite, encoding="utf-8", xml_declaration=True)) + b"\n"
+
+
+def run_junit_xml(
+    plan: ResolvedPlan,
+    results: Sequence[StepResult],
+    *,
+    properties: Mapping[str, str],
+    timestamp: str,
+    seconds: float,
+) -> bytes:
+    """Return a test suite with one test case for each step of a run.
+
+    A step that fails is a failure; one that is undecided, or was not run, is an error: neither is
+    good enough to go on with. A case takes the time the step took to settle; `seconds` is the
+    whole run's.
+    """
+    judged = {result.step.index: result for result in results}
+    verdicts = [judged[s.index].verdict if s.index in judged else None for s in plan.steps]
+    suite = ET.Element(
+        "testsuite",
+        {
+            "name": _legal(plan.name),
+            "timestamp": timestamp,
+            "hostname": "localhost",
+            "tests": str(len(plan.steps)),
+            "failures": str(verdicts.count(Verdict.FAIL)),
+            "errors": str(verdicts.count(Verdict.UNDECIDED) + verdicts.count(None)),
+            "time": f"{seconds:.3f}",
+        },
+    )
+    stated = ET.SubElement(suite, "properties")
+    for key, value in properties.items():
+        ET.SubElement(stated, "property", {"name": key, "value": _legal(value)})
+    for step, verdict in zip(plan.steps, verdicts, strict=True):
+        result = judged.get(step.index)
+        target = step.kind.value if step.target_celsius is None else f"{step.target_celsius:g} degC"
+        case = ET.SubElement(
+            suite,
+            "testcase",
+            {
+                "name": f"step {step.index + 1}: {target}",
+                "classname": f"rungwise.{_legal(plan.name)}",
+                "time": f"{(result.settle_s or 0.0) if result else 0.0:.3f}",
+            },
+        )
+        if verdict is Verdict.PASS:
+            continue
+        words = "not run" if result is None else result_words(result)
+        element = "failure" if verdict is Verdict.FAIL else "error"
+        kind = "not-run" if verdict is None else verdict.value
+        ET.SubElement(case, element, {"message": _legal(words), "type": kind}).text = _legal(words)
+    ET.SubElement(suite, "system-out")
+    ET.SubElement(suite, "system-err")
+    ET.indent(suite)
+    return bytes(ET.tostring(suite, encoding="utf-8", xml_declaration=True)) + b"\n"
+
+
+def write_junit(path: Path, document: bytes) -> None:
+    """Write a document to a file. Raises InputError when that cannot be."""
+    try:
+        path.write_bytes(document)
+    except OSError as error:
+        reason = f"cannot be written: {error.strerror}"
+        raise InputError.single(reason, where=str(path)) from None
 
 
 def _title(index: int, result: StepResult | None) -> str:

@@ -1,8 +1,4 @@
-"""A record as a plain text report that can be filed with a work order.
-
-Knows: what belongs in a report, the cautions included.
-Must not know: terminals, how runs are made.
-"""
+"""A record as a plain text report that can be filed with a work order."""
 
 from __future__ import annotations
 
@@ -15,19 +11,23 @@ from controller.cautions import CAUTIONS, CAUTIONS_TITLE, short_circuit_sentence
 from controller.measurement.verdict import risk_words
 from controller.planning.model import ResolvedPlan
 from controller.records.compare import verdict_of
-from controller.records.decode import plan_of, results_of
+from controller.records.decode import plan_of, results_of, understood
 from controller.records.reader import Record
 from controller.run.model import StepResult
 from controller.text import clean, number, ohms, one_line, table
 from controller.units import fahrenheit_from_celsius
 
-__all__ = ["report_text"]
+__all__ = ["report_text", "run_facts", "run_sentence"]
 
 _WIDTH = 96
 
 
 def report_text(record: Record, *, fahrenheit: bool = False) -> str:
     """Return the report. Raises InputError when a line cannot be read by this version."""
+    return understood(record, lambda: _report(record, fahrenheit=fahrenheit))
+
+
+def _report(record: Record, *, fahrenheit: bool) -> str:
     plan, results = plan_of(record), results_of(record)
     verdict = verdict_of(plan, results)
     lines = [
@@ -36,7 +36,7 @@ def report_text(record: Record, *, fahrenheit: bool = False) -> str:
         *_facts(record, plan),
         "",
         f"Verdict: {verdict.value.upper()}",
-        *_wrapped(_sentence(record)),
+        *_wrapped(run_sentence(record)),
         "",
         *_results(plan, results, fahrenheit=fahrenheit),
         "",
@@ -53,6 +53,13 @@ def report_text(record: Record, *, fahrenheit: bool = False) -> str:
 
 
 def _facts(record: Record, plan: ResolvedPlan) -> list[str]:
+    rows = run_facts(record, plan)
+    width = max(len(name) for name, _ in rows)
+    return [f"{name:<{width}}  {one_line(text)}" for name, text in rows]
+
+
+def run_facts(record: Record, plan: ResolvedPlan) -> list[tuple[str, str]]:
+    """Return what was run, on what, when and by which rule: a name and a text each."""
     opening = record.opening
     device = next(
         (
@@ -62,7 +69,7 @@ def _facts(record: Record, plan: ResolvedPlan) -> list[str]:
         ),
         "none answered",
     )
-    rows = [
+    return [
         ("Plan", f"{plan.name} ({plan.kind})"),
         ("Bench", str((opening.get("bench") or {}).get("name", "not named"))),
         ("Ladder", device),
@@ -80,8 +87,6 @@ def _facts(record: Record, plan: ResolvedPlan) -> list[str]:
         ("Program", f"rungwise {opening['versions']['rungwise']}"),
         ("Record", record.path.name),
     ]
-    width = max(len(name) for name, _ in rows)
-    return [f"{name:<{width}}  {one_line(text)}" for name, text in rows]
 
 
 def _source_of_readings(opening: Mapping[str, Any]) -> str:
@@ -92,7 +97,8 @@ def _source_of_readings(opening: Mapping[str, Any]) -> str:
     return "from real equipment"
 
 
-def _sentence(record: Record) -> str:
+def run_sentence(record: Record) -> str:
+    """Return the one sentence the run ended with."""
     closing = record.closing
     if closing is None:
         return "The record was never closed: the run was cut off."

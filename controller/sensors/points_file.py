@@ -104,7 +104,7 @@ def _figures(value: float) -> int:
 
 def _points(root: Table, *, least: int) -> list[tuple[float, float, int]]:
     """Return the sound points as (degC, ohm, index in the file), sorted by temperature."""
-    rows = root.number_rows("points", columns=2, least=least)
+    rows = root.number_rows("points", columns=2, least=least, ohms_column=1)
     raw = root.raw("points")
     if not isinstance(raw, list) or len(raw) != len(rows):
         return []

@@ -107,7 +107,9 @@ def _reporting(module: Module | None) -> Reporting:
 def _is_record(path: Path) -> bool:
     """Tell a record from a CSV file; a file that cannot be opened is left to its reader."""
     try:
+        if not path.is_file():  # a pipe would be waited on
+            return True
         with path.open("rb") as file:
             return file.read(1) in (b"{", b"")
-    except OSError:
+    except (OSError, ValueError):
         return True

@@ -50,7 +50,8 @@ def fully_simulated(bench: BenchFile) -> bool:
 
 def takes_no_time(bench: BenchFile) -> bool:
     """Return whether nothing of a bench takes real time."""
-    return bench.link is LinkKind.SIMULATED and bench.readback is not ReadbackKind.TYPED
+    waited_for = (ReadbackKind.TYPED, ReadbackKind.COMMAND)
+    return bench.link is LinkKind.SIMULATED and bench.readback not in waited_for
 
 
 def chosen_pace(asked: str | None, bench: BenchFile) -> str:

@@ -249,7 +249,7 @@ class RungwiseApp(Shell):
         if event.state is WorkerState.ERROR:
             error = event.worker.error
             self.mistakes.append(error)
-            self.say(f"A mistake in the program: {type(error).__name__}: {error}", Tone.BAD)
+            self.say(f"Internal error, please report it: {type(error).__name__}: {error}", Tone.BAD)
 
     # What the screens ask for
 

@@ -117,7 +117,7 @@ class EngineThread:
         except BaseException as bug:  # noqa: BLE001 - a thread's error would vanish without a trace
             where = traceback.extract_tb(bug.__traceback__)[-1]
             place = f"{where.filename.rsplit('/', 1)[-1]}:{where.lineno}"
-            error = f"a mistake in the program: {type(bug).__name__}: {bug} ({place})"
+            error = f"internal error, please report it: {type(bug).__name__}: {bug} ({place})"
         finally:
             self._publish(self.picture.view, alive=False, error=error)
 

@@ -24,7 +24,8 @@ from controller.errors import ExitCode
 
 __all__ = ["Guard"]
 
-_ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+_HANG_UP: signal.Signals | None = getattr(signal, "SIGHUP", None)
+_ENDING = tuple(n for n in (signal.SIGINT, signal.SIGTERM, _HANG_UP) if n is not None)
 PARK_WITHIN_S = 20.0
 LEAVE_WITHIN_S = 3.0
 

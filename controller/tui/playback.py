@@ -16,7 +16,7 @@ from typing import Any
 from controller.errors import InputError
 from controller.planning.model import ResolvedPlan
 from controller.records.codec import events_of_line
-from controller.records.decode import plan_of
+from controller.records.decode import plan_of, understood
 from controller.records.reader import Record
 from controller.run.events import (
     Event,
@@ -77,6 +77,10 @@ class Film:
 
 def film_of(record: Record) -> Film:
     """Return the film of a record. Raises InputError when a line cannot be read."""
+    return understood(record, lambda: _film(record))
+
+
+def _film(record: Record) -> Film:
     plan = plan_of(record)
     events: list[Event] = []
     times: list[float] = []

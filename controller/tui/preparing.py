@@ -35,7 +35,7 @@ __all__ = [
 ]
 
 PACES = ("real", "20x", "at once")
-"""How fast a bench that is simulated altogether may run; anything else runs in real time."""
+"""How fast a fully simulated bench may run; anything else runs in real time."""
 
 _SPEED = 20.0
 

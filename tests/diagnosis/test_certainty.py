@@ -107,7 +107,7 @@ def test_a_plan_or_ladder_a_little_off_accuses_nobody(table, many, label):
     assert found.right >= 0.7 * found.runs, found.called
 
 
-@pytest.mark.soak
+@pytest.mark.night
 def test_the_whole_table_keeps_to_five_percent(table):
     missed = [row for row in table.table_rows(runs=25) if not row[-1]]
     assert not missed

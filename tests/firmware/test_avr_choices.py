@@ -223,7 +223,7 @@ def _failures(make: Callable[[], Any]) -> dict[str, str]:
     return {o.check.name: o.reason for o in outcomes if o.result is Result.FAILED}
 
 
-@pytest.mark.soak
+@pytest.mark.night
 @pytest.mark.parametrize(
     "chip", ["atmega88p", "atmega168p", "atmega644p", "atmega1284p", "atmega2560"]
 )

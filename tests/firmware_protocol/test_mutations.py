@@ -104,7 +104,7 @@ def test_a_sample_of_device_faults_is_found_by_the_check_named(mutations: dict[s
     _found_as_named(mutations, mutations["suite"].device_faults()[::DEVICE_SAMPLE])
 
 
-@pytest.mark.soak
+@pytest.mark.night
 def test_every_device_fault_is_found_by_the_check_named(mutations: dict[str, Any]) -> None:
     _found_as_named(mutations, mutations["suite"].device_faults())
 
@@ -152,7 +152,7 @@ def test_what_is_said_to_be_no_fault_is_a_swap_with_a_reason(mutations: dict[str
     assert set(table.equivalents()) <= set(names)
 
 
-@pytest.mark.soak
+@pytest.mark.night
 @pytest.mark.toolchain
 @pytest.mark.usefixtures("gcc")
 @pytest.mark.parametrize("which", ["device", "core", "swaps"])

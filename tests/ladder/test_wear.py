@@ -23,7 +23,7 @@ def test_counts_add_up_across_runs_and_ladders(tmp_path, make_series):
     assert add_operations(path, first, [10, 0]) == (13, 4)
     assert load_operations(path, first) == (13, 4)
     assert load_operations(path, second) == (1, 1, 1)
-    assert [entry.name for entry in path.parent.iterdir()] == ["wear.json"]
+    assert {entry.name for entry in path.parent.iterdir()} == {"wear.json", ".wear.json.lock"}
 
 
 def test_a_changed_relay_count_keeps_what_is_known(tmp_path, make_series):
@@ -74,7 +74,7 @@ def test_a_failed_write_leaves_the_old_counts(tmp_path, make_series, monkeypatch
         add_operations(path, ladder, [5])
     monkeypatch.undo()
     assert load_operations(path, ladder) == (5,)
-    assert [entry.name for entry in tmp_path.iterdir()] == ["wear.json"]
+    assert {entry.name for entry in tmp_path.iterdir()} == {"wear.json", ".wear.json.lock"}
 
 
 def test_a_folder_in_the_way_is_an_input_error(tmp_path, make_series):

@@ -248,7 +248,7 @@ def test_an_excursion_above_the_limit_is_refused_with_the_step_and_what_would_he
     calm = resolve(plan(*targets), ladder, module)
     assert calm.worst_excursion_celsius > 5
     text = refusal(plan(*targets, max_excursion_celsius=5.0), ladder, module)
-    assert f"step 2: the way there strays {calm.worst_excursion_celsius:.1f} degC" in text
+    assert f"step 2: switching there strays {calm.worst_excursion_celsius:.1f} degC" in text
     [rung] = re.findall(r"a redundant rung of (\S+) kohm brings it to (\S+) degC", text)
     # What is promised is what a ladder with that rung does.
     added = Rung(relay=8, ohms=float(rung[0]) * 1000)

@@ -122,3 +122,20 @@ def test_readings_that_may_still_be_old_are_shown_but_do_not_count():
         watch.take(reading(at_s, 60.0))
     assert watch.settled(2.5)
     assert watch.last.celsius == 60.0
+
+
+def test_a_reading_from_within_the_lag_is_shown_but_never_judged() -> None:
+    rule = SettleRule(within_celsius=0.5, for_s=1.0, at_most_s=4.0, lag_s=1.0, readings=3)
+    watch = StepWatch(rule, set_at_s=0.0, dwell_s=0.0)
+    watch.take(Reading(token=1, celsius=20.0, at_s=0.5))
+    assert watch.last is not None
+    assert watch.judged is None
+    assert not watch.decided(4.5)  # time is up, but there is nothing of the step's own
+    watch.take(Reading(token=1, celsius=60.0, at_s=4.6))
+    assert watch.judged is not None
+    assert watch.judged.celsius == 60.0
+    assert watch.decided(4.6)
+    silent = StepWatch(rule, set_at_s=0.0, dwell_s=0.0)
+    silent.take(Reading(token=1, celsius=20.0, at_s=0.5))
+    assert silent.decided(5.1)
+    assert silent.judged is None

@@ -167,6 +167,12 @@ def test_the_bench_builders_sweep(helper, size) -> None:  # type: ignore[no-unty
             assert app.picture.view.done == 21
             skipped = [r for r in app.picture.view.results if r is not None and r.reason]
             assert [r.reason for r in skipped] == [Reason.SKIPPED]
+            await pilot.press("w")
+            await helper.until(pilot, lambda: "Report: " in shown(app.screen, "#ending"))
+            page = app.record_path.with_suffix(".html").read_text(encoding="utf-8")
+            assert load_record(app.record_path).tail_hash in page
+            await pilot.press("w")
+            await helper.until(pilot, lambda: "exists already" in shown(app.screen, "#ending"))
             assert app.mistakes == []
 
     helper.run(body())

@@ -97,9 +97,10 @@ class ChooseScreen(BenchScreen):
         if not found.plans:
             self.query_one("#details", Sentences).show(
                 [
-                    Part("No plan lies here.", Tone.STRONG),
+                    Part("There are no plans here.", Tone.STRONG),
                     Part(f"Looked for plan files (*.toml) in {one_line(str(shell.folder))}."),
-                    Part("Start in another folder, or name one: rungwise FOLDER."),
+                    Part("To open another folder: rungwise FOLDER."),
+                    Part("To begin with an example: rungwise init FOLDER."),
                 ]
             )
         if self.focused is None:

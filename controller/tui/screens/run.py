@@ -10,13 +10,14 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.widgets import Input
 
+from controller.errors import RungwiseError
 from controller.measurement.model import Verdict
 from controller.run.model import StepResult
 from controller.session.findings import diagnosis_lines
 from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Part, Tone
 from controller.tui.preparing import ReadyRun
-from controller.tui.screens.base import BenchScreen
+from controller.tui.screens.base import BenchScreen, refusal
 from controller.tui.text import one_line
 from controller.tui.view import Phase, RunView
 from controller.tui.widgets.answer import AnswerBox, understood
@@ -65,6 +66,8 @@ class RunScreen(BenchScreen):
         Binding("a", "again", "Run again", tooltip="Prepare the same run again", id="run.again"),
         Binding("o", "record", "Open record", tooltip="Step through the record of this run",
                 id="run.record"),
+        Binding("w", "report", "Write report", show=False, id="run.report",
+                tooltip="Write the record as a page to hand over, beside it (.html)"),
         Binding("escape", "leave", "Back", tooltip="Back, once the run is over", id="run.leave"),
     ]  # fmt: skip
 
@@ -212,7 +215,7 @@ class RunScreen(BenchScreen):
             return not self._ended
         if action == "letter":
             return self._ended or not self._prepared.typed
-        if action in ("again", "record", "leave"):
+        if action in ("again", "record", "report", "leave"):
             return self._ended
         return True
 
@@ -274,6 +277,18 @@ class RunScreen(BenchScreen):
     def action_record(self) -> None:
         """Open the record this run has left."""
         self.shell.open_record(self.shell.record_path)
+
+    async def action_report(self) -> None:
+        """Write the page to hand over."""
+        from controller.session.handover import page_beside
+
+        ending, path = self.query_one("#ending", Sentences), self.shell.record_path
+        try:
+            written = await self.in_background(lambda: page_beside(path))
+        except RungwiseError as error:
+            ending.show([*_ending(self._engine.picture), *refusal(error)])
+            return
+        ending.show([*_ending(self._engine.picture), Part(f"Report: {one_line(str(written))}")])
 
     def action_leave(self) -> None:
         """Go back, once nothing is driven."""

@@ -72,7 +72,7 @@ def test_faultless_tables_are_rarely_called_contradictory(study, name):
     assert study.at_least(60 - alarms, 60, 0.98)
 
 
-@pytest.mark.soak
+@pytest.mark.night
 @pytest.mark.parametrize("name", NAMES)
 def test_many_slips_are_noticed_and_named(study, name):
     found = study.slips(name, states=states_of(study, name), trials=1000, seed=11)
@@ -80,7 +80,7 @@ def test_many_slips_are_noticed_and_named(study, name):
     assert found.named >= 0.90 * found.noticed
 
 
-@pytest.mark.soak
+@pytest.mark.night
 @pytest.mark.parametrize("name", NAMES)
 def test_many_new_states_are_inside_u(study, name):
     states = states_of(study, name)

@@ -7,7 +7,7 @@ import xml.etree.ElementTree as ET
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.cli.svg import element, polyline, text
+from controller.reports.svg import element, polyline, text
 
 
 @given(st.text(), st.floats(-1e6, 1e6))

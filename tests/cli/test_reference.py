@@ -1,0 +1,65 @@
+"""The reference of every key: it is what the loaders ask for, and the example files follow it."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+from jsonschema import Draft202012Validator
+
+from controller.cli.reference import FOLDER, keys_of_formats, main, reference_files
+
+EXAMPLES = sorted(
+    path
+    for path in (Path(__file__).resolve().parents[2] / "sweeps").rglob("*.toml")
+    if 'format = "rungwise-' in path.read_text("utf-8")
+)
+
+
+def _schema(stated: str) -> Any:
+    name = f"{stated.replace('/', '-')}.schema.json"
+    return json.loads((FOLDER / name).read_text("utf-8"))
+
+
+def test_the_files_are_those_that_the_loaders_make() -> None:
+    made = reference_files()
+    assert {path.name for path in FOLDER.iterdir()} == set(made)
+    for name, text in made.items():
+        assert (FOLDER / name).read_text("utf-8") == text, "run python -m controller.cli.reference"
+
+
+def test_they_can_be_written_elsewhere(tmp_path: Path) -> None:
+    assert main(tmp_path / "new") == 0
+    assert (tmp_path / "new" / "keys.md").read_text("utf-8").startswith("# Every key")
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
+def test_every_example_follows_its_schema(path: Path) -> None:
+    """Outside check: jsonschema, an independent implementation of draft 2020-12."""
+    document = tomllib.loads(path.read_text("utf-8"))
+    schema = _schema(document["format"])
+    Draft202012Validator.check_schema(schema)
+    assert [error.message for error in Draft202012Validator(schema).iter_errors(document)] == []
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
+def test_no_schema_takes_a_key_that_does_not_exist(path: Path) -> None:
+    document = tomllib.loads(path.read_text("utf-8"))
+    validator = Draft202012Validator(_schema(document["format"]))
+    assert not validator.is_valid({**document, "tolerence": 1})
+    assert not validator.is_valid({k: v for k, v in document.items() if k != "format"})
+
+
+def test_needed_keys_bounds_and_defaults_are_the_loaders_own() -> None:
+    ladder = {key.asked.path: key for key in keys_of_formats()["ladder"]}
+    assert ladder["relay_count"].required
+    assert (ladder["relay_count"].asked.least, ladder["relay_count"].asked.most) == (1, 64)
+    assert not ladder["lead_ohms"].required
+    assert ladder["group[].rungs[].ohms"].required
+    sensor = {key.asked.path: key for key in keys_of_formats()["sensor"]}
+    assert sensor["kind"].required
+    assert not sensor["beta_kelvin"].always
+    assert sensor["beta_to_celsius"].asked.default == 85.0
