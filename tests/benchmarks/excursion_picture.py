@@ -11,7 +11,7 @@ from pathlib import Path
 
 import excursions
 
-from controller.cli.svg import element, text
+from controller.reports.svg import element, text
 
 _WIDTH, _ROW, _LEFT, _SCALE = 760, 22, 150, 32.0
 _COLOURS = {5.0: "#2b6cb0", 1.0: "#8fb8de"}
