@@ -44,7 +44,10 @@ rungs = [{ relay = 0 }]
 """,
         "[[group]]\n",
     ),
-    "module": ('[input.second_pullup]\n[adc]\n[report]\nencoding = "x"\n[limits]\n', "[report]\n"),
+    "module": (
+        '[input.second_pullup]\n[adc]\n[report]\nencoding = "x"\n[limits]\n[fan]\n',
+        "[report]\n",
+    ),
     "bench": (
         '[link]\nkind = "simulated"\n[readback]\nkind = "command"\n[simulation]\n',
         *(
@@ -58,6 +61,13 @@ rungs = [{ relay = 0 }]
     ),
     "plan": (
         "repeated_readings_celsius = [1, 2]\n[settle]\n[[tolerance]]\n[[targets]]\n",
+        'kind = "profile"\n[settle]\n[profile]\npoints = [[0, 1]]\n',
+        'kind = "profile"\n[settle]\n[profile]\nfile = "x.csv"\n',
+        *(
+            f'kind = "threshold"\n[settle]\n[search]\nwatch = "{watch}"\n'
+            "[search.there]\n[search.back]\n[search.hysteresis]\n"
+            for watch in ("fan", "reading", "saturation", "code", "key")
+        ),
         *(
             f"[settle]\n[[targets]]\n{key}\n"
             for unit in ("celsius", "fahrenheit", "ohms")

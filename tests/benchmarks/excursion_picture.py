@@ -9,8 +9,6 @@ import re
 import sys
 from pathlib import Path
 
-import excursions
-
 from controller.reports.svg import element, text
 
 _WIDTH, _ROW, _LEFT, _SCALE = 760, 22, 150, 32.0
@@ -60,5 +58,7 @@ def picture(rows: list[dict]) -> str:
 
 
 if __name__ == "__main__":
+    import excursions
+
     file = Path(sys.argv[1] if len(sys.argv) > 1 else "sweeps/excursions.svg")
     file.write_text(picture(excursions.rows()), "utf-8")

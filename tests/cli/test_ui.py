@@ -16,7 +16,10 @@ def opened(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, bool, str | None]
     seen: list[tuple[str, bool, str | None]] = []
 
     class Screen:
-        def __init__(self, folder: object, *, ascii_only: bool, theme: str | None) -> None:
+        def __init__(
+            self, folder: object, *, ascii_only: bool, theme: str | None, scale: object
+        ) -> None:
+            assert scale is not None
             seen.append((str(folder), ascii_only, theme))
 
     monkeypatch.setattr(app, "RungwiseApp", Screen)

@@ -195,7 +195,7 @@ index = 1
         ("lead_ohms = 0.12", "park_state = 'parked'", "is not a state"),
         ("lead_ohms = 0.12", "max_current_amperes = 0", "must be more than 0"),
         ("rungs = [ {", "rungs = [ 3, {", "must be a table"),
-        ("rungwise-ladder/1", "rungwise-ladder/9", "starts with format"),
+        ("rungwise-ladder/1", "rungwise-ladder/9", "is a newer version"),
         ("lead_ohms = 0.12", "fixed_tolerance_percent = 0.1", "there is no fixed resistor"),
         (
             "lead_ohms = 0.12",

