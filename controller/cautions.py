@@ -7,6 +7,7 @@ Must not know: who shows them (command line, terminal UI, report) or how they ar
 from __future__ import annotations
 
 __all__ = [
+    "BUS_CAUTION",
     "CAUTIONS",
     "CAUTIONS_TITLE",
     "METER_CAUTION",
@@ -35,6 +36,11 @@ CAUTIONS: tuple[str, ...] = (
 SEARCH_CAUTION = (
     "This search goes on until something starts or sets. Cooling fans start without warning, again"
     " and again, at any of its steps: hands, hair, sleeves and leads clear until it has ended."
+)
+
+BUS_CAUTION = (
+    "A CAN adapter that takes part in a bus at a wrong bit rate disturbs everything on it, steering"
+    " and brakes included: be certain of the bit rate, the engine off and nobody on the move."
 )
 
 METER_CAUTION = (

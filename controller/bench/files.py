@@ -12,7 +12,8 @@ url = "/dev/ttyUSB0"
 baud = 115200
 
 [readback]
-kind = "typed"                    # or "simulated", or "command": a program run per reading
+kind = "typed"                    # or "simulated", or "command": a program run per reading,
+                                  # or "can", "j1939": see `controller.bench.can`
 unit = "C"                        # of numbers typed without one; or "F"
 
 calibration = "../ladders/bench-16-calibration.toml"   # optional
@@ -42,6 +43,8 @@ from enum import Enum
 from pathlib import Path
 from typing import Literal
 
+from controller.bench.can import CAN_KEYS, CanSettings, asking_settings
+from controller.cautions import BUS_CAUTION
 from controller.documents import Table, read_document
 from controller.errors import InputError
 from controller.ladder.calibration import Calibration, calibrated_ladder, load_calibration
@@ -81,14 +84,27 @@ class LinkKind(Enum):
 class ReadbackKind(Enum):
     """The way the reported temperature comes in.
 
-    `COMMAND` runs a program for each reading. `CALLED` is for programs that bring a function of
-    their own; a file cannot name it.
+    `COMMAND` runs a program for each reading. `CAN` asks a module over its bus, `J1939` listens to
+    what it broadcasts. `CALLED` is for programs that bring a function of their own; a file cannot
+    name it.
     """
 
     SIMULATED = "simulated"
     TYPED = "typed"
     COMMAND = "command"
+    CAN = "can"
+    J1939 = "j1939"
     CALLED = "called"
+
+
+_NOTHING_DRIVEN = (LinkKind.SIMULATED, LinkKind.SIMULATED_PTY)
+_NOTHING_TOUCHED = (
+    ReadbackKind.SIMULATED,
+    ReadbackKind.TYPED,
+    ReadbackKind.COMMAND,
+    ReadbackKind.CALLED,
+)
+"""What is known to move and to touch nothing real; everything else counts as real."""
 
 
 class Switching(Enum):
@@ -116,9 +132,10 @@ class BenchFile:
 
     `ladder` has its calibration put in; then `nominal_ladder` is the one from the file, and
     `calibration` keeps the correlations. `url` and `baud` are for the serial link; `module`,
-    `faults`, `seed`, `relays` and `reading_interval_s` (seconds between simulated readings) for
-    what is simulated. `typed_unit` is the unit of numbers that are typed without one. `command` is
-    the program of a readback by command with its arguments; it has `command_timeout_s` to answer.
+    `faults`, `seed`, `relays` and `reading_interval_s` (seconds between two readings) for what is
+    simulated. `typed_unit` is the unit of numbers that are typed without one. `command` is the
+    program of a readback by command with its arguments; it has `command_timeout_s` to answer.
+    `can` says how a module is read over CAN.
     """
 
     name: str
@@ -141,11 +158,22 @@ class BenchFile:
     path: Path | None = None
     command: tuple[str, ...] = ()
     command_timeout_s: float = 5.0
+    can: CanSettings | None = None
 
     @property
     def drives_hardware(self) -> bool:
-        """Whether real relays move, so that the cautions have to be shown first."""
-        return self.link is LinkKind.SERIAL
+        """Whether real relays move or a real bus is joined: then the cautions are shown first."""
+        return self.link not in _NOTHING_DRIVEN or self.readback not in _NOTHING_TOUCHED
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """The cautions that this bench needs before all others."""
+        return () if self.can is None else (BUS_CAUTION,)
+
+    @property
+    def refresh_s(self) -> float:
+        """How often the module renews its report, as far as the bench file says."""
+        return 0.0 if self.can is None else self.can.refresh_s
 
 
 def load_bench(path: Path) -> BenchFile:
@@ -164,15 +192,21 @@ def load_bench(path: Path) -> BenchFile:
         "hold_off_ms", default=2000, least=SHORTEST_HOLD_OFF_MS, most=LONGEST_HOLD_OFF_MS
     )
     link, url, baud = _link(root.table("link"))
-    readback, unit, command, timeout_s = _readback(root.table("readback"))
+    readback_table = root.table("readback")
+    readback, unit, command, timeout_s = _readback(readback_table)
+    can: CanSettings | None = None
+    if readback in (ReadbackKind.CAN, ReadbackKind.J1939):
+        can = asking_settings(readback_table, listens=readback is ReadbackKind.J1939)
     simulation = root.optional_table("simulation")
     simulated = link is not LinkKind.SERIAL or readback is ReadbackKind.SIMULATED
     module: Module | None = None
-    seed, interval_s, relays = 1, 0.25, RelayMotion.MOVING
+    seed, relays = 1, RelayMotion.MOVING
+    interval_s = 0.25 if can is None else can.interval_s
     if simulation is not None:
         module = simulation.file("module", load_module)
         seed = simulation.integer("seed", default=1, least=0)
-        interval_s = simulation.number("reading_interval_s", default=0.25, least=0.01, most=60.0)
+        stated_s = simulation.number("reading_interval_s", default=0.25, least=0.01, most=60.0)
+        interval_s = stated_s if can is None else interval_s
         if not simulated:
             root.problem("simulation", "nothing is simulated on this bench", hint="remove it")
         relays = RelayMotion(
@@ -214,6 +248,7 @@ def load_bench(path: Path) -> BenchFile:
         path=path,
         command=command,
         command_timeout_s=timeout_s,
+        can=can,
     )
 
 
@@ -229,7 +264,7 @@ def _link(table: Table) -> tuple[LinkKind, str | None, int]:
 
 def _readback(table: Table) -> tuple[ReadbackKind, str, tuple[str, ...], float]:
     """Return the kind, the unit of typed numbers, and the command with its time limit."""
-    in_files = (ReadbackKind.SIMULATED, ReadbackKind.TYPED, ReadbackKind.COMMAND)
+    in_files = [kind for kind in ReadbackKind if kind is not ReadbackKind.CALLED]
     kind = ReadbackKind(table.choice("kind", [k.value for k in in_files]))
     unit = table.choice("unit", ("C", "F"), default="C")
     if kind is ReadbackKind.COMMAND:
@@ -238,6 +273,10 @@ def _readback(table: Table) -> tuple[ReadbackKind, str, tuple[str, ...], float]:
     for key in ("command", "timeout_s"):
         if table.raw(key) is not None:
             table.problem(key, 'belongs to kind = "command"')
+    if kind not in (ReadbackKind.CAN, ReadbackKind.J1939):
+        for key in CAN_KEYS:
+            if table.raw(key) is not None:
+                table.problem(key, 'belongs to kind = "can" or "j1939"')
     return kind, unit, (), 5.0
 
 

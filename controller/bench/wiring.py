@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+from controller.bench.can import can_readback
 from controller.bench.exposing import ExposingLink
 from controller.bench.files import BenchFile, LinkKind, ReadbackKind, RelayMotion
 from controller.bench.opened import Bench
@@ -105,6 +106,9 @@ def open_bench(
                     timeout_s=bench.command_timeout_s,
                     interval_s=bench.reading_interval_s,
                 )
+            case ReadbackKind.CAN | ReadbackKind.J1939:
+                assert bench.can is not None  # noqa: S101 - the loader requires it
+                readback = can_readback(bench.can, clock)
             case ReadbackKind.CALLED:
                 raise ValueError("the readback of this bench has to be handed over with it")
     return Bench(

@@ -39,6 +39,7 @@ VERBS = {
     "diagnose": "say which electrical fault explains the deviations",
     "compare": "compare records of one module, or warming with cooling within one record",
     "links": "list the serial ports, and what answers there",
+    "stand-in": "be a ladder and a module on a CAN bus, to try a run without hardware",
     "export": "turn a record into a CSV table",
     "report": "turn records into a report, plain text or an HTML page",
     "ladder design": "find rungs worth buying for some sensors, and write the ladder's files",
@@ -280,7 +281,7 @@ def _parser(words: Sequence[str] | None) -> argparse.ArgumentParser:
 
 
 def _module_name(verb: str) -> str:
-    return f"verb_{verb.replace(' ', '_')}"
+    return f"verb_{verb.replace(' ', '_').replace('-', '_')}"
 
 
 def _capital(text: str) -> str:

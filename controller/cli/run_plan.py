@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from controller.cautions import SEARCH_CAUTION, short_circuit_sentence
+from controller.cli.clear_codes import clear_codes, require_clearable
 from controller.cli.confirm import confirm_cautions
 from controller.cli.courses import CourseKeeper
 from controller.cli.printer import ProgressPrinter, say_results
@@ -50,6 +51,8 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     if arguments.junit is not None and not arguments.junit.parent.is_dir():
         raise InputError.single("there is no such folder", where=str(arguments.junit.parent))
     prepared = prepare(arguments.plan, arguments.bench, verb=verb)
+    clears = getattr(arguments, "clear_codes", None)
+    require_clearable(prepared.bench, clears)
     pace = chosen_pace(arguments.pace, prepared.bench)
     resolved = prepared.resolved
     for warning in (*resolved.warnings, *prepared.warnings):
@@ -58,7 +61,7 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         output.warn(f"Readings come from the program {' '.join(prepared.bench.command)}")
     amperes, watts = resolved.short_circuit_amperes, resolved.most_watts
     search = prepared.inputs.plan.search
-    first = () if search is None else (SEARCH_CAUTION,)
+    first = (*(() if search is None else (SEARCH_CAUTION,)), *prepared.bench.cautions)
     if prepared.bench.drives_hardware:
         confirm_cautions(output, amperes=amperes, watts=watts, yes=arguments.yes, first=first)
     elif search is not None:
@@ -82,7 +85,10 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         judged = search is None or search.judged or not found
         _say_end(output, session, path, faults, course, judged=judged)
         assert session.summary is not None  # noqa: S101 - a run ends with its summary
-        return exit_status(session.summary, judged=judged)
+        status = exit_status(session.summary, judged=judged)
+    if clears is not None:
+        clear_codes(prepared.bench, clears, output)
+    return status
 
 
 def _watch(

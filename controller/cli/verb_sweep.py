@@ -47,6 +47,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--yes", action="store_true", help="the cautions for real equipment have been read"
     )
+    parser.add_argument(
+        "--clear-codes",
+        metavar="MODULE",
+        help="after the run, ask on the terminal whether this module's fault codes are to be"
+        " cleared (a bench that reads over CAN; for example 7E8)",
+    )
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:

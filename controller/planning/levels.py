@@ -39,9 +39,14 @@ def search_problems(plan: Plan, bench: BenchFile, module: Module | None) -> Iter
             hint="simulate a module with a [fan], or let a person say so:"
             ' [readback] kind = "typed"',
         )
-    if watch is Watch.CODE and bench.readback is ReadbackKind.CALLED:
+    untold = {
+        ReadbackKind.CALLED: "a function that gives readings tells no codes",
+        ReadbackKind.CAN: "over CAN codes are read before and after a run, not while it goes on",
+        ReadbackKind.J1939: "over CAN codes are read before and after a run, not while it goes on",
+    }
+    if watch is Watch.CODE and bench.readback in untold:
         yield Problem(
-            message="a function that gives readings tells no codes",
+            message=untold[bench.readback],
             where=where,
             key="search.watch",
         )

@@ -73,6 +73,7 @@ def resolve_on(
         calibration=bench.calibration,
         surroundings=bench.surroundings,
         switching=bench.switching,
+        refresh_s=bench.refresh_s,
     )
 
 
@@ -86,13 +87,15 @@ def resolve(
     calibration: Calibration | None = None,
     surroundings: Surroundings | None = None,
     switching: Switching = Switching.PATH,
+    refresh_s: float = 0.0,
 ) -> ResolvedPlan:
     """Decide every state, path, expectation and uncertainty of a plan on a ladder.
 
     `module` is the one at the other end; unless the plan names it, it is the bench's. With a
     `calibration`, `ladder` is the one from the file. Steps before `first_step` are decided too,
     but the run is to begin there, from the park state. Switched all at once, each step takes its
-    nearest state, and the excursion is the worst that chance may bring.
+    nearest state, and the excursion is the worst that chance may bring. `refresh_s` is how often
+    the module renews its report as far as the bench knows.
 
     `kept` are the steps of an earlier resolving: states and paths are taken from there in place of
     being chosen, where they do for the target; everything else is worked out.
@@ -100,7 +103,15 @@ def resolve(
     Raises InputError with every reason why the plan must not be driven: a ladder that cannot make
     an open or a short, ratings that the input would exceed, an excursion above the plan's limit.
     """
-    resolver = _Resolver(plan, ladder, plan.module or module, calibration, surroundings, switching)
+    resolver = _Resolver(
+        plan,
+        ladder,
+        plan.module or module,
+        calibration,
+        surroundings,
+        switching,
+        refresh_s=refresh_s,
+    )
     return resolver.resolved(first_step, kept)
 
 
@@ -124,8 +135,11 @@ class _Resolver:
         calibration: Calibration | None,
         surroundings: Surroundings | None,
         switching: Switching,
+        *,
+        refresh_s: float = 0.0,
     ) -> None:
         self._plan = plan
+        self._refresh_s = refresh_s
         self._nominal = ladder
         self._ladder = calibrated_ladder(ladder, calibration) if calibration else ladder
         self._module = module
@@ -168,14 +182,14 @@ class _Resolver:
             *deviation_warnings(plan, steps, self._router.search),
             *(missing_module_warnings(steps) if module is None else ()),
             *(ratio_warnings(steps, budgets) if plan.search is None else ()),
-            *profile_warnings(steps, believable(plan.settle, module)),
+            *profile_warnings(steps, believable(plan.settle, module, self._refresh_s)),
         ]
         last = decided[-1].state
         return ResolvedPlan(
             name=plan.name,
             kind=plan.kind.value,
             steps=tuple(steps),
-            settle=believable(plan.settle, module),
+            settle=believable(plan.settle, module, self._refresh_s),
             worst_excursion_celsius=max(step.excursion_celsius or 0.0 for step in to_run),
             relay_operations=sum(operations(one.start, one.path) for one in decided[first_step:]),
             park_state=ladder.park_state,

@@ -30,14 +30,16 @@ _FILTER_TIME_CONSTANTS = 3.0
 """After so many time constants an input filter has passed 95 % of a change."""
 
 
-def believable(rule: SettleRule, module: Module | None) -> SettleRule:
+def believable(rule: SettleRule, module: Module | None, refresh_s: float = 0.0) -> SettleRule:
     """Return a plan's rule with what makes a settled reading one of the step's own.
 
     A module shows a change after its filter has passed it and its report has been renewed.
+    `refresh_s` is how often that happens as far as the bench knows; the slower of both counts.
     """
-    lag_s = 0.0
+    lag_s = refresh_s
     if module is not None:
-        lag_s = module.refresh_s + _FILTER_TIME_CONSTANTS * module.filter_time_constant_s
+        lag_s = max(lag_s, module.refresh_s)
+        lag_s += _FILTER_TIME_CONSTANTS * module.filter_time_constant_s
     gap_s = max(_GAP_SHARE * rule.for_s, _LEAST_GAP_S)
     return replace(rule, lag_s=lag_s, readings=LEAST_READINGS, gap_s=gap_s)
 
@@ -56,7 +58,7 @@ def settle_problems(plan: Plan, bench: BenchFile, module: Module | None) -> Iter
             key="settle.for_s",
             hint=f"write {least_s:g} or more",
         )
-    lag_s = believable(rule, module).lag_s
+    lag_s = believable(rule, module, bench.refresh_s).lag_s
     if rule.at_most_s < lag_s + max(rule.for_s, least_s):
         yield Problem(
             message=f"{rule.at_most_s:g} s are not enough: the module shows a change after"

@@ -184,4 +184,5 @@ def _summary(line: Mapping[str, Any]) -> RunSummary:
         not_run=int(line["not_run"]),
         relays=RelayKnowledge(line["relays"]),
         sentence=str(line["sentence"]),
+        new_codes=tuple(str(code) for code in line.get("new_codes", ())),
     )

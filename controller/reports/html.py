@@ -181,10 +181,10 @@ def _diagnosis(words: Words | str) -> str:
 def _codes(record: Record, results: Sequence[StepResult], told: Told) -> str:
     readings = [line for line in record.lines if line["type"] == "reading"]
     rows = [
-        ("Before the run", told.codes_before or "not stated"),
+        ("Before the run", told.codes_before or _read(record, "before")),
         ("In the first reading", _listed(readings[0]["codes"]) if readings else "no reading"),
         ("In the last reading", _listed(readings[-1]["codes"]) if readings else "no reading"),
-        ("After the run", told.codes_after or "not stated"),
+        ("After the run", told.codes_after or _read(record, "after")),
     ]
     seen = [[str(one.step.index + 1), ", ".join(one.codes)] for one in results if one.codes]
     return "".join(
@@ -196,6 +196,14 @@ def _codes(record: Record, results: Sequence[StepResult], told: Told) -> str:
             else paragraph("No step ended with a code."),
         ]
     )
+
+
+def _read(record: Record, moment: str) -> str:
+    """Return the codes that were read before or after the run."""
+    for line in record.lines:
+        if line["type"] == "codes" and line["moment"] == moment:
+            return _listed(line["codes"])
+    return "not stated"
 
 
 def _listed(codes: Sequence[object]) -> str:

@@ -148,11 +148,17 @@ def _codes(results: Sequence[StepResult]) -> list[str]:
 def _happenings(record: Record) -> list[str]:
     """Return faults and remarks, with the time they came at."""
     rows = [
-        [f"{line['elapsed_s']:.1f} s", line["type"], str(line.get("message") or line.get("text"))]
+        [f"{line['elapsed_s']:.1f} s", line["type"], _what_happened(line)]
         for line in record.lines
-        if line["type"] in ("fault", "note")
+        if line["type"] in ("fault", "note", "codes")
     ]
     return ["Faults and remarks:", *table(["at", "kind", "what"], rows), ""] if rows else []
+
+
+def _what_happened(line: Mapping[str, Any]) -> str:
+    if line["type"] == "codes":
+        return f"{line['moment']} the run: {', '.join(line['codes']) or 'none'}"
+    return str(line.get("message") or line.get("text"))
 
 
 def _proof(record: Record) -> list[str]:

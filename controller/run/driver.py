@@ -147,6 +147,7 @@ class Job(ABC):
         self._intents = Intents()
         self._driver = Driver(bench, clock, self._intents, park_state=plan.park_state)
         self._finished = False
+        self._codes_at: dict[Moment, tuple[str, ...]] = {}
         self._script = self._run()
 
     @abstractmethod
@@ -161,6 +162,15 @@ class Job(ABC):
     def finished(self) -> bool:
         """Whether the run is over: RunFinished has been returned, or `step` has raised."""
         return self._finished
+
+    @property
+    def new_codes(self) -> tuple[str, ...]:
+        """The fault codes that were not there before the run and are now, as far as is known."""
+        if Moment.BEFORE not in self._codes_at:
+            return ()
+        before = self._codes_at[Moment.BEFORE]
+        after = self._codes_at.get(Moment.AFTER, ())
+        return tuple(code for code in after if code not in before)
 
     def stop(self) -> None:
         """End the run: park at once. Any thread may call this."""
@@ -228,6 +238,7 @@ class Job(ABC):
         codes = self._bench.readback.codes()
         if codes is None:
             return ()
+        self._codes_at[moment] = codes
         return (CodesRead(at_s=self._clock.now_s(), moment=moment, codes=codes),)
 
     def _fault(self, error: LinkError | ReadbackError) -> FaultRaised:

@@ -52,7 +52,8 @@ class StepResult:
 class RunSummary:
     """The end of a run: counts, overall verdict, and the one sentence for people.
 
-    `relays` is what is known of them at the end.
+    `relays` is what is known of them at the end. `new_codes` are fault codes that the module holds
+    after the run and did not hold before it, where the readback can tell.
     """
 
     verdict: Verdict
@@ -64,3 +65,4 @@ class RunSummary:
     not_run: int
     relays: RelayKnowledge
     sentence: str
+    new_codes: tuple[str, ...] = ()

@@ -44,9 +44,16 @@ def result_words(result: StepResult) -> str:
 
 
 def summarize(
-    plan: ResolvedPlan, results: Sequence[StepResult], *, ended: Ending, relays: RelayKnowledge
+    plan: ResolvedPlan,
+    results: Sequence[StepResult],
+    *,
+    ended: Ending,
+    relays: RelayKnowledge,
+    new_codes: tuple[str, ...] = (),
 ) -> RunSummary:
     """Return the end of a run. `results` holds the one that counts of each step judged.
+
+    `new_codes` came up between the time before the run and the time after it.
 
     A run that was not completed never passes: what it did not run is undecided.
     """
@@ -64,14 +71,22 @@ def summarize(
         unsettled=sum(result.reason is Reason.UNSETTLED for result in results),
         not_run=not_run,
         relays=relays,
-        sentence=_sentence(results, ended=ended, not_run=not_run, relays=relays),
+        sentence=_sentence(
+            results, ended=ended, not_run=not_run, relays=relays, new_codes=new_codes
+        ),
+        new_codes=new_codes,
     )
 
 
 def _sentence(
-    results: Sequence[StepResult], *, ended: Ending, not_run: int, relays: RelayKnowledge
+    results: Sequence[StepResult],
+    *,
+    ended: Ending,
+    not_run: int,
+    relays: RelayKnowledge,
+    new_codes: tuple[str, ...],
 ) -> str:
-    found = _found(results) + _codes(results)
+    found = _found(results) + _codes(results) + _new(new_codes)
     if ended is Ending.COMPLETE:
         return f"{found}."
     how = "Stopped" if ended is Ending.STOPPED else "Ended by a fault"
@@ -117,6 +132,11 @@ def _codes(results: Sequence[StepResult]) -> str:
     return (
         f"; the module set {', '.join(said)} though nothing extreme was asked for" if said else ""
     )
+
+
+def _new(codes: tuple[str, ...]) -> str:
+    """Name the codes that the module did not hold before the run."""
+    return f"; new in the module since before the run: {', '.join(codes)}" if codes else ""
 
 
 def _why(undecided: StepResult) -> str:

@@ -107,7 +107,13 @@ class SweepRun(Job):
         yield from self._driver.travel(self.plan.closing_path)
 
     def _summary(self, ending: Ending) -> RunSummary:
-        return summarize(self.plan, self.results, ended=ending, relays=self._bench.link.relays)
+        return summarize(
+            self.plan,
+            self.results,
+            ended=ending,
+            relays=self._bench.link.relays,
+            new_codes=self.new_codes,
+        )
 
     def _all_steps(self) -> Part:
         index = self.plan.first_step

@@ -50,8 +50,8 @@ def fully_simulated(bench: BenchFile) -> bool:
 
 def takes_no_time(bench: BenchFile) -> bool:
     """Return whether nothing of a bench takes real time."""
-    waited_for = (ReadbackKind.TYPED, ReadbackKind.COMMAND)
-    return bench.link is LinkKind.SIMULATED and bench.readback not in waited_for
+    timeless = (ReadbackKind.SIMULATED, ReadbackKind.CALLED)
+    return bench.link is LinkKind.SIMULATED and bench.readback in timeless
 
 
 def chosen_pace(asked: str | None, bench: BenchFile) -> str:
@@ -129,4 +129,7 @@ def with_earlier(
         return event
     whole = replace(plan, first_step=0)
     ended, relays = event.summary.ended, event.summary.relays
-    return replace(event, summary=summarize(whole, (*earlier, *now), ended=ended, relays=relays))
+    summary = summarize(
+        whole, (*earlier, *now), ended=ended, relays=relays, new_codes=event.summary.new_codes
+    )
+    return replace(event, summary=summary)
