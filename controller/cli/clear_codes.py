@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 __all__ = ["clear_codes", "require_clearable"]
 
 CLEARING = (
-    "Clearing also wipes what the module has stored with the codes (freeze frames) and its record of"
-    " finished self-tests (readiness); permanent codes stay."
+    "Clearing also wipes what the module has stored with the codes (freeze frames) and its record"
+    " of finished self-tests (readiness); permanent codes stay."
 )
 
 

@@ -4,16 +4,17 @@ Knows: questions and answers of one module, frames, time.
 Must not know: what is asked for, other modules, adapters.
 
 A late answer carries nothing that tells it from the answer to the next question of the same kind.
-So after a question that was not answered in time, or an answer that nobody asked for, the line
-counts as dirty. It is cleaned by a *different* question, one to which no answer can be under way:
-modules answer in order, so its answer proves that everything asked before has been answered or
-dropped. Asking the same question again proves nothing.
+So a question to which an answer may still be under way is not asked again before it is certain
+that it is not: by the answer to a *different* question, asked after it. Modules answer in order,
+so that answer proves that everything asked before has been answered or dropped. Asking the same
+question again proves nothing.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from contextlib import suppress
 
 from controller.clock import Clock
 from controller.readback.can.frames import Address, BusPort, Frame
@@ -35,6 +36,9 @@ PENDING_S = 5.0
 
 FORGOTTEN_S = 30.0
 """A question that was never answered is not answered any more after this."""
+
+LONGEST_PAUSE_S = 3.0
+"""The longest pause between two tries to clean."""
 
 _MOST_PENDING = 10
 _LONGEST_DRAIN_S = 0.05
@@ -70,46 +74,48 @@ class Dialogue:
         self.cleaners = list(cleaners)
         self._cleans = cleans
         self._incoming = Reassembly()
-        self._outstanding: dict[bytes, float] = {}
-        """How answers begin that may still be under way, and since when."""
-        self._dirty = False
+        self._under_way: dict[bytes, list[float]] = {}
+        """How answers begin that may still be under way, and when they were asked for."""
+        self._pause_s = 0.0
+        self._next_cleaning_s = -math.inf
         self._segment_s = -math.inf
         self.asked_at_s = -math.inf
         """When the last question left."""
         self.heard_s = -math.inf
         """When the module has last answered anything."""
-        self.refused: Refused | None = None
-        """The last refusal."""
-
-    @property
-    def dirty(self) -> bool:
-        """Whether an earlier answer may still be under way."""
-        return self._dirty
 
     def ask(self, question: Question, wait_s: float = ANSWER_S) -> bytes | None:
         """Return what stands behind the beginning of the answer; None when none can be believed.
 
-        Clears up first when the line is dirty. Raises Refused when the module says no.
+        Cleans first where an earlier answer may be under way. Raises Refused when the module
+        says no.
         """
-        now_s = self._clock.now_s()
-        self._outstanding = {
-            answer: since_s
-            for answer, since_s in self._outstanding.items()
-            if now_s - since_s < FORGOTTEN_S
-        }
+        self._forget()
         self._drain()
-        if self._cleans and self._dirty and not self._cleaned(question):
+        if self._cleans and question.answer in self._under_way and not self._cleaned(question):
             return None
         return self._exchange(question, wait_s)
 
     def listen(self, seconds: float) -> None:
-        """Hear what comes unasked for a while: it makes the line dirty."""
+        """Hear for a while what comes unasked."""
         until_s = self._clock.now_s() + seconds
         while True:
             left_s = until_s - self._clock.now_s()
             self._unasked(self._port.receive(max(left_s, 0.0)))
             if self._clock.now_s() >= until_s:
                 return
+
+    def _forget(self) -> None:
+        """Expect no more what has not come for long."""
+        self._out_of_date(self._clock.now_s() - FORGOTTEN_S)
+
+    def _out_of_date(self, before_s: float) -> None:
+        """Nothing that was asked before this time is under way any more."""
+        left = {
+            answer: [at_s for at_s in asked if at_s >= before_s]
+            for answer, asked in self._under_way.items()
+        }
+        self._under_way = {answer: asked for answer, asked in left.items() if asked}
 
     def _drain(self) -> None:
         """Hear what waits already: it was sent before the next question."""
@@ -121,24 +127,32 @@ class Dialogue:
             self._unasked(frame)
 
     def _cleaned(self, wanted: Question) -> bool:
-        for cleaner in list(self.cleaners):
-            if cleaner.answer in self._outstanding or cleaner == wanted:
+        """Ask something else; return whether that proves that the wanted answer is not under way.
+
+        A cleaner that has been asked already will do as well, if all its asking came later.
+        """
+        if self._clock.now_s() < self._next_cleaning_s:
+            return False
+        last_s = max(self._under_way[wanted.answer])
+        for cleaner in self.cleaners:
+            asked = self._under_way.get(cleaner.answer, ())
+            if cleaner == wanted or (asked and min(asked) <= last_s):
                 continue
             self.cleaners.remove(cleaner)
             self.cleaners.append(cleaner)  # another one next time
-            answered = self._exchange(cleaner, ANSWER_S, cleaning=True) is not None
-            if answered:
-                self._outstanding.clear()
-                self._dirty = False
-            return answered
+            with suppress(Refused):
+                self._exchange(cleaner, ANSWER_S)
+            certain = wanted.answer not in self._under_way
+            # Who is slow is not to be buried in questions: a queue of them only grows.
+            self._pause_s = 0.0 if certain else min(2 * self._pause_s + ANSWER_S, LONGEST_PAUSE_S)
+            self._next_cleaning_s = self._clock.now_s() + self._pause_s
+            return certain
         return False
 
-    def _exchange(
-        self, question: Question, wait_s: float, *, cleaning: bool = False
-    ) -> bytes | None:
-        self.asked_at_s = self._clock.now_s()
+    def _exchange(self, question: Question, wait_s: float) -> bytes | None:
+        self.asked_at_s = asked_s = self._clock.now_s()
         self._send(single_frame(question.request))
-        until_s = self.asked_at_s + wait_s
+        until_s = asked_s + wait_s
         pending = 0
         while (left_s := until_s - self._clock.now_s()) > 0:
             frame = self._port.receive(left_s)
@@ -148,27 +162,26 @@ class Dialogue:
                     until_s = max(until_s, self._segment_s + LONGEST_GAP_S)
                 continue
             if message.startswith(question.answer):
-                return self._believed(message[len(question.answer) :], cleaning=cleaning)
+                self._under_way.setdefault(question.answer, []).append(asked_s)
+                self._answered(question.answer)
+                return message[len(question.answer) :]
             said_no = refusal(message)
             if said_no is None or said_no[0] != question.request[0]:
                 self._stray(message)
             elif said_no[1] == RESPONSE_PENDING and pending < _MOST_PENDING:
                 pending += 1
                 until_s = self._clock.now_s() + PENDING_S
-            elif cleaning or self._dirty or said_no[1] == TRY_AGAIN:
+            elif said_no[1] == TRY_AGAIN or self._under_way:
                 break  # a refusal does not say what it refuses: it may be a late one
             else:
-                self.refused = Refused(*said_no)
-                raise self.refused
-        self._dirty = True
-        self._outstanding[question.answer] = self.asked_at_s
+                raise Refused(*said_no)
+        self._under_way.setdefault(question.answer, []).append(asked_s)
         return None
 
-    def _believed(self, value: bytes, *, cleaning: bool) -> bytes | None:
-        """Return an answer that is as hoped for, unless the line has become dirty meanwhile."""
-        if cleaning or not self._dirty or not self._cleans:
-            return value
-        return None
+    def _answered(self, answer: bytes) -> None:
+        """An answer has come: to the first asking of its kind, as far as is known."""
+        asked_s = self._under_way[answer].pop(0)
+        self._out_of_date(asked_s)
 
     def _unasked(self, frame: Frame | None) -> None:
         message = None if frame is None else self._message(frame)
@@ -176,10 +189,12 @@ class Dialogue:
             self._stray(message)
 
     def _stray(self, message: bytes) -> None:
-        """Note an answer that nobody waits for; another like it may be under way."""
-        self._dirty = True
-        length = {0x41: 2, 0x62: 3}.get(message[0], 1)
-        self._outstanding[message[:length]] = self._clock.now_s()
+        """Take an answer that is not waited for. One that is not late may have others behind it."""
+        answer = message[: {0x41: 2, 0x62: 3}.get(message[0], 1)]
+        if answer in self._under_way:
+            self._answered(answer)
+        else:
+            self._under_way[answer] = [self._clock.now_s()]
 
     def _message(self, frame: Frame) -> bytes | None:
         """Return the module's message that a frame completes."""
@@ -190,8 +205,6 @@ class Dialogue:
         heard = self._incoming.take(frame.data, self._segment_s)
         if heard.reply is not None:
             self._send(heard.reply)
-        if heard.lost:
-            self._dirty = True
         if heard.message is not None:
             self.heard_s = self._clock.now_s()
         return heard.message

@@ -62,7 +62,7 @@ class Reassembly:
         if self.under_way and now_s - self._heard_s > LONGEST_GAP_S:
             self._length = 0
         if not data:
-            return _NOTHING
+            return self._nonsense()
         match data[0] >> 4:
             case 0:
                 return self._single(data)
@@ -70,8 +70,15 @@ class Reassembly:
                 return self._first(data, now_s)
             case 2:
                 return self._consecutive(data, now_s)
-            case _:
+            case 3:  # flow control is about what we say
                 return _NOTHING
+            case _:
+                return self._nonsense()
+
+    def _nonsense(self) -> Heard:
+        """Give up what is under way: who says something unknown in between is not to be trusted."""
+        lost, self._length = self.under_way, 0
+        return _LOST if lost else _NOTHING
 
     def _single(self, data: bytes) -> Heard:
         length = data[0]
