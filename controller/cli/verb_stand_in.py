@@ -21,13 +21,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
     parser.add_argument("bench", metavar="BENCH", type=Path, help="bench file with a [simulation]")
     parser.add_argument(
-        "words",
-        metavar="VERB",
-        nargs=argparse.REMAINDER,
-        help="a verb of this program with its arguments, to be run meanwhile"
-        " (default: keep the ports until Ctrl-C)",
-    )
-    parser.add_argument(
         "--folder",
         metavar="FOLDER",
         type=Path,
@@ -45,6 +38,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=float,
         default=20.0,
         help="frames of other modules a second (default: 20)",
+    )
+    parser.add_argument(
+        "--run",
+        metavar="VERB ...",
+        nargs=argparse.REMAINDER,
+        help="a verb of this program with its arguments, all to the end of the line: run it and"
+        " end with it (default: keep the ports until Ctrl-C)",
     )
 
 
@@ -70,15 +70,15 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
             f"Simulated: the ladder at {ports.ladder}, the module's bus at {ports.bus}"
             f" (slcan, {bitrate} bit/s)"
         )
-        if not arguments.words:
+        if not arguments.run:
             ended = threading.Event()
             with stopping_by(ended.set):
                 output.warn("Ctrl-C ends it.")
                 ended.wait()
             return 0
-        words = arguments.words[arguments.words[0] == "--" :]
+        command = [sys.executable, "-m", "rungwise", *arguments.run]
         with (
-            subprocess.Popen([sys.executable, "-m", "rungwise", *words]) as run,  # noqa: S603
-            stopping_by(run.terminate),  # the ports stay until the verb has parked
+            subprocess.Popen(command) as running,  # noqa: S603 - a verb of this program
+            stopping_by(running.terminate),  # the ports stay until the verb has parked
         ):
-            return run.wait()
+            return running.wait()

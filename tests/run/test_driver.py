@@ -9,6 +9,8 @@ from controller.ladder.model import PathStep
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
 from controller.readback.base import OperatorCommand, Reading
+from controller.records.codec import events_of_line
+from controller.records.encode import summary_fields
 from controller.run.driver import run_events
 from controller.run.events import (
     CodesRead,
@@ -196,3 +198,27 @@ def test_an_error_of_another_kind_parks_and_goes_on_its_way(fakes, clock):
     with pytest.raises(ZeroDivisionError):
         list(run_events(run))
     assert (run.finished, link.parks) == (True, 1)
+
+
+def test_a_code_that_is_new_after_the_run_is_part_of_its_sentence(fakes, clock):
+    class WithCodes(fakes.StreamingReadback):
+        held = (("P0420",), ("P0420", "P0118 (pending)"))
+        asked = 0
+
+        def codes(self):
+            self.asked += 1
+            return self.held[self.asked - 1]
+
+    bench = fakes.bench(fakes.FakeLink(clock), WithCodes(clock, fakes.right))
+    summary = summary_of(list(run_events(SweepRun(fakes.plain_plan(1), bench, clock))))
+    assert summary.new_codes == ("P0118 (pending)",)
+    assert summary.sentence.endswith("; new in the module since before the run: P0118 (pending).")
+    assert summary.verdict is Verdict.PASS
+    [*_, closing] = events_of_line(
+        {"type": "closing", "elapsed_s": 1.0, **summary_fields(summary)}, fakes.plain_plan(1), {}
+    )
+    assert closing.summary == summary
+    bench = fakes.bench(fakes.FakeLink(clock), fakes.StreamingReadback(clock, fakes.right))
+    summary = summary_of(list(run_events(SweepRun(fakes.plain_plan(1), bench, clock))))
+    assert summary.new_codes == ()
+    assert "new_codes" not in summary_fields(summary)

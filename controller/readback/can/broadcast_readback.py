@@ -18,12 +18,14 @@ from controller.readback.can.frames import BusPort
 from controller.readback.can.j1939 import DM1, Broadcast, Broadcasts, Temperature, active_codes
 from controller.readback.can.owner import Owner, TokenNow, owner_for
 
-__all__ = ["BroadcastReadback", "Listening"]
+__all__ = ["FIRST_S", "SILENT_S", "BroadcastReadback", "Listening"]
 
 SILENT_S = 12.0
 """A module that has been heard and then says nothing for so long is not there any more."""
 
-_FIRST_S = 5.0
+FIRST_S = 5.0
+"""How long senders are looked out for; a temperature is broadcast once a second or so."""
+
 _CODES_S = 2.5
 _CALL_S = 30.0
 
@@ -59,12 +61,12 @@ class BroadcastReadback:
 
     def _found(self, listening: Listening) -> int:
         """Return the sender. Listens on for a while, to see whether there are two."""
-        listening.listen(_FIRST_S)
+        listening.listen(FIRST_S)
         what = f"SPN {self._quantity.spn} ({self._quantity.value})"
         senders = sorted(listening.senders)
         if not listening.frames:
             raise ReadbackError(
-                f"nothing was heard on the bus in {_FIRST_S:g} s",
+                f"nothing was heard on the bus in {FIRST_S:g} s",
                 source=self.name,
                 hint="is the ignition on, is the bit rate right, are the two wires swapped?",
             )

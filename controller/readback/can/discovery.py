@@ -131,7 +131,7 @@ def _modules(
         )
     other = "29-bit" if addressing is Addressing.SHORT else "11-bit"
     raise ReadbackError(
-        "there is traffic, but no module answers",
+        f"there is traffic, but no module answers{port.complaint}",
         source=port.name,
         hint=f'is it one of addressing = "{other}", or does a gateway keep questions out?',
     )

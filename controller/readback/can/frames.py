@@ -67,6 +67,10 @@ class BusPort(Protocol):
     def name(self) -> str:
         """The port's name for people."""
 
+    @property
+    def complaint(self) -> str:
+        """What the adapter has complained of, as the end of a sentence; empty when of nothing."""
+
     def open(self) -> None:
         """Open it so that nothing is sent, not even an acknowledgement, where it can do that."""
 

@@ -19,7 +19,10 @@ from controller.readback.can.frames import Frame
 if TYPE_CHECKING:
     import can
 
-__all__ = ["SILENT_ADAPTER_S", "PythonCanPort"]
+__all__ = ["SILENT_ADAPTER_S", "WAKE_UP_S", "PythonCanPort"]
+
+WAKE_UP_S = 2.0
+"""Adapters that start anew when their port is opened need so long to listen to it."""
 
 SILENT_ADAPTER_S = 0.5
 """How long a frame may take to leave for the adapter."""
@@ -41,6 +44,8 @@ class PythonCanPort:
         self, interface: str, channel: str, bitrate: int | None, *, baud: int = 115_200
     ) -> None:
         self.name = f"{interface} adapter at {channel}"
+        self.close_error = ""
+        """Why closing went wrong, for whoever looks."""
         self.refused = 0
         """How often the adapter has said that a frame could not be sent."""
         self.torn = 0
@@ -50,6 +55,13 @@ class PythonCanPort:
         self._bitrate = bitrate
         self._baud = baud
         self._bus: can.BusABC | None = None
+
+    @property
+    def complaint(self) -> str:
+        """What the adapter has said of frames that it could not send."""
+        if not self.refused:
+            return ""
+        return f"; the adapter could not send {self.refused} of our frames (BEL)"
 
     def open(self) -> None:
         """Open the bus, listening only where the adapter can.
@@ -150,9 +162,6 @@ class PythonCanPort:
             except Exception as error:  # noqa: BLE001
                 self.close_error = str(error)
 
-    close_error = ""
-    """Why closing went wrong, for whoever looks."""
-
     def _error_frame(self, flags: int) -> None:
         if flags & _BUS_OFF:
             raise ReadbackError(
@@ -203,6 +212,7 @@ def _serial_line_bus(
     port: PythonCanPort, channel: str, bitrate: int | None, baud: int
 ) -> can.BusABC:
     """Return python-can's bus for such adapters, listening only until `go_active`."""
+    import can
     from can.interfaces.slcan import slcanBus
 
     class SerialLineBus(slcanBus):
@@ -213,6 +223,16 @@ def _serial_line_bus(
             self._listen_only = False
             self.open()
 
+        def shutdown(self) -> None:
+            # An adapter that has gone cannot be told; python-can would then leave the port open.
+            try:
+                super().shutdown()
+            except can.CanError as error:
+                self._is_shutdown = True
+                port.close_error = str(error)
+            finally:
+                self.serialPortOrig.close()
+
         def _read(self, timeout: float | None) -> str | None:
             line = super()._read(timeout)
             if line is not None and line.endswith("\a"):
@@ -220,4 +240,10 @@ def _serial_line_bus(
                 return None
             return line
 
-    return SerialLineBus(channel, tty_baudrate=baud, bitrate=bitrate, listen_only=True)
+    return SerialLineBus(
+        channel,
+        tty_baudrate=baud,
+        bitrate=bitrate,
+        listen_only=True,
+        sleep_after_open=WAKE_UP_S,
+    )

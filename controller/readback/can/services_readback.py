@@ -91,6 +91,7 @@ class ServiceReadback:
             found.dialogue,
             self._clock,
             name=self.name,
+            complaint=lambda: self._port.complaint,
             question=pid_question(self._quantity.pid, self._service),
             celsius=self._quantity.celsius,
             interval_s=self._interval_s,
@@ -134,7 +135,9 @@ class Asking:
         question: Question,
         celsius: Callable[[bytes], float | None],
         interval_s: float,
+        complaint: Callable[[], str] = lambda: "",
     ) -> None:
+        self._complaint = complaint
         self._dialogue = dialogue
         self._clock = clock
         self._name = name
@@ -176,7 +179,7 @@ class Asking:
         silent_s = self._clock.now_s() - self._silent_since_s
         if silent_s >= SILENT_S and self._dialogue.heard_s < self._silent_since_s:
             raise ReadbackError(
-                f"it answered, and then said nothing for {silent_s:.0f} s",
+                f"it answered, and then said nothing for {silent_s:.0f} s{self._complaint()}",
                 source=self._name,
                 hint="is the ignition still on, and is the plug still in?",
             )

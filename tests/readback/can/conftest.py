@@ -16,6 +16,7 @@ class MemoryBus:
     """A port: what is sent is heard by all nodes at once, what they send arrives when it leaves."""
 
     name = "bus in memory"
+    complaint = ""
 
     def __init__(self, clock, nodes=()):
         self.clock = clock

@@ -194,5 +194,5 @@ def test_a_module_that_falls_silent(clock, fakes):
     bus, readback = opened(clock, fakes, module, fakes.chatter())
     assert readings(clock, readback, 1, 3.0)
     bus.nodes.remove(module)
-    with pytest.raises(ReadbackError, match="it broadcast, and then said nothing for 1[23] s"):
+    with pytest.raises(ReadbackError, match=r"it broadcast, and then said nothing for 1[23] s"):
         readings(clock, readback, 2, 20.0)
