@@ -38,7 +38,7 @@ ohms = 150
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
 from typing import Literal
@@ -158,7 +158,7 @@ class BenchFile:
     path: Path | None = None
     command: tuple[str, ...] = ()
     command_timeout_s: float = 5.0
-    can: CanSettings | None = None
+    can: CanSettings | None = field(default=None, metadata={"later": True})
 
     @property
     def drives_hardware(self) -> bool:

@@ -50,6 +50,8 @@ rungs = [{ relay = 0 }]
     ),
     "bench": (
         '[link]\nkind = "simulated"\n[readback]\nkind = "command"\n[simulation]\n',
+        '[link]\nkind = "serial"\n[readback]\nkind = "can"\n',
+        '[link]\nkind = "serial"\n[readback]\nkind = "j1939"\n',
         *(
             f'[link]\nkind = "serial"\n[readback]\n[simulation]\n[surroundings]\n'
             f'[[fault]]\nkind = "{kind}"\n'

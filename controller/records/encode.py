@@ -86,6 +86,4 @@ def plan_fields(plan: ResolvedPlan) -> dict[str, Any]:
 def summary_fields(summary: RunSummary) -> dict[str, Any]:
     """Return the end of a run."""
     fields: dict[str, Any] = plain(summary)
-    if not summary.new_codes:
-        del fields["new_codes"]
     return fields

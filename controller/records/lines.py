@@ -45,6 +45,9 @@ def plain(value: Any) -> Any:
 
     A number that is not finite becomes None: JSON has no word for it, and in a record the only
     one is the resistance of an open circuit. Anything else is named by its class.
+
+    A field with `metadata={"later": True}` came after the first version: it is left out where it
+    has its default, so that what does not use it is written, and hashed, as ever.
     """
     if isinstance(value, Enum):
         return value.value
@@ -59,7 +62,11 @@ def plain(value: Any) -> Any:
     if isinstance(value, set | frozenset):
         return [plain(item) for item in sorted(value)]
     if is_dataclass(value) and not isinstance(value, type):
-        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
+        return {
+            field.name: plain(getattr(value, field.name))
+            for field in fields(value)
+            if not (field.metadata.get("later") and getattr(value, field.name) == field.default)
+        }
     if isinstance(value, datetime):
         return value.isoformat()
     if isinstance(value, Path):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from controller.errors import RelayKnowledge
@@ -65,4 +65,4 @@ class RunSummary:
     not_run: int
     relays: RelayKnowledge
     sentence: str
-    new_codes: tuple[str, ...] = ()
+    new_codes: tuple[str, ...] = field(default=(), metadata={"later": True})
