@@ -68,6 +68,8 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         output.warn(SEARCH_CAUTION)
     elif verb == "check" or prepared.shorts:
         output.warn(short_circuit_sentence(amperes, watts))
+    if prepared.bench.can is not None:
+        output.warn(f"Looking for the module on the bus at {prepared.bench.can.channel} ...")
     path = arguments.record or new_record(Path("runs"), arguments.plan.stem)
     setup = sweeping(
         prepared, record=path, pace=pace, clock=clock_of(pace), resume=arguments.resume
@@ -151,6 +153,7 @@ def _say_end(
         "ended": summary.ended.value,
         "relays": summary.relays.value,
         "sentence": summary.sentence,
+        "new_codes": list(summary.new_codes),
         "plan": plan_summary_fields(plan),
         "steps": [result_fields(result, plan.state_digits) for result in results],
         "record": str(path),

@@ -33,7 +33,7 @@ SILENT_S = 12.0
 """A module that has answered and then says nothing for so long is not there any more."""
 
 _CODES_WAIT_S = 1.0
-_CODES_TRIES = 6
+_BETWEEN_S = 0.1
 _CALL_S = 60.0
 _SLACK_S = 1e-9
 
@@ -199,7 +199,8 @@ class Asking:
         return tuple(found) if told else None
 
     def _patiently(self, question: Question) -> tuple[str, ...] | None:
-        for _ in range(_CODES_TRIES):
+        until_s = self._clock.now_s() + SILENT_S
+        while self._clock.now_s() < until_s:
             try:
                 data = self._dialogue.ask(question, _CODES_WAIT_S)
                 if data is not None:
@@ -207,7 +208,8 @@ class Asking:
             except Refused:
                 return None
             except ValueError:
-                continue
+                pass  # cut short: once more
+            self._dialogue.listen(_BETWEEN_S)
         raise ReadbackError(
             f"the module does not answer when asked for its codes ({question.name})",
             source=self._name,
