@@ -109,10 +109,10 @@ class Dialogue:
         """Expect no more what has not come for long."""
         self._out_of_date(self._clock.now_s() - FORGOTTEN_S)
 
-    def _out_of_date(self, before_s: float) -> None:
-        """Nothing that was asked before this time is under way any more."""
+    def _out_of_date(self, until_s: float) -> None:
+        """Nothing that was asked up to this time is under way any more."""
         left = {
-            answer: [at_s for at_s in asked if at_s >= before_s]
+            answer: [at_s for at_s in asked if at_s > until_s]
             for answer, asked in self._under_way.items()
         }
         self._under_way = {answer: asked for answer, asked in left.items() if asked}
@@ -136,7 +136,7 @@ class Dialogue:
         last_s = max(self._under_way[wanted.answer])
         for cleaner in self.cleaners:
             asked = self._under_way.get(cleaner.answer, ())
-            if cleaner == wanted or (asked and min(asked) <= last_s):
+            if asked and min(asked) <= last_s:  # so it is for the wanted one itself
                 continue
             self.cleaners.remove(cleaner)
             self.cleaners.append(cleaner)  # another one next time

@@ -216,7 +216,7 @@ def _serial_line_bus(
     from can.interfaces.slcan import slcanBus
 
     class SerialLineBus(slcanBus):
-        """Listens first, and hears BEL, which python-can passes over."""
+        """Listens first, hears BEL, which python-can passes over, and outlives bytes of no text."""
 
         def go_active(self) -> None:
             self.close()
@@ -234,7 +234,14 @@ def _serial_line_bus(
                 self.serialPortOrig.close()
 
         def _read(self, timeout: float | None) -> str | None:
-            line = super()._read(timeout)
+            try:
+                line = super()._read(timeout)
+            except can.CanOperationError as error:
+                if not isinstance(error.__cause__, UnicodeDecodeError):
+                    raise
+                self._buffer.clear()  # or the same bytes would fail for ever
+                port.torn += 1
+                return None
             if line is not None and line.endswith("\a"):
                 port.refused += 1
                 return None

@@ -287,3 +287,15 @@ def test_only_data_frames_count_and_bus_off_is_said():
         with pytest.raises(ReadbackError, match=r"left the bus.*\(bus-off\)"):
             port.receive(5.0)
         port.close()
+
+
+@pytest.mark.parametrize("line", [b"t7\r", b"t7E8\r", b"t7E88034105\r", b"t7E8zz\r", b"\xff\xff\r"])
+def test_a_line_that_is_cut_short_is_no_frame(line):
+    with BusPty([Traffic(50)], mangle=lambda _line: line) as adapter:
+        port = serial_port(adapter)
+        port.open()
+        until_s = time.monotonic() + LONG_S
+        while port.torn < 3 and time.monotonic() < until_s:
+            assert port.receive(0.05) is None
+        assert port.torn >= 3
+        port.close()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from contextlib import suppress
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -36,10 +37,15 @@ from controller.stand_in.workshop import standing_in
 SWEEPS = Path(__file__).resolve().parents[3] / "sweeps"
 
 
+@cache
+def bench_and_plan(name):
+    file = load_bench(SWEEPS / "benches" / f"{name}.toml")
+    return file, resolve_on(load_plan(SWEEPS / "coolant-quick.toml"), file)
+
+
 def swept(clock, bus, *, bench_name="simulated-corroded", trouble=None, queues=True, per_s=100.0):
     """Run the quick plan, the module behind a bus in memory; return its results and the rest."""
-    file = load_bench(SWEEPS / "benches" / f"{bench_name}.toml")
-    plan = resolve_on(load_plan(SWEEPS / "coolant-quick.toml"), file)
+    file, plan = bench_and_plan(bench_name)
     assert file.module is not None
     simulation = Simulation(file.ladder, file.module, clock, faults=file.faults, seed=file.seed)
     device = SimulatedDevice(
