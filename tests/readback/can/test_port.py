@@ -299,3 +299,33 @@ def test_a_line_that_is_cut_short_is_no_frame(line):
             assert port.receive(0.05) is None
         assert port.torn >= 3
         port.close()
+
+
+def test_after_bytes_of_no_text_frames_come_again():
+    count = 0
+
+    def mangle(line):
+        nonlocal count
+        count += 1
+        return b"\xff\xfe\r" if count == 3 else line
+
+    with BusPty([Traffic(50)], mangle=mangle) as adapter:
+        port = serial_port(adapter)
+        port.open()
+        until_s, frames = time.monotonic() + LONG_S, 0
+        while (port.torn < 1 or frames < 10) and time.monotonic() < until_s:
+            frames += port.receive(0.05) is not None
+        assert port.torn == 1
+        assert frames >= 10
+        port.close()
+
+
+def test_hidden_files_have_no_say(tmp_path, monkeypatch):
+    """python-can would take settings from ~/.canrc: here, to hear what it says itself."""
+    monkeypatch.setenv("HOME", str(tmp_path))
+    (tmp_path / ".canrc").write_text("[default]\nreceive_own_messages = true\n")
+    port = PythonCanPort("virtual", uuid.uuid4().hex, None)
+    port.open()
+    port.send(Frame(0x7DF, bytes(8)))
+    assert port.receive(0.05) is None
+    port.close()

@@ -60,7 +60,7 @@ def test_none_of_some_hundred_readings_is_stale(clock, fakes, queues):
     assert stale(readings(clock, fakes, 400, queues=queues)) == 0
 
 
-@pytest.mark.night
+@pytest.mark.soak
 @pytest.mark.parametrize("queues", [True, False], ids=["queueing", "dropping"])
 def test_none_of_twenty_thousand_readings_is_stale(clock, fakes, queues):
     assert stale(readings(clock, fakes, 20_000, queues=queues)) == 0

@@ -19,7 +19,6 @@ from controller.links.simulated import SimulatedChannel, SimulatedDevice
 from controller.planning.files import load_plan
 from controller.planning.resolve import resolve_on
 from controller.readback.can import port as port_module
-from controller.readback.can.port import PythonCanPort
 from controller.readback.can.services import Quantity
 from controller.readback.can.services_readback import ServiceReadback
 from controller.records.reader import load_record
@@ -179,12 +178,3 @@ def test_an_adapter_that_is_unplugged_ends_a_run_parked_and_its_record_closed(
     record = load_record(tmp_path / "run.jsonl")
     assert record.closing is not None
     assert [line["moment"] for line in record.lines if line["type"] == "codes"] == ["before"]
-
-
-def test_hidden_files_do_not_choose_the_bus(tmp_path, monkeypatch):
-    """python-can would take a bit rate from ./can.ini."""
-    monkeypatch.chdir(tmp_path)
-    (tmp_path / "can.ini").write_text("[default]\nbitrate = nonsense\n")
-    port = PythonCanPort("virtual", "mine", None)
-    port.open()
-    port.close()
