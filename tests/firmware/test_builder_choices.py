@@ -65,9 +65,7 @@ def test_another_choice_makes_another_image(image_of: Callable[..., bytes], choi
     assert image_of("RELAYS=24") == first, "and back again"
 
 
-def test_the_same_choices_build_nothing_anew(
-    image_of: Callable[..., bytes], folder: Path
-) -> None:
+def test_the_same_choices_build_nothing_anew(image_of: Callable[..., bytes], folder: Path) -> None:
     image_of("RELAYS=24")
     made = (folder / "rungwise-avr.elf").stat().st_mtime_ns
     image_of("RELAYS=24")

@@ -107,9 +107,7 @@ def test_a_misread_figure_of_the_largest_rung_does_not_pass(study, states_of):
     name = "bench-16.toml"
     circuit, ladder = study.circuit_of(name), load_ladder(study.LADDERS / name)
     rng = np.random.default_rng(6)
-    table = study.measured(
-        circuit, study.built(circuit, rng), states_of(name), rng, scale=0.0
-    )
+    table = study.measured(circuit, study.built(circuit, rng), states_of(name), rng, scale=0.0)
     assert assess(ladder, *calibrate_and_check(ladder, table, utc="2026-03-31")).sound
     large = [index for index, one in enumerate(table) if one.ohms > 40e3]
     assert len(large) >= 2
