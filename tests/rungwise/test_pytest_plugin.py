@@ -245,7 +245,7 @@ def test_the_name_is_still_free():
 
 
 def test_what_the_readme_shows(project: pytest.Pytester) -> None:
-    readme = (ROOT / "README.md").read_text("utf-8")
+    readme = (ROOT / "controller/docs/scripts.md").read_text("utf-8")
     blocks = re.findall(r"^```python\n(.*?)^```$", readme, re.MULTILINE | re.DOTALL)
     (project.path / "sweeps").symlink_to(ROOT / "sweeps")
     # The demo sensor's own equation turned round (tests/reference/ntc_type1_ratio.csv, line 1),
