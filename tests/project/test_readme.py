@@ -1,8 +1,9 @@
 """README and docs tell the truth: their commands are run, and what they print is compared.
 
 A ``console`` block holds a command after ``$`` and the output that a reader will see. A line
-``...`` stands for any number of lines, but between two lines of a table only for lines of that table. Commands that end in ``# not run`` are for a reader's own
-machine. Exit codes are stated in the comment of the command, as in ``# exit status 1``.
+``...`` stands for any number of lines, between two rows of a table only for rows of that table.
+Commands that end in ``# not run`` are for a reader's own machine. Exit codes are stated in the
+comment of the command, as in ``# exit status 1``.
 """
 
 from __future__ import annotations
@@ -21,7 +22,10 @@ PYTHON = os.environ.get("RUNGWISE_PYTHON", sys.executable)
 """Whose installation is tried; CI names that of a wheel."""
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
-PAGES = ["README.md", *(f"controller/docs/{p.name}" for p in (ROOT / "controller/docs").glob("*.md"))]
+PAGES = [
+    "README.md",
+    *(f"controller/docs/{p.name}" for p in (ROOT / "controller/docs").glob("*.md")),
+]
 BLOCKS = [
     block
     for page in sorted(PAGES)
@@ -51,7 +55,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def kind_of_line(line: str) -> str:
-    """Return the first word, whatever its number: rows of one table begin alike, its head does not."""
+    """Return the first word, whatever its number: rows of a table begin alike."""
     return re.sub(r"\d+", "0", line.split()[0]) if line.split() else ""
 
 
@@ -64,7 +68,10 @@ def matches(shown: str, printed: str) -> bool:
     for before, skipped, after in zip(pieces, found.groups(), pieces[1:], strict=False):
         if before and after:
             begins = {kind_of_line(line) for line in skipped.splitlines()}
-            if begins - {kind_of_line(before.splitlines()[-1]), kind_of_line(after.splitlines()[0])}:
+            if begins - {
+                kind_of_line(before.splitlines()[-1]),
+                kind_of_line(after.splitlines()[0]),
+            }:
                 return False
     return True
 
