@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from controller.cli.output import Output
     from controller.errors import RungwiseError
 
-__all__ = ["VERBS", "main", "whole_parser"]
+__all__ = ["VERBS", "document_format", "main", "whole_parser"]
 
 VERBS = {
     "init": "write a small example workshop into a folder",
@@ -204,7 +204,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     output = Output(
         json=getattr(arguments, "json", False),
         fahrenheit=arguments.fahrenheit,
-        format=_document_format(arguments.verb),
+        format=document_format(arguments.verb),
     )
     return _run(arguments, output)
 
@@ -278,7 +278,8 @@ def _explained(message: str, words: Sequence[str]) -> tuple[str, str | None]:
     return message, None
 
 
-def _document_format(verb: str) -> str:
+def document_format(verb: str) -> str:
+    """Return what stands under `format` in the documents of a verb."""
     return f"rungwise-{verb.replace(' ', '-')}-output/1"
 
 

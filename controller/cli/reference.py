@@ -1,7 +1,7 @@
 """The reference of every key of every file format, made from what the loaders ask for.
 
 `python -m controller.cli.reference FOLDER` writes it: one Markdown page for people, and a JSON
-Schema (draft 2020-12) for each format, for editors.
+Schema (draft 2020-12) for each format, for editors; and the schema of what `--json` prints.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from controller.cli.output_shapes import output_schema
 from controller.documents import Asked, noting_keys, supplied_files
 from controller.errors import InputError
 
@@ -164,6 +165,7 @@ def reference_files() -> dict[str, str]:
     for kind, known in keys.items():
         schema = json.dumps(_schema(kind, known), indent=2, ensure_ascii=False)
         files[f"rungwise-{kind}-1.schema.json"] = f"{schema}\n"
+    files["output.schema.json"] = json.dumps(output_schema(), indent=1, ensure_ascii=False) + "\n"
     return files
 
 

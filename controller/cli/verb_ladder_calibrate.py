@@ -73,8 +73,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--common-percent",
         metavar="P",
         help="uncertainty (k = 1) of the meter's scale that all readings share, in percent: most"
-        " of a meter's percentage is that, 0 for a scale that was checked (default: --meter-percent,"
-        " or without it the share of the reading that every row's uncertainty holds)",
+        " of a meter's percentage is that, 0 for a scale that was checked (default:"
+        " --meter-percent, or without it the share of the reading that every row's uncertainty"
+        " holds)",
     )
     parser.add_argument(
         "--yes", action="store_true", help="the cautions for real equipment have been read"
