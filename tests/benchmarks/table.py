@@ -93,7 +93,7 @@ def markdown(rows: Sequence[dict[str, Any]]) -> str:
 
 
 def _what_it_is(cells: Sequence[str]) -> str:
-    """Return what stays of a row from one run to the next: its name, and what it is held against."""
+    """Return what stays of a row from run to run: its name, and what it is held against."""
     return f"{cells[0]} | {re.sub('[0-9.]+', '', cells[2])} | {cells[4]}"
 
 

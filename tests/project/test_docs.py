@@ -12,6 +12,7 @@ from xml.etree import ElementTree as ET
 import pytest
 import yaml
 
+from controller import __version__
 from controller.measurement.model import DecisionRule
 from controller.measurement.verdict import false_accept_risk, guard_band_share
 from controller.session.prepared import prepare
@@ -91,3 +92,10 @@ def test_the_workflow_fails_when_the_module_does(tmp_path: Path) -> None:
         ["bash", "-e", "-c", script], cwd=tmp_path, env=environment, capture_output=True
     )
     assert done.returncode == 1
+
+
+def test_the_citation_names_this_version() -> None:
+    """Keys: Citation File Format 1.2.0, the four that it requires."""
+    citation = yaml.safe_load((DOCS / "CITATION.cff").read_text("utf-8"))
+    assert {"cff-version", "message", "title", "authors"} <= set(citation)
+    assert citation["version"] == __version__
