@@ -21,7 +21,15 @@ from enum import Enum
 from pathlib import Path
 from typing import Any
 
-__all__ = ["FIRST_PREVIOUS", "BrokenLine", "digest", "encode_line", "parse_line", "plain"]
+__all__ = [
+    "FIRST_PREVIOUS",
+    "BrokenLine",
+    "digest",
+    "encode_line",
+    "format_utc",
+    "parse_line",
+    "plain",
+]
 
 FIRST_PREVIOUS = "0" * 64
 """What the first line says of the line before it."""
@@ -81,7 +89,7 @@ def encode_line(
     """Return the bytes of a line, newline included. `content` has been through `plain`."""
     body = {
         "seq": seq,
-        "utc": utc.isoformat(timespec="milliseconds").replace("+00:00", "Z"),
+        "utc": format_utc(utc),
         "elapsed_s": round(elapsed_s, 6),
         "type": kind,
         "previous": previous,
@@ -91,6 +99,11 @@ def encode_line(
     # A file name that is not UTF-8 holds lone surrogates; written as \udcxx they stay valid JSON.
     head = text[:-1].encode("utf-8", "backslashreplace")
     return head + _CHECK + digest(head).encode("ascii") + b'"}\n'
+
+
+def format_utc(moment: datetime) -> str:
+    """Write a moment as every line does."""
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def parse_line(raw: bytes, *, seq: int, previous: str) -> dict[str, Any]:
