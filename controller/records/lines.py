@@ -22,8 +22,10 @@ from pathlib import Path
 from typing import Any
 
 __all__ = [
+    "CHECK_LENGTH",
     "FIRST_PREVIOUS",
     "BrokenLine",
+    "check_of",
     "digest",
     "encode_line",
     "format_utc",
@@ -36,7 +38,8 @@ FIRST_PREVIOUS = "0" * 64
 
 _JSON = json.JSONEncoder(allow_nan=False, ensure_ascii=False, separators=(",", ":"))
 _CHECK = b',"check":"'
-_CHECK_LENGTH = len(_CHECK) + 64 + len(b'"}\n')
+CHECK_LENGTH = len(_CHECK) + 64 + len(b'"}\n')
+"""How many bytes of a line, its newline included, come after those that its check is of."""
 
 
 class BrokenLine(ValueError):  # noqa: N818 - it is the line that is broken
@@ -46,6 +49,11 @@ class BrokenLine(ValueError):  # noqa: N818 - it is the line that is broken
 def digest(data: bytes) -> str:
     """Return the SHA-256 of some bytes in hexadecimal."""
     return hashlib.sha256(data).hexdigest()
+
+
+def check_of(hexadecimal: str) -> bytes:
+    """Return the last bytes of a line, given the SHA-256 of those before."""
+    return _CHECK + hexadecimal.encode("ascii") + b'"}\n'
 
 
 def plain(value: Any) -> Any:
@@ -98,7 +106,7 @@ def encode_line(
     text = _JSON.encode(body)
     # A file name that is not UTF-8 holds lone surrogates; written as \udcxx they stay valid JSON.
     head = text[:-1].encode("utf-8", "backslashreplace")
-    return head + _CHECK + digest(head).encode("ascii") + b'"}\n'
+    return head + check_of(digest(head))
 
 
 def format_utc(moment: datetime) -> str:
@@ -111,8 +119,8 @@ def parse_line(raw: bytes, *, seq: int, previous: str) -> dict[str, Any]:
 
     `raw` includes the newline. Raises BrokenLine.
     """
-    head, tail = raw[:-_CHECK_LENGTH], raw[-_CHECK_LENGTH:]
-    if tail != _CHECK + digest(head).encode("ascii") + b'"}\n':
+    head, tail = raw[:-CHECK_LENGTH], raw[-CHECK_LENGTH:]
+    if tail != check_of(digest(head)):
         raise BrokenLine("its check does not match its bytes")
     try:
         line = json.loads(raw)

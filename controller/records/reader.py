@@ -21,7 +21,15 @@ from controller.records.compact import Room, completed, opened, parted
 from controller.records.lines import FIRST_PREVIOUS, BrokenLine, digest, parse_line
 from controller.regular_file import MOST_RECORD_BYTES, read_regular
 
-__all__ = ["RECORD_FORMAT", "Break", "Record", "load_record", "read_record", "require_record"]
+__all__ = [
+    "RECORD_FORMAT",
+    "Break",
+    "Record",
+    "load_record",
+    "opening_of",
+    "read_record",
+    "require_record",
+]
 
 RECORD_FORMAT = "rungwise-record/1"
 
@@ -118,17 +126,7 @@ def read_record(path: Path) -> Record:
         count, previous, start = count + 1, digest(raw), end + 1
     if not lines:
         raise InputError.single(_why_no_opening(data, broken), where=where, line=1)
-    if lines[0]["type"] != "opening" or lines[0].get("format") != RECORD_FORMAT:
-        raise InputError.single(
-            f'the first line is not an opening with format "{RECORD_FORMAT}"', where=where, line=1
-        )
-    if lacking := _lacking(lines[0]):
-        raise InputError.single(
-            f"the opening lacks or misstates {', '.join(lacking)}",
-            where=where,
-            line=1,
-            hint="the record may come from another version of the program",
-        )
+    _require_opening(lines[0], where)
     return Record(
         path=path,
         lines=tuple(lines),
@@ -138,6 +136,33 @@ def read_record(path: Path) -> Record:
         tail_hash=previous,
         broken=broken,
     )
+
+
+def opening_of(raw: bytes, where: str) -> dict[str, Any]:
+    """Return an opening, given the bytes of its line. Raises InputError."""
+    try:
+        line = parse_line(raw, seq=0, previous=FIRST_PREVIOUS)
+        (whole,) = _whole(line, [], Room(_LEAST_ROOM + len(raw)))
+    except ValueError as error:
+        reason = _why_no_opening(raw, Break(line=1, reason=str(error)))
+        raise InputError.single(reason, where=where, line=1) from None
+    _require_opening(whole, where)
+    return whole
+
+
+def _require_opening(opening: dict[str, Any], where: str) -> None:
+    """Raise InputError unless a line is an opening that every reader can go by."""
+    if opening["type"] != "opening" or opening.get("format") != RECORD_FORMAT:
+        raise InputError.single(
+            f'the first line is not an opening with format "{RECORD_FORMAT}"', where=where, line=1
+        )
+    if lacking := _lacking(opening):
+        raise InputError.single(
+            f"the opening lacks or misstates {', '.join(lacking)}",
+            where=where,
+            line=1,
+            hint="the record may come from another version of the program",
+        )
 
 
 def load_record(path: Path) -> Record:
