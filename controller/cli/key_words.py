@@ -144,8 +144,8 @@ KEY_WORDS: dict[str, dict[str, str]] = {
         "link.url": "the serial port: /dev/ttyUSB0, COM3",
         "link.baud": "speed of the serial port",
         "readback": "the way the reported temperature comes in",
-        "readback.kind": "simulated, typed by the operator, a program run per reading, asked over CAN"
-        " or heard on it (SAE J1939)",
+        "readback.kind": "simulated, typed by the operator, a program run per reading, asked"
+        " over CAN or heard on it (SAE J1939)",
         "readback.unit": "unit of numbers typed without one",
         "readback.command": "the program and its arguments, run without a shell",
         "readback.timeout_s": "how long the program may take for its answer",
@@ -160,7 +160,7 @@ KEY_WORDS: dict[str, dict[str, str]] = {
         "readback.service": "01 for current data; 22 for modules that keep them behind F4",
         "readback.silent_bus": "ask although nothing is heard, as behind a gateway; the bit rate"
         " has to be certain",
-        "readback.interval_s": "least time from question to question, or from broadcast to broadcast",
+        "readback.interval_s": "least time from question to question, or broadcast to broadcast",
         "readback.refresh_s": "how often the module renews its report, where that is known",
         "simulation": "the simulated module and ladder",
         "simulation.module": "the module file that is simulated",
