@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from controller.bench.files import ReadbackKind
-from controller.cautions import CAUTIONS, CAUTIONS_TITLE, short_circuit_sentence
+from controller.cautions import BUS_CAUTION, CAUTIONS, CAUTIONS_TITLE, short_circuit_sentence
 from controller.measurement.verdict import risk_words
 from controller.planning.model import ResolvedPlan
 from controller.records.compare import verdict_of
@@ -17,7 +17,7 @@ from controller.run.model import StepResult
 from controller.text import clean, number, ohms, one_line, table
 from controller.units import fahrenheit_from_celsius
 
-__all__ = ["report_text", "run_facts", "run_sentence"]
+__all__ = ["cautions_of", "report_text", "run_facts", "run_sentence"]
 
 _WIDTH = 96
 
@@ -43,7 +43,7 @@ def _report(record: Record, *, fahrenheit: bool) -> str:
         *_codes(results),
         *_happenings(record),
         f"{CAUTIONS_TITLE}:",
-        *(line for caution in CAUTIONS for line in _wrapped(caution, first="- ")),
+        *(line for caution in cautions_of(record) for line in _wrapped(caution, first="- ")),
         *_wrapped(short_circuit_sentence(plan.short_circuit_amperes, plan.most_watts), first="- "),
         "",
         *_proof(record),
@@ -138,6 +138,12 @@ def _results(plan: ResolvedPlan, results: Sequence[StepResult], *, fahrenheit: b
     lines += table([*heads, "verdict", ""], rows)
     missing = len(plan.steps) - len(results)
     return [*lines, f"{missing} of {len(plan.steps)} steps have no result."] if missing else lines
+
+
+def cautions_of(record: Record) -> tuple[str, ...]:
+    """Return the cautions that belong to a record's bench."""
+    over_can = (record.opening.get("bench") or {}).get("can") is not None
+    return (*((BUS_CAUTION,) if over_can else ()), *CAUTIONS)
 
 
 def _codes(results: Sequence[StepResult]) -> list[str]:

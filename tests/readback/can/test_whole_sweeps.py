@@ -22,10 +22,12 @@ from controller.readback.can import port as port_module
 from controller.readback.can.services import Quantity
 from controller.readback.can.services_readback import ServiceReadback
 from controller.records.reader import load_record
+from controller.reports.text import report_text
 from controller.run.driver import run_events
 from controller.run.events import CodesRead, FaultRaised, Parked, RunFinished, StepFinished
 from controller.run.model import Ending
 from controller.run.sweep import SweepRun
+from controller.session.handover import page_of
 from controller.session.jobs import sweeping
 from controller.session.prepared import prepare
 from controller.session.session import Session
@@ -178,3 +180,12 @@ def test_an_adapter_that_is_unplugged_ends_a_run_parked_and_its_record_closed(
     record = load_record(tmp_path / "run.jsonl")
     assert record.closing is not None
     assert [line["moment"] for line in record.lines if line["type"] == "codes"] == ["before"]
+    # What is handed over says so: the codes, the fault, the caution of a bus.
+    report = report_text(record)
+    assert "before the run: P0118" in report or "before the run: none" in report
+    assert "the adapter does not answer any more" in report
+    page = page_of([record])
+    for said in (report, page):
+        assert "disturbs" in " ".join(said.split())
+    assert "Before the run" in page
+    assert "not stated" in page  # nobody could ask afterwards
