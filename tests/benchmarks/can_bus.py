@@ -73,7 +73,10 @@ def _bare_s(traffic: float) -> float:
             bus.send(REQUEST)
             until_s = began_s + 1.0
             while time.perf_counter() < until_s:
-                message = bus.recv(0.5)
+                try:
+                    message = bus.recv(0.5)
+                except ValueError:  # a line that the other end could not write whole
+                    continue
                 if message is not None and message.arbitration_id == 0x7E8:
                     break
             took.append(time.perf_counter() - began_s)
@@ -130,7 +133,7 @@ def rows() -> Iterator[dict[str, Any]]:
             "aim": "<= 1.3",
             "met": ours_s <= 1.3 * bare_s,
         }
-        aim = 0.1 if traffic == 0 else 0.5
+        aim = 0.05 if traffic == 0 else 0.2
         yield {
             "name": f"reading over CAN, {name}: 10 questions a second",
             "measured": f"{(share - looking) * 100:.1f} % of a core",

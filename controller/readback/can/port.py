@@ -11,6 +11,8 @@ the run.
 from __future__ import annotations
 
 import errno
+import re
+import select
 from typing import TYPE_CHECKING, Any
 
 from controller.errors import InputError, ReadbackError
@@ -29,6 +31,8 @@ SILENT_ADAPTER_S = 0.5
 
 _BUS_OFF = 0x40
 """In an error frame's identifier: the controller has left the bus (SocketCAN's numbering)."""
+
+_LINE_END = re.compile(rb"[\r\a]")
 
 _MISSING = (errno.ENOENT, errno.ENODEV, errno.ENXIO)
 _FORBIDDEN = (errno.EACCES, errno.EPERM)
@@ -213,10 +217,11 @@ def _serial_line_bus(
 ) -> can.BusABC:
     """Return python-can's bus for such adapters, listening only until `go_active`."""
     import can
+    from can.exceptions import error_check
     from can.interfaces.slcan import slcanBus
 
     class SerialLineBus(slcanBus):
-        """Listens first, hears BEL, which python-can passes over, and outlives bytes of no text."""
+        """Listens first, hears BEL, which python-can passes over, reads all there is at once."""
 
         def go_active(self) -> None:
             self.close()
@@ -234,17 +239,28 @@ def _serial_line_bus(
                 self.serialPortOrig.close()
 
         def _read(self, timeout: float | None) -> str | None:
-            try:
-                line = super()._read(timeout)
-            except can.CanOperationError as error:
-                if not isinstance(error.__cause__, UnicodeDecodeError):
-                    raise
-                self._buffer.clear()  # or the same bytes would fail for ever
-                port.torn += 1
+            # python-can reads byte by byte, which costs more than all the rest on a busy bus.
+            line = self._finished()
+            if line is None:
+                ready, _, _ = select.select([self.serialPortOrig.fileno()], [], [], timeout)
+                if ready:
+                    with error_check("Could not read from serial device"):
+                        waiting = max(1, self.serialPortOrig.in_waiting)
+                        self._buffer += self.serialPortOrig.read(waiting)
+                    line = self._finished()
+            if line is None:
                 return None
-            if line is not None and line.endswith("\a"):
+            if line.endswith(b"\a"):
                 port.refused += 1
                 return None
+            return line.decode("ascii")  # ValueError for bytes of no text, as for any torn line
+
+        def _finished(self) -> bytes | None:
+            found = _LINE_END.search(self._buffer)
+            if found is None:
+                return None
+            line = bytes(self._buffer[: found.end()])
+            del self._buffer[: found.end()]
             return line
 
     return SerialLineBus(
