@@ -199,6 +199,7 @@ KEY_WORDS: dict[str, dict[str, str]] = {
         "dwell_s": "shortest time from the relays' last move to the reading",
         "ramp_limit_celsius_per_s": "fastest change of temperature the module may be shown",
         "max_excursion_celsius": "the plan is refused where switching would stray further",
+        "quiet_after_filter": "order relays by what the module's filter leaves, not at the input",
         "near_tie_share": "states this near, as a share of U, count as equally near",
         "repeated_readings_celsius": "several readings of one setting: their scatter goes into U",
         "profile": "a temperature over time",

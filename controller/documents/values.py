@@ -53,7 +53,7 @@ def checked_number(
     if not math.isfinite(number):
         problem(path, "must be a finite number")
     elif number and not _LEAST_SIZE < abs(number) < _MOST_SIZE:
-        problem(path, f"is no quantity of this world: {number:g}")
+        problem(path, f"is too large or too small for any physical quantity: {number:g}")
     elif number <= above:
         problem(path, f"must be more than {above:g}, is {number:g}")
     elif number < least:
