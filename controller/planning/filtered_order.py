@@ -5,8 +5,8 @@ fades, what is near but stands long does not. Where a plan asks for it, the orde
 changes is chosen by what the filter leaves, among those orders that stray no further at the input
 than a limit.
 
-Knows: orders of single relay changes, what two measures say of them.
-Must not know: ladders' electrical model, filters, plans.
+It knows orders of single relay changes and what two measures say of them; how far a path strays is
+for these to tell.
 """
 
 from __future__ import annotations
@@ -57,12 +57,12 @@ def filtered_order(
     while better:
         better = False
         for one, other in itertools.combinations(range(len(taken)), 2):
-            order = list(taken)
-            order[one], order[other] = order[other], order[one]
-            made = _made(ladder, start, order)
+            swapped = list(taken)
+            swapped[one], swapped[other] = swapped[other], swapped[one]
+            made = _made(ladder, start, swapped)
             measured = (filtered(made), at_input(made))
             if measured[1] <= limit_celsius and measured < least:
-                best, least, taken, better = made, measured, order, True
+                best, least, taken, better = made, measured, swapped, True
     return best
 
 
