@@ -97,13 +97,23 @@ def locked(archive: Path) -> Iterator[None]:
         raise _unusable(archive, error) from None
 
 
-def connected(archive: Path, *, threads: int | None = None) -> duckdb.DuckDBPyConnection:
-    """Return a connection with a view for each table; what was replaced is left out.
+@contextmanager
+def connected(archive: Path, *, threads: int | None = None) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Open a connection with a view for each table; what was replaced is left out.
 
-    The connection may read the archive's folder and nothing else.
+    The connection may read the archive's folder and nothing else. Raises InputError for whatever
+    DuckDB refuses in the block.
     """
     duckdb = engine()
-    con: duckdb.DuckDBPyConnection = duckdb.connect(config=_config(threads))
+    try:
+        with duckdb.connect(config=_config(threads)) as con:
+            _make_views(con, archive)
+            yield con
+    except duckdb.Error as error:
+        raise _refused(error, archive) from None
+
+
+def _make_views(con: duckdb.DuckDBPyConnection, archive: Path) -> None:
     place = archive.resolve()
     any_replaced = any(place.glob("year=*/batch=*/replaced.parquet"))
     for table, columns in sorted(SCHEMA.items(), key=lambda item: item[0] != "replaced"):
@@ -120,7 +130,10 @@ def connected(archive: Path, *, threads: int | None = None) -> duckdb.DuckDBPyCo
     con.execute(f"SET allowed_directories = [{_quoted(place)}]")
     con.execute("SET enable_external_access = false")
     con.execute("SET lock_configuration = true")
-    return con
+
+
+def _refused(error: Exception, archive: Path) -> InputError:
+    return InputError.single(str(error).strip().splitlines()[0], where=str(archive))
 
 
 def _quoted(path: Path) -> str:
@@ -136,9 +149,10 @@ def publish(archive: Path, year: int, rows: Rows) -> None:
         content.update(f"{file} {size} {mtime_ns}\n".encode())
     folder = archive / f"year={year:04d}" / f"batch={content.hexdigest()[:16]}"
     unfinished = archive / f"{_UNFINISHED}{folder.name}"
+    duckdb = engine()
     try:
         unfinished.mkdir()
-        with engine().connect(config=_config(1)) as con:
+        with duckdb.connect(config=_config(1)) as con:
             for table in SCHEMA:
                 if table != "replaced" or rows.get(table):
                     _write_table(con, table, rows.get(table, []), unfinished)
@@ -151,6 +165,8 @@ def publish(archive: Path, year: int, rows: Rows) -> None:
         _sync(archive)
     except OSError as error:
         raise _unusable(archive, error) from None
+    except duckdb.Error as error:
+        raise _refused(error, archive) from None
 
 
 def _write_table(

@@ -1,0 +1,201 @@
+"""Everything judged again: another tolerance, another rule, another chart, over all runs at once.
+
+Knows: the archive's tables, tolerance bands, curves, the guard bands of the decision rules.
+Must not know: how runs were made, how answers are shown.
+
+The rule is that of `run.judging` and `measurement.verdict`, written once more as SQL because it has
+to be done for millions of steps; tests hold the two against each other. With another chart a step's
+achieved ohms stand for another temperature, and the ladder's part of the uncertainty, kept in ohm,
+becomes degC by the slope of the new chart (JCGM 100:2008, 5.1.3), which brings a part of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from controller.archive.store import connected, require_archive
+from controller.errors import InputError
+from controller.measurement.model import DecisionRule
+from controller.measurement.verdict import guard_band_share
+from controller.sensors.curve import Sensor
+
+if TYPE_CHECKING:
+    import duckdb
+
+__all__ = ["Change", "Judged", "Turned", "judge_again"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Change:
+    """What counts instead of what the runs were judged by; None: that stays.
+
+    `tolerance_at` gives the tolerance at an expected temperature, both in degC. Only runs whose
+    columns have the values of `only` are judged.
+    """
+
+    tolerance_at: Callable[[float], float] | None = None
+    rule: DecisionRule | None = None
+    sensor: Sensor | None = None
+    only: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Turned:
+    """A run whose verdict turns."""
+
+    run_id: str
+    started_utc: str
+    bench: str | None
+    module: str | None
+    plan: str | None
+    before: str
+    after: str
+    steps: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Judged:
+    """What came of judging again; `left_out` runs had a chart that could not be read again."""
+
+    runs: int
+    steps: int
+    left_out: int
+    turned: tuple[Turned, ...]
+
+
+def judge_again(archive: Path, change: Change, *, threads: int | None = None) -> Judged:
+    """Judge every run anew; nothing in the archive changes. Raises InputError."""
+    require_archive(archive)
+    with connected(archive, threads=threads) as con:
+        chosen = " AND ".join(["planned > 0", *(f"{column} = ?" for column, _ in change.only)])
+        con.execute(
+            f"CREATE TEMP TABLE chosen AS SELECT * FROM runs WHERE {chosen}",  # noqa: S608
+            [value for _, value in change.only],
+        )
+        _shares(con, change.rule)
+        _expected(con, change.sensor)
+        _tolerances(con, change.tolerance_at)
+        con.execute(_JUDGED, {"changed": change.sensor is not None})
+        return _outcome(con)
+
+
+_JUDGED = """
+    CREATE TEMP TABLE judged AS
+    WITH stated AS (
+        SELECT s.run_id, s.step, s.verdict AS before, s.settled, share,
+            CASE WHEN $changed AND s.kind = 'temperature' THEN n.expected
+                ELSE s.expected_celsius END AS expected,
+            s.reported_celsius AS reported, s.tolerance_celsius AS tolerance,
+            CASE WHEN NOT $changed OR s.kind <> 'temperature' THEN s.uncertainty_celsius
+                ELSE s.coverage_factor * sqrt(
+                    power(s.ladder_ohms / n.slope, 2) + power(n.chart, 2)
+                    + power(s.other_celsius, 2)) END AS uncertainty
+        FROM steps s JOIN chosen USING (run_id) JOIN shares USING (rule)
+        LEFT JOIN expected n ON n.ohms = s.achieved_ohms
+    ), bounded AS (
+        SELECT *, abs(reported - expected) AS size,
+            coalesce(t.new_tolerance, tolerance) AS allowed, share * uncertainty AS guard
+        FROM stated LEFT JOIN tolerances t ON t.celsius = stated.expected
+    )
+    SELECT run_id, step, before,
+        CASE WHEN reported IS NULL OR expected IS NULL OR allowed IS NULL THEN 'undecided'
+            WHEN size > allowed + guard THEN 'fail'
+            WHEN settled AND size <= allowed - guard THEN 'pass'
+            ELSE 'undecided' END AS after,
+        uncertainty IS NULL AND expected IS NOT NULL AS unknown
+    FROM bounded
+"""
+
+
+def _shares(con: duckdb.DuckDBPyConnection, rule: DecisionRule | None) -> None:
+    shares = {one.value: guard_band_share(rule or one) for one in DecisionRule}
+    con.execute("CREATE TEMP TABLE shares (rule VARCHAR, share DOUBLE)")
+    con.executemany("INSERT INTO shares VALUES (?, ?)", [list(one) for one in shares.items()])
+
+
+def _expected(con: duckdb.DuckDBPyConnection, sensor: Sensor | None) -> None:
+    """Make a table of what the achieved ohms stand for by a chart, as far as it reaches."""
+    con.execute(
+        "CREATE TEMP TABLE expected (ohms DOUBLE, expected DOUBLE, slope DOUBLE, chart DOUBLE)"
+    )
+    if sensor is None:
+        return
+    found = con.execute(
+        "SELECT DISTINCT achieved_ohms FROM steps s JOIN chosen USING (run_id)"
+        " WHERE s.kind = 'temperature' AND achieved_ohms IS NOT NULL"
+    ).fetchnumpy()["achieved_ohms"]
+    ohms = np.asarray(found, dtype=np.float64)
+    curve = sensor.curve
+    ends = np.sort(curve.ohms(np.array([curve.lowest_celsius, curve.highest_celsius])))
+    inside = ohms[(ohms >= ends[0]) & (ohms <= ends[1])]
+    celsius = curve.celsius(inside)
+    columns = {
+        "ohms": inside,
+        "celsius": celsius,
+        "slope": np.abs(curve.slope_ohms_per_kelvin(celsius)),
+        "chart": curve.uncertainty_celsius(celsius),
+    }
+    con.register("by_chart", columns)
+    con.execute("INSERT INTO expected SELECT ohms, celsius, slope, chart FROM by_chart")
+
+
+def _tolerances(
+    con: duckdb.DuckDBPyConnection, tolerance_at: Callable[[float], float] | None
+) -> None:
+    con.execute("CREATE TEMP TABLE tolerances (celsius DOUBLE, new_tolerance DOUBLE)")
+    if tolerance_at is None:
+        return
+    known = con.execute(
+        "SELECT DISTINCT expected_celsius FROM steps JOIN chosen USING (run_id)"
+        " WHERE expected_celsius IS NOT NULL UNION SELECT expected FROM expected"
+        " WHERE expected IS NOT NULL"
+    ).fetchall()
+    celsius = np.array([one for (one,) in known], dtype=np.float64)
+    tolerance = np.array([tolerance_at(float(one)) for one in celsius], dtype=np.float64)
+    con.register("new_tolerances", {"celsius": celsius, "tolerance": tolerance})
+    con.execute("INSERT INTO tolerances SELECT celsius, tolerance FROM new_tolerances")
+
+
+def _outcome(con: duckdb.DuckDBPyConnection) -> Judged:
+    con.execute("""
+        CREATE TEMP TABLE outcome AS
+        SELECT r.run_id, any_value(r.verdict) AS before,
+            coalesce(bool_or(unknown), false) AS unknown,
+            CASE WHEN bool_or(after = 'fail') THEN 'fail'
+                WHEN count(step) = 0 OR bool_or(after = 'undecided')
+                    OR count(step) < any_value(planned) THEN 'undecided'
+                ELSE 'pass' END AS after,
+            count(step) AS steps, count(*) FILTER (j.before <> j.after) AS turned
+        FROM chosen r LEFT JOIN judged j USING (run_id) GROUP BY r.run_id
+    """)
+    runs, steps, left_out = _row(
+        con,
+        "SELECT count(*) FILTER (NOT unknown),"
+        " coalesce(sum(steps) FILTER (NOT unknown), 0)::BIGINT,"
+        " count(*) FILTER (unknown) FROM outcome",
+    )
+    turned = con.execute("""
+        SELECT run_id, strftime(started_utc, '%Y-%m-%dT%H:%M:%SZ'), bench, module, plan,
+            o.before, o.after, o.turned
+        FROM outcome o JOIN chosen USING (run_id)
+        WHERE NOT unknown AND o.before <> o.after ORDER BY started_utc, run_id
+    """).fetchall()
+    names = ("run_id", "started_utc", "bench", "module", "plan", "before", "after", "steps")
+    return Judged(
+        runs=runs,
+        steps=steps,
+        left_out=left_out,
+        turned=tuple(Turned(**dict(zip(names, row, strict=True))) for row in turned),
+    )
+
+
+def _row(con: duckdb.DuckDBPyConnection, sql: str) -> Sequence[int]:
+    row = con.execute(sql).fetchone()
+    if row is None:
+        raise InputError.single("the archive gives no answer")
+    return row
