@@ -29,12 +29,20 @@ from controller.errors import InputError
 if TYPE_CHECKING:
     import duckdb
 
-__all__ = ["connected", "created", "locked", "publish", "require_archive"]
+__all__ = [
+    "SORTED",
+    "connected",
+    "created",
+    "engine",
+    "locked",
+    "publish",
+    "require_archive",
+]
 
 _MARK = "rungwise-archive.json"
 _FORMAT = b'{"format":"rungwise-archive/1"}\n'
 _UNFINISHED = ".unfinished-"
-_SORTED = {"runs": "bench, started_utc", "steps": "bench, started_utc, run_id, step"}
+SORTED = {"runs": "bench, started_utc", "steps": "bench, started_utc, run_id, step"}
 
 
 def engine() -> Any:
@@ -183,7 +191,7 @@ def _write_table(
         con.register("new_rows", values)
         con.execute(f'INSERT INTO "{table}" SELECT * FROM new_rows')  # noqa: S608
         con.unregister("new_rows")
-    order = f" ORDER BY {_SORTED[table]}" if table in _SORTED else ""
+    order = f" ORDER BY {SORTED[table]}" if table in SORTED else ""
     file = _quoted(folder / f"{table}.parquet")
     con.execute(f'COPY (FROM "{table}"{order}) TO {file} (FORMAT parquet, COMPRESSION zstd)')
 

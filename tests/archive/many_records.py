@@ -1,6 +1,6 @@
 """Any number of valid records, written by the real writer, of invented benches and modules.
 
-Knows: the demonstration's plan, that modules and ladders differ a little and one of them reads cold.
+Knows: the demonstration's plan; that modules differ, and one of them reads cold.
 Must not know: archives.
 
 Every record is a whole run with its readings on the way; the readings are invented, and judged by
@@ -23,6 +23,7 @@ from controller.errors import RelayKnowledge
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.readback.base import Reading
 from controller.records.inputs import load_inputs
+from controller.records.lines import digest
 from controller.records.writer import RecordWriter
 from controller.run.events import (
     Event,
@@ -37,7 +38,7 @@ from controller.run.events import (
 from controller.run.judging import judge_step
 from controller.run.model import Ending, StepResult
 from controller.run.summary import summarize
-from controller.session.prepared import prepare_inputs
+from controller.session.prepared import Prepared, prepare_inputs
 from controller.session.recording import opening_of
 
 SWEEPS = Path(__file__).resolve().parents[2] / "sweeps"
@@ -46,6 +47,10 @@ MODULES = ("Tern coolant input A", "Tern coolant input B", "Tern coolant input C
 COLD = MODULES[2]
 """This one reads colder the hotter it gets."""
 
+WARM = MODULES[1]
+"""This one reads warm, near the limit of its tolerance."""
+
+_BENCH_NAME, _MODULE_NAME = "Simulated bench, healthy", "Tern auxiliary diesel, coolant input"
 _BEGUN = datetime(2025, 3, 3, 6, tzinfo=UTC)
 _EVERY = timedelta(hours=7)
 _READINGS = 13
@@ -53,15 +58,22 @@ _READING_S = 0.3
 
 
 @cache
-def _opening(bench: str, module: str, plan_name: str) -> tuple[ResolvedPlan, dict[str, Any]]:
+def _prepared(plan_name: str) -> Prepared:
     inputs = load_inputs(SWEEPS / plan_name, SWEEPS / "benches/simulated.toml")
-    named = replace(inputs.bench, name=bench)
-    if inputs.plan.module is not None:
-        inputs = replace(inputs, plan=replace(inputs.plan, module=None))
-    assert named.module is not None
-    named = replace(named, module=replace(named.module, name=module))
-    prepared = prepare_inputs(replace(inputs, bench=named))
-    opening = opening_of(prepared.inputs, prepared.resolved, verb="sweep", pace="fast")
+    return prepare_inputs(replace(inputs, plan=replace(inputs.plan, module=None)))
+
+
+@cache
+def _opening(bench: str, module: str, plan_name: str) -> tuple[ResolvedPlan, dict[str, Any]]:
+    prepared = _prepared(plan_name)
+    assert prepared.bench.module is not None
+    named = replace(prepared.bench, name=bench, module=replace(prepared.bench.module, name=module))
+    inputs = replace(prepared.inputs, bench=named)
+    opening = opening_of(inputs, prepared.resolved, verb="sweep", pace="fast")
+    for entry in opening["files"]:  # what the files say is what was run
+        for old, new in ((_BENCH_NAME, bench), (_MODULE_NAME, module)):
+            entry["text"] = entry["text"].replace(f'name = "{old}"', f'name = "{new}"')
+        entry["sha256"] = digest(entry["text"].encode("utf-8"))
     return prepared.resolved, opening
 
 
@@ -69,7 +81,7 @@ def events(plan: ResolvedPlan, clock: VirtualClock, module: str, chance: random.
     """Yield the events of a run, as the clock goes on."""
     yield RunStarted(at_s=clock.now_s(), plan=plan, device_name="invented ladder", first_step=0)
     results: list[StepResult] = []
-    offset = chance.gauss(0.0, 0.15)
+    offset = chance.gauss(0.0, 0.15) + (2.0 if module == WARM else 0.0)
     for step in plan.steps:
         yield StepStarted(at_s=clock.now_s(), step=step, attempt=1)
         yield RelaysSet(

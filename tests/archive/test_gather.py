@@ -1,9 +1,8 @@
-"""What goes into an archive: every sound run once and whole, nothing else, whenever it is cut off."""
+"""What goes into an archive: every sound run once and whole, whenever the adding is cut off."""
 
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import signal
 import subprocess
@@ -205,12 +204,10 @@ def test_damage_is_refused_at_its_line(some: list[Path], tmp_path: Path, line: i
         path.write_bytes(b"".join(changed))
         where, _ = _refused(tmp_path / "a", path)
         assert where == line + 1
-        try:
+        if line:
             broken = read_record(path).broken
             assert broken is not None
             assert broken.line == where
-        except InputError as error:
-            assert error.problems[0].line == where
 
 
 @pytest.mark.parametrize("content", [b"", b"x", b"\n", b"{}\n", b"[" * 9999 + b"\n", b"\xff\n"])
@@ -369,4 +366,4 @@ def test_a_second_adder_is_sent_away(some: list[Path], tmp_path: Path) -> None:
 def test_the_generator_repeats_itself(tmp_path: Path) -> None:
     one, other = (write_record(tmp_path / name, 5, plan_name=CHECK) for name in ("a", "b"))
     assert one.read_bytes() == other.read_bytes()
-    assert os.path.getsize(one) > 10_000
+    assert one.stat().st_size > 10_000
