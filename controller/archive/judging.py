@@ -72,43 +72,64 @@ def judge_again(archive: Path, change: Change, *, threads: int | None = None) ->
     """Judge every run anew; nothing in the archive changes. Raises InputError."""
     require_archive(archive)
     with connected(archive, threads=threads) as con:
+        _shares(con, change.rule)
         chosen = " AND ".join(["planned > 0", *(f"{column} = ?" for column, _ in change.only)])
         con.execute(
-            f"CREATE TEMP TABLE chosen AS SELECT * FROM runs WHERE {chosen}",  # noqa: S608
+            "CREATE TEMP TABLE chosen AS SELECT runs.*, share"  # noqa: S608
+            f" FROM runs JOIN shares USING (rule) WHERE {chosen}",
             [value for _, value in change.only],
         )
-        _shares(con, change.rule)
         _expected(con, change.sensor)
         _tolerances(con, change.tolerance_at)
-        con.execute(_JUDGED, {"changed": change.sensor is not None})
+        con.execute(_judged(chart=change.sensor is not None, band=change.tolerance_at is not None))
         return _outcome(con)
 
+
+def _judged(*, chart: bool, band: bool) -> str:
+    """Return the statement that judges every step and sums up each run."""
+    sql = _JUDGED
+    for name, (without, with_it, wanted) in {
+        "EXPECTED": ("s.expected_celsius", _BY_CHART["expected"], chart),
+        "UNCERTAINTY": ("s.uncertainty_celsius", _BY_CHART["uncertainty"], chart),
+        "CHARTS": ("", "LEFT JOIN expected n ON n.ohms = s.achieved_ohms", chart),
+        "TOLERANCE": ("tolerance", "coalesce(t.new_tolerance, tolerance)", band),
+        "BANDS": ("", "LEFT JOIN tolerances t ON t.celsius = stated.expected", band),
+    }.items():
+        sql = sql.replace(f"<{name}>", with_it if wanted else without)
+    return sql
+
+
+_BY_CHART = {
+    "expected": "CASE WHEN s.kind = 'temperature' THEN n.expected ELSE s.expected_celsius END",
+    "uncertainty": """CASE WHEN s.kind = 'temperature' THEN s.coverage_factor * sqrt(
+        power(s.ladder_ohms / n.slope, 2) + power(n.chart, 2) + power(s.other_celsius, 2))
+        ELSE s.uncertainty_celsius END""",
+}
 
 _JUDGED = """
     CREATE TEMP TABLE judged AS
     WITH stated AS (
-        SELECT s.run_id, s.step, s.verdict AS before, s.settled, share,
-            CASE WHEN $changed AND s.kind = 'temperature' THEN n.expected
-                ELSE s.expected_celsius END AS expected,
-            s.reported_celsius AS reported, s.tolerance_celsius AS tolerance,
-            CASE WHEN NOT $changed OR s.kind <> 'temperature' THEN s.uncertainty_celsius
-                ELSE s.coverage_factor * sqrt(
-                    power(s.ladder_ohms / n.slope, 2) + power(n.chart, 2)
-                    + power(s.other_celsius, 2)) END AS uncertainty
-        FROM steps s JOIN chosen USING (run_id) JOIN shares USING (rule)
-        LEFT JOIN expected n ON n.ohms = s.achieved_ohms
+        SELECT s.run_key, s.verdict AS before, s.settled, share, s.reported_celsius AS reported,
+            s.tolerance_celsius AS tolerance, <EXPECTED> AS expected,
+            <UNCERTAINTY> AS uncertainty
+        FROM steps s JOIN chosen USING (run_key) <CHARTS>
     ), bounded AS (
-        SELECT *, abs(reported - expected) AS size,
-            coalesce(t.new_tolerance, tolerance) AS allowed, share * uncertainty AS guard
-        FROM stated LEFT JOIN tolerances t ON t.celsius = stated.expected
+        SELECT run_key, before, settled, abs(reported - expected) AS size,
+            <TOLERANCE> AS allowed, share * uncertainty AS guard,
+            expected IS NOT NULL AND uncertainty IS NULL AS unknown
+        FROM stated <BANDS>
+    ), again AS (
+        -- What has no reading, or is not expected to have one, has no size.
+        SELECT run_key, before, unknown, coalesce(size > allowed + guard, false) AS failed,
+            coalesce(settled AND size <= allowed - guard, false) AS passed
+        FROM bounded
     )
-    SELECT run_id, step, before,
-        CASE WHEN reported IS NULL OR expected IS NULL OR allowed IS NULL THEN 'undecided'
-            WHEN size > allowed + guard THEN 'fail'
-            WHEN settled AND size <= allowed - guard THEN 'pass'
-            ELSE 'undecided' END AS after,
-        uncertainty IS NULL AND expected IS NOT NULL AS unknown
-    FROM bounded
+    SELECT run_key, count(*) AS steps, count(*) FILTER (failed) AS failed,
+        count(*) FILTER (passed AND NOT failed) AS passed,
+        count(*) FILTER (before <> CASE WHEN failed THEN 'fail' WHEN passed THEN 'pass'
+            ELSE 'undecided' END) AS turned,
+        bool_or(unknown) AS unknown
+    FROM again GROUP BY run_key
 """
 
 
@@ -126,7 +147,7 @@ def _expected(con: duckdb.DuckDBPyConnection, sensor: Sensor | None) -> None:
     if sensor is None:
         return
     found = con.execute(
-        "SELECT DISTINCT achieved_ohms FROM steps s JOIN chosen USING (run_id)"
+        "SELECT DISTINCT achieved_ohms FROM steps s JOIN chosen USING (run_key)"
         " WHERE s.kind = 'temperature' AND achieved_ohms IS NOT NULL"
     ).fetchnumpy()["achieved_ohms"]
     ohms = np.asarray(found, dtype=np.float64)
@@ -151,7 +172,7 @@ def _tolerances(
     if tolerance_at is None:
         return
     known = con.execute(
-        "SELECT DISTINCT expected_celsius FROM steps JOIN chosen USING (run_id)"
+        "SELECT DISTINCT expected_celsius FROM steps JOIN chosen USING (run_key)"
         " WHERE expected_celsius IS NOT NULL UNION SELECT expected FROM expected"
         " WHERE expected IS NOT NULL"
     ).fetchall()
@@ -164,14 +185,12 @@ def _tolerances(
 def _outcome(con: duckdb.DuckDBPyConnection) -> Judged:
     con.execute("""
         CREATE TEMP TABLE outcome AS
-        SELECT r.run_id, any_value(r.verdict) AS before,
-            coalesce(bool_or(unknown), false) AS unknown,
-            CASE WHEN bool_or(after = 'fail') THEN 'fail'
-                WHEN count(step) = 0 OR bool_or(after = 'undecided')
-                    OR count(step) < any_value(planned) THEN 'undecided'
-                ELSE 'pass' END AS after,
-            count(step) AS steps, count(*) FILTER (j.before <> j.after) AS turned
-        FROM chosen r LEFT JOIN judged j USING (run_id) GROUP BY r.run_id
+        SELECT c.*, coalesce(j.unknown, false) AS unknown, coalesce(j.steps, 0) AS steps,
+            coalesce(j.turned, 0) AS turned,
+            CASE WHEN j.failed > 0 THEN 'fail'
+                WHEN j.passed = j.steps AND j.steps >= planned THEN 'pass'
+                ELSE 'undecided' END AS after
+        FROM chosen c LEFT JOIN judged j USING (run_key)
     """)
     runs, steps, left_out = _row(
         con,
@@ -181,9 +200,8 @@ def _outcome(con: duckdb.DuckDBPyConnection) -> Judged:
     )
     turned = con.execute("""
         SELECT run_id, strftime(started_utc, '%Y-%m-%dT%H:%M:%SZ'), bench, module, plan,
-            o.before, o.after, o.turned
-        FROM outcome o JOIN chosen USING (run_id)
-        WHERE NOT unknown AND o.before <> o.after ORDER BY started_utc, run_id
+            verdict, after, turned
+        FROM outcome WHERE NOT unknown AND verdict <> after ORDER BY started_utc, run_id
     """).fetchall()
     names = ("run_id", "started_utc", "bench", "module", "plan", "before", "after", "steps")
     return Judged(

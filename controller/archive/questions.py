@@ -51,15 +51,22 @@ QUESTIONS: Mapping[str, Question] = {
     "cold": Question(
         summary="modules that read cold above a temperature (--above, degC)",
         sql="""
-            SELECT module, count(DISTINCT run_id) AS runs, count(*) AS steps,
-                round(avg(error_celsius), 3) AS mean_error_celsius,
-                round(min(error_celsius), 3) AS coldest_error_celsius,
-                round(100.0 * avg((error_celsius < -tolerance_celsius)::INTEGER), 2)
-                    AS too_cold_percent
-            FROM steps
-            WHERE expected_celsius > $above AND kind = 'temperature' AND error_celsius IS NOT NULL
-            GROUP BY module HAVING avg(error_celsius) < 0
-            ORDER BY avg(error_celsius), module
+            WITH by_run AS (
+                SELECT run_key, count(*) AS n, sum(error_celsius) AS total,
+                    min(error_celsius) AS coldest,
+                    count(*) FILTER (error_celsius < -tolerance_celsius) AS cold
+                FROM steps
+                WHERE expected_celsius > $above AND kind = 'temperature'
+                    AND error_celsius IS NOT NULL
+                GROUP BY run_key
+            )
+            SELECT module, count(*) AS runs, sum(n)::BIGINT AS steps,
+                round(sum(total) / sum(n), 3) AS mean_error_celsius,
+                round(min(coldest), 3) AS coldest_error_celsius,
+                round(100.0 * sum(cold) / sum(n), 2) AS too_cold_percent
+            FROM by_run JOIN runs USING (run_key)
+            GROUP BY module HAVING sum(total) < 0
+            ORDER BY sum(total) / sum(n), module
         """,
         needs=("above",),
     ),
@@ -78,12 +85,18 @@ QUESTIONS: Mapping[str, Question] = {
     "errors": Question(
         summary="mean error of settled readings by bench, module and month",
         sql="""
+            WITH by_run AS (
+                SELECT run_key, count(*) AS n, sum(error_celsius) AS total,
+                    sum(error_celsius * error_celsius) AS squares
+                FROM steps
+                WHERE settled AND kind = 'temperature' AND error_celsius IS NOT NULL
+                GROUP BY run_key
+            )
             SELECT bench, module, date_trunc('month', started_utc)::DATE AS month,
-                count(DISTINCT run_id) AS runs,
-                round(avg(error_celsius), 3) AS mean_error_celsius,
-                round(stddev_samp(error_celsius), 3) AS deviation_celsius
-            FROM steps WHERE settled AND kind = 'temperature' AND error_celsius IS NOT NULL
-            GROUP BY ALL ORDER BY bench, module, month
+                count(*) AS runs, round(sum(total) / sum(n), 3) AS mean_error_celsius,
+                round(sqrt(greatest(sum(squares) / sum(n) - power(sum(total) / sum(n), 2), 0)), 3)
+                    AS deviation_celsius
+            FROM by_run JOIN runs USING (run_key) GROUP BY ALL ORDER BY bench, module, month
         """,
         drawn=("month", "mean_error_celsius", "module"),
     ),

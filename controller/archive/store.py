@@ -204,7 +204,13 @@ def _column(kind: str, values: Sequence[Any]) -> Any:
         return column
     if kind == "TIMESTAMP_MS":
         return np.array(values, dtype="datetime64[ms]")
-    dtype = {"INTEGER": np.int32, "BIGINT": np.int64, "DOUBLE": np.float64, "BOOLEAN": np.bool_}
+    dtype = {
+        "INTEGER": np.int32,
+        "BIGINT": np.int64,
+        "UBIGINT": np.uint64,
+        "DOUBLE": np.float64,
+        "BOOLEAN": np.bool_,
+    }
     missing = [value is None for value in values]
     filled = [0 if gone else value for value, gone in zip(values, missing, strict=True)]
     return np.ma.masked_array(np.array(filled, dtype=dtype[kind]), mask=missing)
@@ -214,7 +220,7 @@ def _config(threads: int | None) -> Mapping[str, Any]:
     config: dict[str, Any] = {
         "autoinstall_known_extensions": "false",
         "autoload_known_extensions": "false",
-        "memory_limit": "400MB",
+        "memory_limit": "300MB",
     }
     return config if threads is None else {**config, "threads": threads}
 

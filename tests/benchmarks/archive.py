@@ -52,15 +52,15 @@ def _best(work: Callable[[], Any], rounds: int = 3) -> float:
 
 
 def _many_times_over(archive: Path, target: Path) -> None:
-    """Write the archive's runs again and again, in five batches, until there are RUNS."""
+    """Write the archive's runs again and again, in ten batches, until there are RUNS."""
     store.created(target)
     times = RUNS // RECORDS
-    for number in range(5):
-        low, high = times * number // 5, times * (number + 1) // 5
-        folder = target / f"year={2020 + number}" / f"batch={number:016d}"
+    for number in range(10):
+        low, high = times * number // 10, times * (number + 1) // 10
+        folder = target / f"year={2016 + number}" / f"batch={number:016d}"
         folder.mkdir(parents=True)
         duckdb = store.engine()
-        with duckdb.connect(config={"threads": 2, "memory_limit": "400MB"}) as con:
+        with duckdb.connect(config={"threads": 1, "memory_limit": "250MB"}) as con:
             for table in SCHEMA:
                 if table == "replaced":
                     continue
@@ -68,7 +68,7 @@ def _many_times_over(archive: Path, target: Path) -> None:
                 changed, join = "*", " WHERE false" if table == "raw" else ""
                 if table in ("runs", "steps"):
                     changed = (
-                        "* REPLACE (run_id || '-' || n AS run_id,"
+                        "* REPLACE (run_id || '-' || n AS run_id, hash(run_id, n) AS run_key,"
                         " started_utc + to_hours(CAST(37 * n AS INTEGER)) AS started_utc"
                         + (
                             ", error_celsius + 0.001 * (n % 7) AS error_celsius,"
