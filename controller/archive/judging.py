@@ -75,7 +75,7 @@ def judge_again(archive: Path, change: Change, *, threads: int | None = None) ->
         _shares(con, change.rule)
         chosen = " AND ".join(["planned > 0", *(f"{column} = ?" for column, _ in change.only)])
         con.execute(
-            "CREATE TEMP TABLE chosen AS SELECT runs.*, share"  # noqa: S608
+            "CREATE TEMP TABLE chosen AS SELECT run_key, share, planned, verdict"  # noqa: S608
             f" FROM runs JOIN shares USING (rule) WHERE {chosen}",
             [value for _, value in change.only],
         )
@@ -102,8 +102,8 @@ def _judged(*, chart: bool, band: bool) -> str:
 _BY_CHART = {
     "expected": "CASE WHEN s.kind = 'temperature' THEN n.expected ELSE s.expected_celsius END",
     "uncertainty": """CASE WHEN s.kind = 'temperature' THEN s.coverage_factor * sqrt(
-        power(s.ladder_ohms / n.slope, 2) + power(n.chart, 2) + power(s.other_celsius, 2))
-        ELSE s.uncertainty_celsius END""",
+        (s.ladder_ohms / n.slope) * (s.ladder_ohms / n.slope) + n.chart * n.chart
+        + s.other_celsius * s.other_celsius) ELSE s.uncertainty_celsius END""",
 }
 
 _JUDGED = """
@@ -185,8 +185,8 @@ def _tolerances(
 def _outcome(con: duckdb.DuckDBPyConnection) -> Judged:
     con.execute("""
         CREATE TEMP TABLE outcome AS
-        SELECT c.*, coalesce(j.unknown, false) AS unknown, coalesce(j.steps, 0) AS steps,
-            coalesce(j.turned, 0) AS turned,
+        SELECT run_key, verdict, coalesce(j.unknown, false) AS unknown,
+            coalesce(j.steps, 0) AS steps, coalesce(j.turned, 0) AS turned,
             CASE WHEN j.failed > 0 THEN 'fail'
                 WHEN j.passed = j.steps AND j.steps >= planned THEN 'pass'
                 ELSE 'undecided' END AS after
@@ -200,8 +200,9 @@ def _outcome(con: duckdb.DuckDBPyConnection) -> Judged:
     )
     turned = con.execute("""
         SELECT run_id, strftime(started_utc, '%Y-%m-%dT%H:%M:%SZ'), bench, module, plan,
-            verdict, after, turned
-        FROM outcome WHERE NOT unknown AND verdict <> after ORDER BY started_utc, run_id
+            o.verdict, after, turned
+        FROM outcome o JOIN runs USING (run_key)
+        WHERE NOT unknown AND o.verdict <> after ORDER BY started_utc, run_id
     """).fetchall()
     names = ("run_id", "started_utc", "bench", "module", "plan", "before", "after", "steps")
     return Judged(

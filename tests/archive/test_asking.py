@@ -306,7 +306,9 @@ def test_the_uncertainty_of_another_chart_is_that_of_its_own_budget(
     record = records[0]
     inputs = inputs_of(record)
     with connected(archive, threads=1) as con:
-        con.execute("CREATE TEMP TABLE chosen AS SELECT * FROM runs ORDER BY started_utc LIMIT 1")
+        con.execute(
+            "CREATE TEMP TABLE chosen AS SELECT run_key FROM runs ORDER BY started_utc LIMIT 1"
+        )
         judging._expected(con, sensor)
         rows = con.execute(
             "SELECT s.state, n.expected, s.coverage_factor * sqrt(power(s.ladder_ohms / n.slope, 2)"
