@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -44,9 +44,8 @@ class Change:
     only: tuple[tuple[str, str], ...] = ()
 
 
-@dataclass(frozen=True, kw_only=True)
-class Turned:
-    """A run whose verdict turns."""
+class Turned(NamedTuple):
+    """A run whose verdict turns; `steps` counts those of its steps that do. There may be many."""
 
     run_id: str
     started_utc: str
@@ -204,12 +203,11 @@ def _outcome(con: duckdb.DuckDBPyConnection) -> Judged:
         FROM outcome o JOIN runs USING (run_key)
         WHERE NOT unknown AND o.verdict <> after ORDER BY started_utc, run_id
     """).fetchall()
-    names = ("run_id", "started_utc", "bench", "module", "plan", "before", "after", "steps")
     return Judged(
         runs=runs,
         steps=steps,
         left_out=left_out,
-        turned=tuple(Turned(**dict(zip(names, row, strict=True))) for row in turned),
+        turned=tuple(map(Turned._make, turned)),
     )
 
 

@@ -90,7 +90,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
             "runs": outcome.runs,
             "steps": outcome.steps,
             "left_out": outcome.left_out,
-            "turned": [vars(one) for one in outcome.turned],
+            "turned": [one._asdict() for one in outcome.turned],
         }
     )
     return ExitCode.PASS

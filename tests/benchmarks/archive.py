@@ -4,9 +4,9 @@ Knows: the archive, the reader and the replay it is measured against, the tests'
 Must not know: what any of it is for.
 
 All times are CPU time, of all threads together: what one core that is free would take, whatever
-else the machine does. Gathering is measured on records that the real writer wrote. For the questions
-a hundred thousand runs stand in the archive: those that were gathered, many times over, with other
-times and a little other readings, written with the archive's own tables.
+else the machine does. Gathering is measured on records that the real writer wrote. For questions
+and judging a hundred thousand runs stand in the archive: those that were gathered, many times over,
+with other times and a little other readings, written with the archive's own tables.
 """
 
 from __future__ import annotations
