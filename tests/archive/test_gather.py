@@ -210,6 +210,20 @@ def test_damage_is_refused_at_its_line(some: list[Path], tmp_path: Path, line: i
             assert broken.line == where
 
 
+@pytest.mark.parametrize("line", [0, 3, -2, -1])
+@pytest.mark.parametrize("place", [0.3, 0.6, 0.9])
+def test_a_flipped_bit_is_told_at_its_own_line(
+    some: list[Path], tmp_path: Path, line: int, place: float
+) -> None:
+    """The line after would tell as well, but the last one has none after it."""
+    raws = some[0].read_bytes().splitlines(keepends=True)
+    at = int(place * len(raws[line]))
+    raws[line] = raws[line][:at] + bytes([raws[line][at] ^ 1]) + raws[line][at + 1 :]
+    path = tmp_path / "flipped.jsonl"
+    path.write_bytes(b"".join(raws))
+    assert _refused(tmp_path / "a", path)[0] == line % len(raws) + 1
+
+
 @pytest.mark.parametrize("content", [b"", b"x", b"\n", b"{}\n", b"[" * 9999 + b"\n", b"\xff\n"])
 def test_what_is_no_record_is_refused(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "no.jsonl"
@@ -322,29 +336,30 @@ def test_killed_at_any_instant_nothing_is_lost_or_doubled(
 def test_killed_at_each_write_nothing_is_lost_or_doubled(
     many: Callable[[int, int], int], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The same without chance: the process ends before each sync, in turn, and never comes back."""
+    """The same without chance: the process ends before each writing and syncing, in turn."""
     from controller.archive import store
 
     class Killed(BaseException):
         pass
 
-    sync, folder = store._sync, tmp_path / "records"
+    sync, write, folder = store._sync, store._write_table, tmp_path / "records"
     write_records(folder, 2, first=1041, plan_name=CHECK)  # the last of a year, the first of one
     for at in range(1, 100, many(3, 1)):
         archive, left = tmp_path / f"a{at}", at
 
-        def cut(path: Path) -> None:
+        def cut() -> None:
             nonlocal left
             left -= 1
             if left == 0:
                 raise Killed
-            sync(path)
 
-        monkeypatch.setattr(store, "_sync", cut)
+        monkeypatch.setattr(store, "_sync", lambda path: (cut(), sync(path)))
+        monkeypatch.setattr(store, "_write_table", lambda *words: (cut(), write(*words)))
         try:
             gather(archive, [folder])
         except Killed:
             monkeypatch.setattr(store, "_sync", sync)
+            monkeypatch.setattr(store, "_write_table", write)
             held = len(_held(archive))
             assert held in (0, 1, 2)
             assert gather(archive, [folder]) == Gathered(added=2 - held, known=held)

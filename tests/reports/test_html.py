@@ -180,7 +180,7 @@ def test_a_page_holds_what_is_handed_over(recorded: Recorded) -> None:
 
 
 def test_a_calibrated_ladder_is_told_with_its_calibration(tmp_path: Path) -> None:
-    """What the calibration file says of itself stands on the page, and the U that follows from it."""
+    """What the calibration file says of itself stands on the page, and the U that follows."""
     path, sweeps = tmp_path / "calibrated.jsonl", RECORDED.parent
     bench = sweeps / "benches/calibrated.toml"
     words = ["check", str(sweeps / "coolant-check.toml"), "--bench", str(bench)]
