@@ -311,9 +311,9 @@ def test_the_uncertainty_of_another_chart_is_that_of_its_own_budget(
         )
         judging._expected(con, sensor)
         rows = con.execute(
-            "SELECT s.state, n.expected, s.coverage_factor * sqrt(power(s.ladder_ohms / n.slope, 2)"
-            " + power(n.chart, 2) + power(s.other_celsius, 2)) FROM steps s JOIN chosen"
-            " USING (run_key) JOIN expected n ON n.ohms = s.achieved_ohms ORDER BY s.step"
+            f"SELECT s.state, n.expected, {judging._BY_CHART['uncertainty']} FROM steps s"
+            " JOIN chosen USING (run_key) JOIN expected n ON n.ohms = s.achieved_ohms"
+            " ORDER BY s.step"
         ).fetchall()
     budgets = step_budgets(
         inputs.bench.ladder,
