@@ -82,13 +82,15 @@ class ReadbackKind(Enum):
     """The way the reported temperature comes in.
 
     `COMMAND` runs a program for each reading. `CALLED` is for programs that bring a function of
-    their own; a file cannot name it.
+    their own; with `LATER` nothing is read during the run, and a log brings the readings
+    afterwards. A file can name neither of the two.
     """
 
     SIMULATED = "simulated"
     TYPED = "typed"
     COMMAND = "command"
     CALLED = "called"
+    LATER = "later"
 
 
 class Switching(Enum):

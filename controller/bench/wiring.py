@@ -105,6 +105,8 @@ def open_bench(
                     timeout_s=bench.command_timeout_s,
                     interval_s=bench.reading_interval_s,
                 )
+            case ReadbackKind.LATER:
+                readback = NoReadback()
             case ReadbackKind.CALLED:
                 raise ValueError("the readback of this bench has to be handed over with it")
     return Bench(

@@ -9,6 +9,8 @@ Must not know: ladders, how targets are reached or run.
     module = "modules/engine.toml"      # optional, as is bench = "benches/simulated.toml"
     tolerance_celsius = 3.0             # or [[tolerance]] blocks, see below
     repeated_readings_celsius = [84.8, 85.1, 85.0]   # optional: one setting, read several times
+    marker = true                       # optional: begin with hot, cold, hot, so that the log of a
+                                        # tool can be laid against the run afterwards
     decision_rule = "guarded"           # "simple" unless stated; or "guarded-95"
 
     [[targets]]                         # as many blocks as needed, run in this order
@@ -123,6 +125,8 @@ def load_plan(path: Path) -> Plan:
         case _:
             blocks = _blocks(root, sensor)
             tolerance = _tolerance(root)
+    if root.boolean("marker", default=False):
+        blocks = _marked(root, kind, blocks)
     settle = _settle(root)
     decision_rule = DecisionRule(
         root.choice("decision_rule", [r.value for r in DecisionRule], default="simple")
@@ -168,6 +172,20 @@ def _in_order(
         if value not in made:
             made[value] = _temperature(root.document, key, "celsius", value, sensor)
     return (TargetBlock(targets=tuple(t for value in celsius if (t := made[value]) is not None)),)
+
+
+def _marked(
+    root: Table, kind: PlanKind, blocks: tuple[TargetBlock, ...]
+) -> tuple[TargetBlock, ...]:
+    """Return the blocks with the ends of their span in front: an order that occurs only once."""
+    between = [t for block in blocks for t in block.targets if t.celsius is not None]
+    if kind is not PlanKind.SWEEP:
+        root.problem("marker", f"has no use in a plan of kind {kind.value!r}")
+    if kind is not PlanKind.SWEEP or not between:
+        return blocks
+    coldest = min(between, key=lambda t: t.celsius or 0.0)
+    hottest = max(between, key=lambda t: t.celsius or 0.0)
+    return (TargetBlock(targets=(hottest, coldest, hottest)), *blocks)
 
 
 def _optional_path(document: Document, key: str) -> Path | None:
