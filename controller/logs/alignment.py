@@ -38,7 +38,7 @@ _LEAST_SLOPE, _MOST_SLOPE = 0.4, 2.7
 """Mean slope of shown against expected: outside, the log does not follow the run at all."""
 
 _GRID_S = 0.25
-_LEAST_WINDOW_S, _MOST_WINDOW_S = 1.5, 6.0
+_LEAST_WINDOW_S, _MOST_WINDOW_S = 1.5, 60.0
 _MARGIN_S = 1.0
 """Rows nearer than this to a step's end may already be of the next one."""
 
@@ -54,8 +54,9 @@ _LEAST_FREEDOM = 3
 _LEAST_SHARE = 0.75
 """The share of the steps that a place has to find readings for."""
 
-_RIVAL_SHARE = 0.4
-"""The share that is enough for speaking against another place: the true one may have gaps."""
+_RIVAL_SHARE = 0.35
+"""A rival may find so much less than the best place, as a share of all steps: the true place may
+be the one with the gaps."""
 
 _FLOOR_CELSIUS = 0.3
 """A log in whole degrees deviates by about this much where everything is right."""
@@ -67,7 +68,7 @@ _SAME_PLACE = 0.8
 """Shifts that all lie within this share of the shortest step are one place: the rows that are
 looked at are the same step's."""
 
-_PASSES = 12
+_PASSES = 10
 _MOST_RATE = 1e-3
 """The most that the rates of two clocks are taken to differ."""
 
@@ -134,14 +135,16 @@ def align(rows: Sequence[LogRow], stands: Sequence[Stand]) -> Alignment:
     cubic = distinct >= _LEVELS_FOR_CUBIC
     deviations = _deviations(expected, shown, scatter, cubic=cubic)
     least = max(_LEAST_SHARE * len(levels), _least_steps(cubic=cubic))
-    covered = np.count_nonzero(np.isfinite(shown), axis=1) >= least
+    found = np.count_nonzero(np.isfinite(shown), axis=1)
+    covered = found >= least
     places = np.where(covered, deviations, np.inf)
     best = int(np.argmin(places))
     deviation = float(places[best])
     if not deviation <= _MOST_SHARE_OF_SPAN * float(np.ptp(expected)) + _FLOOR_CELSIUS:
         raise NotAligned(Misfit.NOWHERE)
     base = max(deviation, _FLOOR_CELSIUS)
-    alike = np.flatnonzero(deviations < LEAST_RATIO * base)
+    deviations[found < found[best] - _RIVAL_SHARE * len(levels)] = np.inf
+    alike = np.flatnonzero(deviations <= LEAST_RATIO * base)
     first, last = offsets[alike[0]], offsets[alike[-1]]
     if last - first > _SAME_PLACE * shortest_s:
         elsewhere = np.abs(offsets - offsets[best]) > _SAME_PLACE * shortest_s
@@ -215,7 +218,7 @@ def _deviations(
     """
     degree = _degree(cubic=cubic)
     there = np.isfinite(shown)
-    least = max(_RIVAL_SHARE * shown.shape[1], _least_steps(cubic=cubic))
+    least = max((_LEAST_SHARE - _RIVAL_SHARE) * shown.shape[1], _least_steps(cubic=cubic))
     candidates = np.count_nonzero(there, axis=1) >= least
     found = np.full(len(shown), np.inf)
     if not candidates.any():
@@ -223,13 +226,14 @@ def _deviations(
     there, values = there[candidates], np.where(there, shown, 0.0)[candidates]
     middle, half = (expected.max() + expected.min()) / 2, np.ptp(expected) / 2
     powers = ((expected - middle) / half)[:, None] ** np.arange(degree + 1)[None, :]
+    products = (powers[:, :, None] * powers[:, None, :]).reshape(len(powers), -1)
     weights = there.astype(float)
     ridge = 1e-9 * np.eye(degree + 1)
     residuals = values
     coefficients = np.zeros((len(values), degree + 1))
     for _ in range(_PASSES):
-        normal = np.einsum("cs,si,sj->cij", weights, powers, powers) + ridge
-        right = np.einsum("cs,si,cs->ci", weights, powers, values)
+        normal = (weights @ products).reshape(-1, degree + 1, degree + 1) + ridge
+        right = (weights * values) @ powers
         coefficients = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
         residuals = np.abs(values - coefficients @ powers.T)
         weights = np.where(there, 1.0 / np.maximum(residuals, 0.1), 0.0)
@@ -279,6 +283,8 @@ def _refined(
         return offset_s, 0.0
     moments, late = np.array(at), np.array(delays)
     rate = _rate(moments, late)
+    if abs(rate) * np.ptp(moments) < np.median(np.diff(times)) / 2:
+        rate = 0.0  # not to be told from the jitter of rows
     return float(np.quantile(late - rate * moments, 0.1)), rate
 
 

@@ -104,9 +104,11 @@ def log_of(run: Bench, module: Module, tool: Tool, seed: int) -> list[Row]:
     """Return the log that a tool writes of a run."""
     chance = random.Random(seed)
     shown, renewed, filtered = PARKED_CELSIUS, -1e9, PARKED_CELSIUS
-    tick = 0.05
+    tick = 0.1
     history: list[tuple[float, float, int | None]] = []
     at = -tool.before_s - 5.0
+    levels = {celsius: module.shows(celsius) for celsius in (*run.celsius, PARKED_CELSIUS)}
+    share = 1 - math.exp(-tick / module.time_constant_s)
     while at < run.left_s[-1] + tool.after_s + 5.0:
         step, celsius = run.at(at)
         filtered += (module.shows(celsius) - filtered) * (
