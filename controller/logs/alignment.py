@@ -19,11 +19,15 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
+from typing import TypeAlias
 
 import numpy as np
+import numpy.typing as npt
 
 from controller.arrays import FloatArray
 from controller.logs.model import LogRow, Stand
+
+BoolArray: TypeAlias = npt.NDArray[np.bool_]
 
 __all__ = ["LEAST_LEVELS", "LEAST_RATIO", "Alignment", "Misfit", "NotAligned", "align"]
 
@@ -47,6 +51,9 @@ _CHANGE_CELSIUS = 1.5
 
 _AGREEING_SHARE = 0.75
 """The share of a window's rows that its scatter is told from: a spike or two do not count."""
+
+_SPIKE_CELSIUS = 4.0
+"""A row that is further than this from both its neighbours, which are not, is a slip."""
 
 _LEAST_FREEDOM = 3
 """So many more steps than coefficients, or the polynomial fits anything."""
@@ -128,12 +135,14 @@ def align(rows: Sequence[LogRow], stands: Sequence[Stand]) -> Alignment:
     window_s = min(max(0.6 * shortest_s - _MARGIN_S, _LEAST_WINDOW_S), _MOST_WINDOW_S)
     if len(rows) < 2 or times[-1] - times[0] < _LEAST_SHARE * (ends[-1] - ends[0]):
         raise NotAligned(Misfit.TOO_SHORT)
+    sound = ~_spikes(values)
+    times, values = times[sound], values[sound]
     steady = _steady(times, values, window_s)
     offsets = np.arange(times[0] - ends[-1], times[-1] - ends[0], _GRID_S)
     wanted = (ends[None, :] - _MARGIN_S + offsets[:, None] - times[0]) / _GRID_S
     shown, scatter = (_at(part, np.rint(wanted).astype(int)) for part in steady)
     cubic = distinct >= _LEVELS_FOR_CUBIC
-    deviations = _deviations(expected, shown, scatter, cubic=cubic)
+    deviations, rivals = _deviations(expected, shown, scatter, cubic=cubic)
     least = max(_LEAST_SHARE * len(levels), _least_steps(cubic=cubic))
     found = np.count_nonzero(np.isfinite(shown), axis=1)
     covered = found >= least
@@ -143,16 +152,16 @@ def align(rows: Sequence[LogRow], stands: Sequence[Stand]) -> Alignment:
     if not deviation <= _MOST_SHARE_OF_SPAN * float(np.ptp(expected)) + _FLOOR_CELSIUS:
         raise NotAligned(Misfit.NOWHERE)
     base = max(deviation, _FLOOR_CELSIUS)
-    deviations[found < found[best] - _RIVAL_SHARE * len(levels)] = np.inf
-    alike = np.flatnonzero(deviations <= LEAST_RATIO * base)
+    rivals[found < found[best] - _RIVAL_SHARE * len(levels)] = np.inf
+    alike = np.flatnonzero(rivals <= LEAST_RATIO * base)
     first, last = offsets[alike[0]], offsets[alike[-1]]
     if last - first > _SAME_PLACE * shortest_s:
         elsewhere = np.abs(offsets - offsets[best]) > _SAME_PLACE * shortest_s
-        raise NotAligned(Misfit.AMBIGUOUS, ratio=_least(deviations[elsewhere]) / base)
+        raise NotAligned(Misfit.AMBIGUOUS, ratio=_least(rivals[elsewhere]) / base)
     fit = alike[covered[alike]]
     best = int(fit[np.argmin(np.abs(offsets[fit] - (first + last) / 2))])
     elsewhere = np.abs(offsets - offsets[best]) > _SAME_PLACE * shortest_s
-    ratio = _least(deviations[elsewhere]) / base
+    ratio = _least(rivals[elsewhere]) / base
     offset, rate = _refined(times, values, stands, levels, shown[best], float(offsets[best]))
     return Alignment(
         offset_s=offset,
@@ -164,6 +173,15 @@ def align(rows: Sequence[LogRow], stands: Sequence[Stand]) -> Alignment:
 
 def _least(deviations: FloatArray) -> float:
     return float(deviations.min(initial=np.inf))
+
+
+def _spikes(values: FloatArray) -> BoolArray:
+    """Return which rows stand alone between two that agree with each other."""
+    spikes = np.zeros(len(values), dtype=bool)
+    before, row, after = values[:-2], values[1:-1], values[2:]
+    least = np.minimum(np.abs(row - before), np.abs(row - after))
+    spikes[1:-1] = (least > _SPIKE_CELSIUS) & (np.abs(after - before) < _SPIKE_CELSIUS)
+    return spikes
 
 
 def _steady(
@@ -209,12 +227,15 @@ def _least_steps(*, cubic: bool) -> int:
 
 def _deviations(
     expected: FloatArray, shown: FloatArray, scatter: FloatArray, *, cubic: bool
-) -> FloatArray:
+) -> tuple[FloatArray, FloatArray]:
     """Return the mean absolute deviation from the best polynomial, for each row of `shown`.
 
     What a step's own rows scatter counts as well: while it stood, nothing moved. Infinite where
     too few steps have a value, or where the log does not follow the run. Least absolute deviations
     by iteratively reweighted least squares, all shifts at once.
+
+    The second array is without the worst step of each: so little may stand between the true place
+    and a good fit, a slip of the line for example.
     """
     degree = _degree(cubic=cubic)
     there = np.isfinite(shown)
@@ -222,7 +243,7 @@ def _deviations(
     candidates = np.count_nonzero(there, axis=1) >= least
     found = np.full(len(shown), np.inf)
     if not candidates.any():
-        return found
+        return found, found.copy()
     there, values = there[candidates], np.where(there, shown, 0.0)[candidates]
     middle, half = (expected.max() + expected.min()) / 2, np.ptp(expected) / 2
     powers = ((expected - middle) / half)[:, None] ** np.arange(degree + 1)[None, :]
@@ -242,9 +263,13 @@ def _deviations(
     rising = (coefficients @ (ends[1] - ends[0])) > 0
     follows = rising & (slope >= _LEAST_SLOPE) & (slope <= _MOST_SLOPE)
     whole = np.where(there, residuals + np.where(there, scatter[candidates], 0.0), 0.0)
-    mean = whole.sum(axis=1) / there.sum(axis=1)
-    found[candidates] = np.where(follows, mean, np.inf)
-    return found
+    whole = np.where(follows[:, None], whole, np.inf)
+    count = there.sum(axis=1)
+    mean, without_worst = found, found.copy()
+    mean[candidates] = whole.sum(axis=1) / count
+    rest = np.sort(whole, axis=1)[:, :-1]
+    without_worst[candidates] = rest.sum(axis=1) / (count - 1)
+    return mean, without_worst
 
 
 def _refined(

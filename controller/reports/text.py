@@ -97,6 +97,8 @@ def _source_of_readings(opening: Mapping[str, Any]) -> str:
         return "from a function of the program that ran the plan"
     if log := opening.get("log"):
         return f"from a log, {log['value_column']!r} in {Path(log['path']).name}"
+    if (opening.get("bench") or {}).get("readback") == ReadbackKind.LATER.value:
+        return "none yet: a log is to bring them"
     return "from real equipment"
 
 

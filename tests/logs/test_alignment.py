@@ -12,18 +12,17 @@ import bisect
 import random
 import sys
 from collections import Counter
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
-import tool  # noqa: E402 - beside this file
+import tool
 
-from controller.logs import alignment  # noqa: E402
-from controller.logs.alignment import Misfit, NotAligned, align  # noqa: E402
-from controller.logs.model import LogRow, Stand  # noqa: E402
+from controller.logs import alignment
+from controller.logs.alignment import Misfit, NotAligned, align
+from controller.logs.model import LogRow, Stand
 
 ORDERS = ("up", "down", "up-then-down", "random", "marked up", "marked down", "twice", "few")
 
@@ -72,7 +71,9 @@ def log_rows(rows: list[tool.Row], device: tool.Tool) -> list[LogRow]:
 def outcome(order: str, seed: int) -> str:
     """Return what comes of one log: right, refused or wrong."""
     chance = random.Random(f"{order} {seed}")
-    run = tool.bench(temperatures(order, chance), stand_s=chance.choice([7.0, 9.0, 9.0, 12.0, 20.0]))
+    run = tool.bench(
+        temperatures(order, chance), stand_s=chance.choice([7.0, 9.0, 9.0, 12.0, 20.0])
+    )
     device = tool.any_tool(chance)
     rows = tool.log_of(run, tool.any_module(chance), device, chance.randrange(1 << 30))
     try:
@@ -117,7 +118,12 @@ def check(found: dict[str, Counter[str]], tries: int) -> None:
 
 
 def test_a_few_logs_of_every_order() -> None:
-    check(rates(4), 4)
+    check(rates(2), 2)
+
+
+@pytest.mark.soak
+def test_some_logs_of_every_order() -> None:
+    check(rates(12), 12)
 
 
 @pytest.mark.night
@@ -133,17 +139,18 @@ def test_without_the_threshold_logs_end_up_in_the_wrong_place(
     """The planted fault: without a comparison with the next best place, staircases go wrong."""
     monkeypatch.setattr(alignment, "LEAST_RATIO", 1.0)
     monkeypatch.setattr(alignment, "_FLOOR_CELSIUS", 1e-6)
-    found = rates(4, ("up", "down"))
+    found = rates(2, ("up", "down"))
     assert sum(one["wrong"] for one in found.values()) > 0, table_of(found)
 
 
+SOUND = tool.Module()
 QUIET = tool.Tool(jitter_s=0.0, late_s=0.4)
 LEVELS = [float(level) for level in range(-30, 125, 5)]
 UP_THEN_DOWN = LEVELS + LEVELS[-2::-1]
 
 
 def laid(
-    celsius: list[float], device: tool.Tool = QUIET, module: tool.Module = tool.Module()
+    celsius: list[float], device: tool.Tool = QUIET, module: tool.Module = SOUND
 ) -> alignment.Alignment:
     run = tool.bench(celsius)
     return align(log_rows(tool.log_of(run, module, device, 1), device), stands_of(run))

@@ -111,9 +111,7 @@ def log_of(run: Bench, module: Module, tool: Tool, seed: int) -> list[Row]:
     share = 1 - math.exp(-tick / module.time_constant_s)
     while at < run.left_s[-1] + tool.after_s + 5.0:
         step, celsius = run.at(at)
-        filtered += (module.shows(celsius) - filtered) * (
-            1 - math.exp(-tick / module.time_constant_s)
-        )
+        filtered += (levels[celsius] - filtered) * share
         if at - renewed >= module.renewed_every_s:
             renewed, shown = at, module.step_celsius * round(filtered / module.step_celsius)
         history.append((at, shown, step))
