@@ -116,7 +116,7 @@ def _told(taken: Taken) -> list[str]:
             f" {log.time_column!r}{empty}."
         ),
         (
-            f"The run begins {place.run_s(log.rows[0].at_s) * -1:.1f} s after the log's first row"
+            f"The run begins about {-place.run_s(log.rows[0].at_s):.0f} s after the log's first row"
             f" ({log.starts_at}); {surely}."
         ),
     ]
