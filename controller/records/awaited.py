@@ -25,6 +25,7 @@ from controller.logs.model import ReadingsLog, Stand
 from controller.planning.aligning import MARGIN_S, REMEDY
 from controller.planning.model import ResolvedPlan, StepKind
 from controller.readback.base import Reading
+from controller.records.compact import shortened
 from controller.records.decode import plan_of, understood
 from controller.records.lines import digest
 from controller.records.opening import RECORD_FOLDER, kept_files
@@ -125,9 +126,8 @@ def record_from_log(
                     clock.sleep_s(event.at_s - clock.now_s())
                     writer.take(event)
             clock.sleep_s(at_s - clock.now_s())
-            writer.append(
-                line["type"], {key: value for key, value in line.items() if key not in _ENVELOPE}
-            )
+            content = {key: value for key, value in line.items() if key not in _ENVELOPE}
+            writer.append(line["type"], shortened(line["type"], content, opening["plan"]["steps"]))
             if line["type"] == "stood" and index in results:
                 writer.take(StepFinished(at_s=at_s, result=results[index]))
         summary = _summary(record, made)
