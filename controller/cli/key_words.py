@@ -200,7 +200,7 @@ KEY_WORDS: dict[str, dict[str, str]] = {
         "ramp_limit_celsius_per_s": "fastest change of temperature the module may be shown",
         "max_excursion_celsius": "the plan is refused where switching would stray further",
         "near_tie_share": "states this near, as a share of U, count as equally near",
-        "marker": "begin with hot, cold, hot, so that a tool's log can be laid against the run",
+        "marker": "begin with ends and middle in an order that finds the run in a tool's log",
         "repeated_readings_celsius": "several readings of one setting: their scatter goes into U",
         "profile": "a temperature over time",
         "profile.points": "rows of seconds and degC",

@@ -19,7 +19,7 @@ MARGIN_S = 1.0
 
 REMEDY = (
     'use direction = "random" or "up-then-down" in the plan, or marker = true, which begins with'
-    " hot, cold, hot"
+    " the ends and the middle of the span in an order of their own"
 )
 
 _ROW_EVERY_S = 1.0

@@ -9,8 +9,8 @@ Must not know: ladders, how targets are reached or run.
     module = "modules/engine.toml"      # optional, as is bench = "benches/simulated.toml"
     tolerance_celsius = 3.0             # or [[tolerance]] blocks, see below
     repeated_readings_celsius = [84.8, 85.1, 85.0]   # optional: one setting, read several times
-    marker = true                       # optional: begin with hot, cold, hot, so that the log of a
-                                        # tool can be laid against the run afterwards
+    marker = true                       # optional: begin with the ends and the middle in an order
+                                        # by which a tool's log can be laid against the run later
     decision_rule = "guarded"           # "simple" unless stated; or "guarded-95"
 
     [[targets]]                         # as many blocks as needed, run in this order
@@ -75,7 +75,15 @@ from controller.measurement.model import Contribution, DecisionRule, SettleRule
 from controller.module.files import load_module
 from controller.planning.courses import read_profile, read_search
 from controller.planning.model import StepKind
-from controller.planning.plan import Direction, Plan, PlanKind, Target, TargetBlock, ToleranceBand
+from controller.planning.plan import (
+    Direction,
+    Plan,
+    PlanKind,
+    Target,
+    TargetBlock,
+    ToleranceBand,
+    expand,
+)
 from controller.planning.ranges import MOST_STEPS, range_values
 from controller.sensors.curve import Sensor
 from controller.sensors.files import load_sensor
@@ -177,15 +185,27 @@ def _in_order(
 def _marked(
     root: Table, kind: PlanKind, blocks: tuple[TargetBlock, ...]
 ) -> tuple[TargetBlock, ...]:
-    """Return the blocks with the ends of their span in front: an order that occurs only once."""
-    between = [t for block in blocks for t in block.targets if t.celsius is not None]
+    """Return the blocks with a marker in front: far, near, far, middle, far from where they begin.
+
+    Shifted by any number of steps, three of these at least contradict themselves or what follows;
+    two ends in turn alone would look the same two steps on.
+    """
+    between = sorted(
+        (target.celsius, index)
+        for index, target in enumerate(expand(blocks))
+        if target.celsius is not None
+    )
     if kind is not PlanKind.SWEEP:
         root.problem("marker", f"has no use in a plan of kind {kind.value!r}")
     if kind is not PlanKind.SWEEP or not between:
         return blocks
-    coldest = min(between, key=lambda t: t.celsius or 0.0)
-    hottest = max(between, key=lambda t: t.celsius or 0.0)
-    return (TargetBlock(targets=(hottest, coldest, hottest)), *blocks)
+    targets = expand(blocks)
+    low, high = between[0], between[-1]
+    middle = min(between, key=lambda one: abs(one[0] - (low[0] + high[0]) / 2))
+    begins = min(between, key=lambda one: one[1])[0]
+    near, far = (low, high) if begins - low[0] <= high[0] - begins else (high, low)
+    order = (far, near, far, middle, far)
+    return (TargetBlock(targets=tuple(targets[index] for _, index in order)), *blocks)
 
 
 def _optional_path(document: Document, key: str) -> Path | None:

@@ -157,11 +157,13 @@ def test_a_marker_makes_a_staircase_one_that_aligns(
     marked = short(order, "marker = true")
     planned = rungwise("plan", marked, "--readings", "later", "--json").document
     assert planned["log_warnings"] == []
-    assert [step["target_celsius"] for step in planned["steps"][:3]] == [90.0, 0.0, 90.0]
+    near, far = (0.0, 90.0) if order == "up" else (90.0, 0.0)
+    begun = [step["target_celsius"] for step in planned["steps"][:6]]
+    assert begun == [far, near, far, 40.0, far, near]
     waiting(rungwise, marked)
     ended = rungwise("readings", "a.jsonl", write("log.csv", beside.log_beside(marked)))
     assert ended.status == 0, ended.err
-    assert "PASS: All 13 steps passed" in ended.out
+    assert "PASS: All 15 steps passed" in ended.out
 
 
 def test_a_marker_belongs_to_a_sweep(rungwise: Run, write: Callable[[str, str], Path]) -> None:
