@@ -136,9 +136,8 @@ def test_many_logs_of_every_order() -> None:
 def test_without_the_threshold_logs_end_up_in_the_wrong_place(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """The planted fault: without a comparison with the next best place, staircases go wrong."""
-    monkeypatch.setattr(alignment, "LEAST_RATIO", 1.0)
-    monkeypatch.setattr(alignment, "_FLOOR_CELSIUS", 1e-6)
+    """The planted fault: where any number of places counts as one, staircases go wrong."""
+    monkeypatch.setattr(alignment, "_SAME_PLACE", float("inf"))
     found = rates(2, ("up", "down"))
     assert sum(one["wrong"] for one in found.values()) > 0, table_of(found)
 
