@@ -85,8 +85,9 @@ class ReadbackKind(Enum):
     """The way the reported temperature comes in.
 
     `COMMAND` runs a program for each reading. `CAN` asks a module over its bus, `J1939` listens to
-    what it broadcasts. `CALLED` is for programs that bring a function of their own; a file cannot
-    name it.
+    what it broadcasts. `CALLED` is for programs that bring a function of their own; with `LATER`
+    nothing is read during the run, and a log brings the readings afterwards. A file can name
+    neither of the two.
     """
 
     SIMULATED = "simulated"
@@ -95,6 +96,7 @@ class ReadbackKind(Enum):
     CAN = "can"
     J1939 = "j1939"
     CALLED = "called"
+    LATER = "later"
 
 
 _NOTHING_DRIVEN = (LinkKind.SIMULATED, LinkKind.SIMULATED_PTY)
@@ -103,6 +105,7 @@ _NOTHING_TOUCHED = (
     ReadbackKind.TYPED,
     ReadbackKind.COMMAND,
     ReadbackKind.CALLED,
+    ReadbackKind.LATER,
 )
 """What is known to move and to touch nothing real; everything else counts as real."""
 

@@ -109,6 +109,8 @@ def open_bench(
             case ReadbackKind.CAN | ReadbackKind.J1939:
                 assert bench.can is not None  # noqa: S101 - the loader requires it
                 readback = can_readback(bench.can, clock)
+            case ReadbackKind.LATER:
+                readback = NoReadback()
             case ReadbackKind.CALLED:
                 raise ValueError("the readback of this bench has to be handed over with it")
     return Bench(

@@ -32,6 +32,7 @@ VERBS = {
     "nearest": "find the nearest resistance a ladder can make",
     "plan": "show what a plan would set, step by step; nothing is driven",
     "sweep": "run a plan: set, settle, read, judge, record",
+    "readings": "judge a sweep by the log of a tool that was read beside it",
     "seek": "find where something switches, a fan for example, and back: raise, lower, bisect",
     "check": "run the open / short / mid check",
     "set": "put one value at the output and hold it",
@@ -80,6 +81,10 @@ _EXAMPLES = {
         "rungwise sweep coolant-sweep.toml",
         "rungwise sweep coolant-sweep.toml --bench benches/serial-example.toml --record a.jsonl",
         "rungwise sweep coolant-sweep.toml --record a.jsonl --resume",
+    ),
+    "readings": (
+        "rungwise sweep coolant-sweep.toml --readings later --record runs/later.jsonl",
+        "rungwise readings runs/later.jsonl log.csv --value coolant --unit F",
     ),
     "check": (
         "rungwise check coolant-check.toml",

@@ -21,6 +21,7 @@ from controller.run.events import (
     RunStarted,
     StepFinished,
     StepStarted,
+    StepStood,
     StepTimed,
 )
 from controller.run.model import StepResult
@@ -63,6 +64,12 @@ class ProgressPrinter:
             case StepFinished():
                 if not self._moving and not self._output.json:
                     self._output.warn(self._finished(event.result))
+            case StepStood():
+                if not self._moving and not self._output.json and self._step is not None:
+                    self._output.warn(
+                        f"step {event.step_index + 1}/{self._count}:"
+                        f" {_words(self._output, self._step)}, stood {event.stood_s:.1f} s"
+                    )
             case Looked():
                 if not self._moving and not self._output.json:
                     seen = "seen" if event.seen else "not seen"

@@ -51,13 +51,22 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         )
     if arguments.junit is not None and not arguments.junit.parent.is_dir():
         raise InputError.single("there is no such folder", where=str(arguments.junit.parent))
-    prepared = prepare(arguments.plan, arguments.bench, verb=verb)
+    later = getattr(arguments, "readings", None) == "later"
+    if later and (arguments.resume or arguments.junit is not None):
+        raise InputError.single(
+            "cannot be gone on with or judged by cases: its readings come later",
+            where="--resume" if arguments.resume else "--junit",
+            hint="run it anew, without this option",
+        )
+    prepared = prepare(arguments.plan, arguments.bench, verb=verb, later=later)
     clears = getattr(arguments, "clear_codes", None)
     require_clearable(prepared.bench, clears)
     pace = chosen_pace(arguments.pace, prepared.bench)
     resolved = prepared.resolved
     for warning in (*resolved.warnings, *prepared.warnings):
         output.warn(f"Note: {warning}")
+    if later:
+        _say_later(prepared, output)
     if prepared.bench.command:
         output.warn(f"Readings come from the program {' '.join(prepared.bench.command)}")
     amperes, watts = resolved.short_circuit_amperes, resolved.most_watts
@@ -86,12 +95,25 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
             _write_junit(arguments.junit, prepared, session, path, began_s)
         found = bool(course.points) and all(point.found for point in course.points)
         judged = search is None or search.judged or not found
-        _say_end(output, session, path, faults, course, judged=judged)
+        _say_end(output, session, path, faults, course, judged=judged, later=later)
         assert session.summary is not None  # noqa: S101 - a run ends with its summary
         status = exit_status(session.summary, judged=judged)
     if clears is not None:
         clear_codes(prepared.bench, clears, output)
     return status
+
+
+def _say_later(prepared: Prepared, output: Output) -> None:
+    """Say what a run without readings takes, and what its log has to be like."""
+    from controller.planning.aligning import aligning_warnings, lasts_s
+
+    plan = prepared.resolved
+    for warning in aligning_warnings(plan):
+        output.warn(f"Note: {warning}")
+    output.warn(
+        f"Nothing is read: the run takes {lasts_s(plan):.0f} s. Start the tool's log before it,"
+        " a row a second or more, and end it after."
+    )
 
 
 def _watch(
@@ -146,6 +168,7 @@ def _say_end(
     course: CourseKeeper,
     *,
     judged: bool,
+    later: bool,
 ) -> None:
     plan, results, summary = session.setup.plan, session.results, session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
@@ -163,12 +186,14 @@ def _say_end(
         **course.fields(),
     }
     output.document(fields)
-    if results or not course.looks:
+    if results or not (course.looks or later):
         say_results(output, plan, results)
     course.say(output)
     output.say(f"Record: {path}")
     if session.record_hash is not None:
         output.say(f"Closing hash: {session.record_hash}")
+    if later:
+        output.say(f"When the log is saved: rungwise readings {path} LOG.csv")
     if judged:
         output.say_verdict(summary.verdict.value, summary.sentence)
     else:

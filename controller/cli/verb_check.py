@@ -9,7 +9,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from controller.cli.verb_sweep import add_arguments
+from controller.cli.verb_sweep import plan_arguments as add_arguments
 
 if TYPE_CHECKING:
     from controller.cli.output import Output

@@ -34,6 +34,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="show what the uncertainty of each step is made of, in degC",
     )
     parser.add_argument(
+        "--readings",
+        choices=("later",),
+        help="for a run whose readings come from a log: how long it takes, and whether the log"
+        " could be laid against it",
+    )
+    parser.add_argument(
         "--svg",
         metavar="FILE",
         type=Path,
@@ -59,6 +65,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 def _show(path: Path, arguments: argparse.Namespace, output: Output) -> int:
     from controller.cli.printer import say_budget, say_paths, say_plan
     from controller.measurement.verdict import most_false_accept_risk
+    from controller.planning.aligning import aligning_warnings, lasts_s
     from controller.planning.operations import plan_operations
     from controller.records.encode import plan_fields
     from controller.session.prepared import prepare
@@ -67,11 +74,13 @@ def _show(path: Path, arguments: argparse.Namespace, output: Output) -> int:
         raise InputError.single(
             "says what to draw, but not where", where="--step", hint="add --svg"
         )
-    prepared = prepare(path, arguments.bench)
+    later = arguments.readings == "later"
+    prepared = prepare(path, arguments.bench, later=later)
     inputs, resolved, worn = prepared.inputs, prepared.resolved, prepared.warnings
     operations = plan_operations(resolved, inputs.bench.ladder.relay_count)
     after_filter = _after_filter(inputs, resolved)
-    for warning in (*resolved.warnings, *worn, *after_filter):
+    unaligned = aligning_warnings(resolved) if later else ()
+    for warning in (*resolved.warnings, *worn, *after_filter, *unaligned):
         output.warn(f"Note: {warning}")
     if arguments.svg is not None:
         _draw(arguments.svg, _step_to_draw(resolved, arguments.step), inputs, resolved)
@@ -82,10 +91,13 @@ def _show(path: Path, arguments: argparse.Namespace, output: Output) -> int:
             "operations_per_relay": operations,
             "wear_warnings": list(worn),
             "filter_warnings": after_filter,
+            **({"log_warnings": list(unaligned), "lasts_s": lasts_s(resolved)} if later else {}),
             "false_accept_risk_at_limit": most_false_accept_risk(resolved.decision_rule),
         }
     )
     say_plan(output, resolved, operations)
+    if later:
+        output.say(f"With its readings from a log the run takes {lasts_s(resolved):.0f} s.")
     if arguments.paths:
         say_paths(output, resolved)
     if arguments.budget:

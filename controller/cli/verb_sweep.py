@@ -13,11 +13,21 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from controller.cli.output import Output
 
-__all__ = ["add_arguments", "run"]
+__all__ = ["add_arguments", "plan_arguments", "run"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the verb's arguments; `check` takes the same."""
+    """Declare the verb's arguments."""
+    plan_arguments(parser)
+    parser.add_argument(
+        "--readings",
+        choices=("later",),
+        help="judge nothing now: the record waits for the log of a tool (see rungwise readings)",
+    )
+
+
+def plan_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what running any plan takes."""
     parser.add_argument("plan", metavar="PLAN", type=Path, help="plan file")
     parser.add_argument(
         "--bench",

@@ -9,6 +9,8 @@ Must not know: ladders, how targets are reached or run.
     module = "modules/engine.toml"      # optional, as is bench = "benches/simulated.toml"
     tolerance_celsius = 3.0             # or [[tolerance]] blocks, see below
     repeated_readings_celsius = [84.8, 85.1, 85.0]   # optional: one setting, read several times
+    marker = true                       # optional: begin with the ends and the middle in an order
+                                        # by which a tool's log can be laid against the run later
     decision_rule = "guarded"           # "simple" unless stated; or "guarded-95"
 
     [[targets]]                         # as many blocks as needed, run in this order
@@ -73,7 +75,15 @@ from controller.measurement.model import Contribution, DecisionRule, SettleRule
 from controller.module.files import load_module
 from controller.planning.courses import read_profile, read_search
 from controller.planning.model import StepKind
-from controller.planning.plan import Direction, Plan, PlanKind, Target, TargetBlock, ToleranceBand
+from controller.planning.plan import (
+    Direction,
+    Plan,
+    PlanKind,
+    Target,
+    TargetBlock,
+    ToleranceBand,
+    expand,
+)
 from controller.planning.ranges import MOST_STEPS, range_values
 from controller.sensors.curve import Sensor
 from controller.sensors.files import load_sensor
@@ -123,6 +133,8 @@ def load_plan(path: Path) -> Plan:
         case _:
             blocks = _blocks(root, sensor)
             tolerance = _tolerance(root)
+    if root.boolean("marker", default=False):
+        blocks = _marked(root, kind, blocks)
     settle = _settle(root)
     decision_rule = DecisionRule(
         root.choice("decision_rule", [r.value for r in DecisionRule], default="simple")
@@ -170,6 +182,32 @@ def _in_order(
         if value not in made:
             made[value] = _temperature(root.document, key, "celsius", value, sensor)
     return (TargetBlock(targets=tuple(t for value in celsius if (t := made[value]) is not None)),)
+
+
+def _marked(
+    root: Table, kind: PlanKind, blocks: tuple[TargetBlock, ...]
+) -> tuple[TargetBlock, ...]:
+    """Return the blocks with a marker in front: far, near, far, middle, far from where they begin.
+
+    Shifted by any number of steps, three of these at least contradict themselves or what follows;
+    two ends in turn alone would look the same two steps on.
+    """
+    between = sorted(
+        (target.celsius, index)
+        for index, target in enumerate(expand(blocks))
+        if target.celsius is not None
+    )
+    if kind is not PlanKind.SWEEP:
+        root.problem("marker", f"has no use in a plan of kind {kind.value!r}")
+    if kind is not PlanKind.SWEEP or not between:
+        return blocks
+    targets = expand(blocks)
+    low, high = between[0], between[-1]
+    middle = min(between, key=lambda one: abs(one[0] - (low[0] + high[0]) / 2))
+    begins = min(between, key=lambda one: one[1])[0]
+    near, far = (low, high) if begins - low[0] <= high[0] - begins else (high, low)
+    order = (far, near, far, middle, far)
+    return (TargetBlock(targets=tuple(targets[index] for _, index in order)), *blocks)
 
 
 def _optional_path(document: Document, key: str) -> Path | None:

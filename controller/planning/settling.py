@@ -15,7 +15,7 @@ from controller.measurement.model import SettleRule
 from controller.module.model import Module
 from controller.planning.plan import Plan
 
-__all__ = ["LEAST_READINGS", "believable", "settle_problems"]
+__all__ = ["LEAST_READINGS", "believable", "settle_problems", "standing_s"]
 
 LEAST_READINGS = 3
 """So many readings have to agree before a step counts as settled: two may both be old."""
@@ -25,6 +25,9 @@ _GAP_SHARE = 0.75
 
 _LEAST_GAP_S = 0.5
 """Readings in real time come a little later than their interval says; this is no gap yet."""
+
+_LOG_DELAY_S = 3.0
+"""What the log of a tool may be late and coarse by, and what is left out before a step ends."""
 
 _FILTER_TIME_CONSTANTS = 3.0
 """After so many time constants an input filter has passed 95 % of a change."""
@@ -44,9 +47,21 @@ def believable(rule: SettleRule, module: Module | None, refresh_s: float = 0.0) 
     return replace(rule, lag_s=lag_s, readings=LEAST_READINGS, gap_s=gap_s)
 
 
+def standing_s(plan: Plan, module: Module | None) -> float:
+    """Return how long each step stands where its readings come from a log afterwards.
+
+    That is the plan's dwell time, or, where it states none, twice the settle time and some more.
+    """
+    rule = believable(plan.settle, module)
+    return plan.dwell_s or rule.lag_s + 2 * rule.for_s + _LOG_DELAY_S
+
+
 def settle_problems(plan: Plan, bench: BenchFile, module: Module | None) -> Iterator[Problem]:
     """Yield why a plan's settle rule could never be met on a bench whose readings stream."""
     if bench.readback is ReadbackKind.TYPED:
+        return
+    if bench.readback is ReadbackKind.LATER:
+        yield from _standing_problems(plan, module)
         return
     rule, interval_s = plan.settle, bench.reading_interval_s
     least_s = (LEAST_READINGS - 1) * interval_s
@@ -66,4 +81,19 @@ def settle_problems(plan: Plan, bench: BenchFile, module: Module | None) -> Iter
             where=str(plan.path),
             key="settle.at_most_s",
             hint=f"write {lag_s + max(rule.for_s, least_s):.3g} or more",
+        )
+
+
+def _standing_problems(plan: Plan, module: Module | None) -> Iterator[Problem]:
+    """Yield why a log could hold no settled reading of a step."""
+    rule = believable(plan.settle, module)
+    least_s = rule.lag_s + rule.for_s + _LOG_DELAY_S
+    if standing_s(plan, module) < least_s:
+        yield Problem(
+            message=f"{plan.dwell_s:g} s are too short for readings from a log: a step needs"
+            f" {rule.for_s:g} s that agree, and {rule.lag_s + _LOG_DELAY_S:g} s for the delay of"
+            " module and tool",
+            where=str(plan.path),
+            key="dwell_s",
+            hint=f"write {least_s:.3g} or more, or leave it out",
         )

@@ -34,6 +34,7 @@ from controller.run.events import (
     RunStarted,
     StepFinished,
     StepStarted,
+    StepStood,
 )
 from controller.run.model import Ending, RunSummary
 
@@ -69,6 +70,8 @@ def line_of_event(event: Event, state_digits: int) -> Line | None:
             }
         case StepFinished():
             return "step", result_fields(event.result, state_digits)
+        case StepStood():
+            return "stood", {"step": event.step_index, "stood_s": event.stood_s}
         case FaultRaised():
             return "fault", {"message": event.message, "relays": event.relays}
         case NoteMade():
@@ -131,6 +134,9 @@ def events_of_line(
             )
         case "step":
             yield StepFinished(at_s=at_s, result=result_of(line))
+        case "stood":
+            stood_s = float(line["stood_s"])
+            yield StepStood(at_s=at_s, step_index=int(line["step"]), stood_s=stood_s)
         case "fault":
             relays = RelayKnowledge(line["relays"])
             yield FaultRaised(at_s=at_s, message=str(line["message"]), relays=relays)

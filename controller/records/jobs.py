@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from controller.bench.files import ReadbackKind
 from controller.bench.opened import Bench
 from controller.clock import Clock
 from controller.planning.model import ResolvedPlan
 from controller.records.inputs import Inputs
+from controller.run.later import LaterRun
 from controller.run.profile import ProfileRun
 from controller.run.seek import SeekRun
 from controller.run.sweep import SweepRun
 
 __all__ = ["PlanJob", "job_of"]
 
-PlanJob = SweepRun | ProfileRun | SeekRun
+PlanJob = SweepRun | LaterRun | ProfileRun | SeekRun
 
 
 def job_of(inputs: Inputs, plan: ResolvedPlan, bench: Bench, clock: Clock) -> PlanJob:
@@ -21,4 +23,6 @@ def job_of(inputs: Inputs, plan: ResolvedPlan, bench: Bench, clock: Clock) -> Pl
         return SeekRun(plan, inputs.plan.search, bench, clock, module=inputs.module)
     if inputs.plan.profile is not None:
         return ProfileRun(plan, inputs.plan.profile, bench, clock)
+    if inputs.bench.readback is ReadbackKind.LATER:
+        return LaterRun(plan, bench, clock)
     return SweepRun(plan, bench, clock)

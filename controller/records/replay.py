@@ -11,18 +11,20 @@ then the readings are judged again and the plan is resolved again, and that is a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 
 from controller.bench.files import BenchFile, LinkKind, ReadbackKind
 from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
-from controller.errors import RungwiseError
+from controller.errors import InputError, RungwiseError
 from controller.measurement.budget import EDITION
 from controller.measurement.model import Verdict
 from controller.planning.model import PLANNER, ResolvedPlan
 from controller.planning.resolve import resolve_on
 from controller.readback.called import ReadbackFunction
+from controller.records.awaited import from_log_again, waits
 from controller.records.codec import was_interrupted
 from controller.records.compare import (
     EXACT,
@@ -81,6 +83,12 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
     Raises InputError when its files cannot be used, ReplayError when the simulated run fails, and
     whatever `called` raises.
     """
+    if waits(record):
+        raise InputError.single(
+            "this record waits for its readings; nothing of it can be judged",
+            where=str(record.path),
+            hint="rungwise readings RECORD LOG.csv makes the record to replay",
+        )
     plan, recorded = plan_of(record), results_of(record)
     inputs = inputs_of(record)
     bench = simulated_bench(inputs)
@@ -104,6 +112,7 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
     elif kept is not None:
         why += "; planned by an earlier version, its states and paths are taken as they are"
     differences = [
+        *_compare_log(record, recorded),
         *rejudge(plan, recorded),
         *compare_steps(plan.steps, resolved.steps, tolerances),
         *(compare_results(recorded, replayed, tolerances) if ran else ()),
@@ -139,6 +148,14 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
     )
 
 
+def _compare_log(record: Record, recorded: Sequence[StepResult]) -> list[Difference]:
+    """Lay the log that a record keeps against its times again, where it has one."""
+    made = from_log_again(record)
+    if made is None:
+        return []
+    return compare_results(recorded, made.results, EXACT)
+
+
 def _with_uncertainties_of(recorded: ResolvedPlan, resolved: ResolvedPlan) -> ResolvedPlan:
     """Return the plan worked out again with the uncertainties that the record was judged with."""
     steps = tuple(
@@ -167,6 +184,8 @@ def tolerances_for(
     if not (was_called if called else record.opening["simulated"]):
         if called:
             source = "replayed with a program's function"
+        elif "log" in record.opening:
+            source = "read from a log, which was laid against the run again"
         else:
             source = "recorded from a program's function" if was_called else "real equipment"
         return (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from controller.bench.files import ReadbackKind
@@ -94,6 +95,10 @@ def _source_of_readings(opening: Mapping[str, Any]) -> str:
         return "simulated"
     if (opening.get("bench") or {}).get("readback") == ReadbackKind.CALLED.value:
         return "from a function of the program that ran the plan"
+    if log := opening.get("log"):
+        return f"from a log, {log['value_column']!r} in {Path(log['path']).name}"
+    if (opening.get("bench") or {}).get("readback") == ReadbackKind.LATER.value:
+        return "none yet: a log is to bring them"
     return "from real equipment"
 
 

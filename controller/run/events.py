@@ -37,6 +37,7 @@ __all__ = [
     "RunStarted",
     "StepFinished",
     "StepStarted",
+    "StepStood",
     "StepTimed",
 ]
 
@@ -115,6 +116,15 @@ class StepFinished:
 
     at_s: float
     result: StepResult
+
+
+@dataclass(frozen=True, kw_only=True)
+class StepStood:
+    """A step has stood for `stood_s` until now, for readings that come in after the run."""
+
+    at_s: float
+    step_index: int
+    stood_s: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -215,6 +225,7 @@ Event: TypeAlias = (
     | PromptOpened
     | ReadingSeen
     | StepFinished
+    | StepStood
     | LinkReported
     | Parked
     | FaultRaised

@@ -10,8 +10,9 @@ from controller.errors import InputError
 from controller.module.model import Module
 from controller.planning.levels import level_problems, search_problems
 from controller.planning.model import ResolvedPlan, StepKind
+from controller.planning.plan import PlanKind
 from controller.planning.resolve import resolve_on
-from controller.planning.settling import settle_problems
+from controller.planning.settling import settle_problems, standing_s
 from controller.readback.called import ReadbackFunction
 from controller.records.inputs import Inputs, load_inputs
 from controller.records.reader import read_record
@@ -82,21 +83,30 @@ class Unfinished:
 
 
 def prepare(
-    plan_path: Path, bench_path: Path | None = None, *, verb: str | None = None
+    plan_path: Path,
+    bench_path: Path | None = None,
+    *,
+    verb: str | None = None,
+    later: bool = False,
 ) -> Prepared:
     """Read, resolve and check everything. Raises InputError with every reason against it.
 
-    `verb` is the kind of plan that is meant; None: any.
+    `verb` is the kind of plan that is meant; None: any. With `later` nothing is read during the
+    run: the log of a tool brings the readings afterwards.
     """
-    return prepare_inputs(load_inputs(plan_path, bench_path), verb=verb)
+    return prepare_inputs(load_inputs(plan_path, bench_path), verb=verb, later=later)
 
 
 def prepare_inputs(
-    inputs: Inputs, *, verb: str | None = None, called: ReadbackFunction | None = None
+    inputs: Inputs,
+    *,
+    verb: str | None = None,
+    called: ReadbackFunction | None = None,
+    later: bool = False,
 ) -> Prepared:
     """Resolve and check what has been read. Raises InputError with every reason against it.
 
-    `called` gives the readings in place of the bench's own readback.
+    `called` gives the readings in place of the bench's own readback; with `later` nothing does.
     """
     kind = inputs.plan.kind
     if verb is not None and kind.verb != verb:
@@ -108,6 +118,8 @@ def prepare_inputs(
         )
     if called is not None:
         inputs = replace(inputs, bench=replace(inputs.bench, readback=ReadbackKind.CALLED))
+    if later:
+        inputs = _read_later(inputs)
     if unsettled := tuple(settle_problems(inputs.plan, inputs.bench, inputs.module)):
         raise InputError(unsettled)
     if unseen := tuple(search_problems(inputs.plan, inputs.bench, inputs.module)):
@@ -121,6 +133,26 @@ def prepare_inputs(
         warnings=wear_warnings(inputs.bench),
         called=called,
     )
+
+
+def _read_later(inputs: Inputs) -> Inputs:
+    """Return the inputs of a run whose steps only stand. Raises InputError for other plans."""
+    plan = inputs.plan
+    if plan.kind is not PlanKind.SWEEP:
+        raise InputError.single(
+            f"a {plan.kind.value} cannot be read later: only a sweep's temperatures can be found"
+            " again in a log",
+            where=str(plan.path),
+            key="kind",
+        )
+    if unfit := tuple(settle_problems(plan, _awaiting(inputs.bench), inputs.module)):
+        raise InputError(unfit)
+    standing = replace(plan, dwell_s=standing_s(plan, inputs.module))
+    return replace(inputs, plan=standing, bench=_awaiting(inputs.bench))
+
+
+def _awaiting(bench: BenchFile) -> BenchFile:
+    return replace(bench, readback=ReadbackKind.LATER)
 
 
 def unfinished_record(prepared: Prepared, runs: Path, *, newest: int = 20) -> Unfinished | None:

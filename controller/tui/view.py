@@ -33,6 +33,7 @@ from controller.run.events import (
     RunStarted,
     StepFinished,
     StepStarted,
+    StepStood,
     StepTimed,
 )
 from controller.run.model import RunSummary, StepResult
@@ -272,7 +273,7 @@ def after(view: RunView, event: Event) -> RunView:
             return replace(view, phase=phase, notes=notes, warnings=warnings)
         case RunFinished():
             return replace(view, phase=Phase.FINISHED, summary=event.summary, prompt=None)
-        case CodesRead() | Measured() | StepTimed() | Looked() | PointFound():
+        case CodesRead() | Measured() | StepStood() | StepTimed() | Looked() | PointFound():
             return view
 
 

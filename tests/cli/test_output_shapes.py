@@ -33,6 +33,12 @@ SITUATIONS = {
     "check": ("check S/coolant-check.toml --record a.jsonl", 0),
     "sweep, profile": ("sweep S/warm-up.toml --record b.jsonl", None),
     "sweep, random": ("sweep S/air-random.toml --record c.jsonl", None),
+    "sweep, read later": ("sweep S/coolant-sweep.toml --readings later --record g.jsonl", 4),
+    "plan, read later": ("plan S/coolant-sweep.toml --readings later", 0),
+    "readings": (
+        "readings S/logs/tern-corroded.jsonl S/logs/tern-corroded.csv --record h.jsonl",
+        1,
+    ),
     "seek": ("seek S/fan-seek.toml --record d.jsonl", 0),
     "set": ("set 2k5", 0),
     "set open": ("set open --bench S/benches/simulated.toml", 0),
