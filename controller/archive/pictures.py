@@ -34,11 +34,12 @@ def picture(answer: Answer, question: Question, title: str) -> str:
     """Return an answer drawn over time as SVG. Raises InputError for one that cannot be."""
     if question.drawn is None:
         raise InputError.single("this question has no picture", where="--svg")
-    along, up, each = (answer.columns.index(name) for name in question.drawn)
+    along, up = (answer.columns.index(name) for name in question.drawn[:2])
+    each = [answer.columns.index(name) for name in question.drawn[2]]
     lines: dict[str, list[tuple[float, float]]] = {}
     for row in answer.rows:
         if isinstance(row[along], date) and row[up] is not None:
-            name = "not named" if row[each] is None else str(row[each])
+            name = ", ".join("not named" if row[one] is None else str(row[one]) for one in each)
             lines.setdefault(name, []).append((float(row[along].toordinal()), float(row[up])))
     if not lines:
         raise InputError.single("there is nothing to draw", where="--svg")

@@ -23,7 +23,7 @@ class Question:
 
     summary: str
     sql: str
-    drawn: tuple[str, str, str] | None = None
+    drawn: tuple[str, str, tuple[str, ...]] | None = None
     needs: tuple[str, ...] = ()
 
 
@@ -46,7 +46,7 @@ QUESTIONS: Mapping[str, Question] = {
             FROM runs WHERE planned > 0
             GROUP BY ALL ORDER BY bench, week
         """,
-        drawn=("week", "failed_percent", "bench"),
+        drawn=("week", "failed_percent", ("bench",)),
     ),
     "cold": Question(
         summary="modules that read cold above a temperature (--above, degC)",
@@ -80,7 +80,7 @@ QUESTIONS: Mapping[str, Question] = {
             FROM measured WHERE expected_ohms > 0 AND ohms IS NOT NULL
             GROUP BY ALL ORDER BY ladder, month
         """,
-        drawn=("month", "median_ppm", "ladder"),
+        drawn=("month", "median_ppm", ("ladder",)),
     ),
     "errors": Question(
         summary="mean error of settled readings by bench, module and month",
@@ -98,7 +98,7 @@ QUESTIONS: Mapping[str, Question] = {
                     AS deviation_celsius
             FROM by_run JOIN runs USING (run_key) GROUP BY ALL ORDER BY bench, module, month
         """,
-        drawn=("month", "mean_error_celsius", "module"),
+        drawn=("month", "mean_error_celsius", ("bench", "module")),
     ),
     "wear": Question(
         summary="relay operations of each ladder by month, and all of them so far",
@@ -111,7 +111,7 @@ QUESTIONS: Mapping[str, Question] = {
             SELECT *, sum(operations) OVER (PARTITION BY ladder ORDER BY month)::BIGINT AS so_far
             FROM monthly ORDER BY ladder, month
         """,
-        drawn=("month", "so_far", "ladder"),
+        drawn=("month", "so_far", ("ladder",)),
     ),
     "run": Question(
         summary="the steps of one run (--run, the beginning of its run_id)",

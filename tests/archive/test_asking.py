@@ -22,7 +22,7 @@ from many_records import COLD, SWEEPS, write_records
 
 from controller.archive.gather import gather
 from controller.archive.judging import Change, Judged, judge_again
-from controller.archive.pictures import picture
+from controller.archive.pictures import MOST_LINES, picture
 from controller.archive.questions import QUESTIONS, answer, answer_sql
 from controller.cli.main import main
 from controller.errors import InputError
@@ -192,9 +192,16 @@ def test_pictures_hold_every_point(archive: Path, name: str) -> None:
     drawn = picture(found, QUESTIONS[name], hostile)
     tree = ET.fromstring(drawn)
     circles = list(tree.iter("{http://www.w3.org/2000/svg}circle"))
-    each = found.columns.index(QUESTIONS[name].drawn[2])  # type: ignore[index]
-    shown = list(dict.fromkeys(row[each] for row in found.rows))[:8]
-    assert len(circles) == sum(row[each] in shown for row in found.rows)
+    names = QUESTIONS[name].drawn[2]  # type: ignore[index]
+    lines = [
+        tuple(value for column, value in zip(found.columns, row, strict=True) if column in names)
+        for row in found.rows
+    ]
+    shown = list(dict.fromkeys(lines))[:MOST_LINES]
+    assert len(circles) == sum(line in shown for line in lines)
+    for polyline in tree.iter("{http://www.w3.org/2000/svg}polyline"):
+        across = [float(point.split(",")[0]) for point in polyline.attrib["points"].split()]
+        assert across == sorted(across), "a line goes on in time, never back"
     assert "<script" not in drawn
 
 
