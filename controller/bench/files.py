@@ -7,8 +7,8 @@ hold_off_ms = 2000                # silence after which the ladder parks by itse
 switching = "path"                # one relay at a time; or "all-at-once", see `Switching`
 
 [link]
-kind = "serial"                   # or "simulated" (in memory), or "simulated-pty"
-url = "/dev/ttyUSB0"
+kind = "serial"                   # or "simulated" (in memory), "simulated-pty", or a board that the
+url = "/dev/ttyUSB0"              # host times: "modbus-rtu", "ascii" (see `bench.board_link`)
 baud = 115200
 
 [readback]
@@ -42,12 +42,14 @@ from enum import Enum
 from pathlib import Path
 from typing import Literal
 
+from controller.bench.board_link import board_of_link
 from controller.documents import Table, read_document
 from controller.errors import InputError
 from controller.ladder.calibration import Calibration, calibrated_ladder, load_calibration
 from controller.ladder.files import load_ladder
 from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
 from controller.ladder.path import FAST_MS, switches_fast
+from controller.links.boards import Board
 from controller.measurement.budget import Surroundings
 from controller.module.faults import Fault
 from controller.module.files import load_faults, load_module
@@ -71,11 +73,17 @@ LONGEST_HOLD_OFF_MS = 60_000
 
 
 class LinkKind(Enum):
-    """The way to the ladder."""
+    """The way to the ladder. `MODBUS_RTU` and `ASCII` are boards without firmware of ours."""
 
     SIMULATED = "simulated"
     SIMULATED_PTY = "simulated-pty"
     SERIAL = "serial"
+    MODBUS_RTU = "modbus-rtu"
+    ASCII = "ascii"
+
+
+_SIMULATED = (LinkKind.SIMULATED, LinkKind.SIMULATED_PTY)
+_HOST_TIMED = (LinkKind.MODBUS_RTU, LinkKind.ASCII)
 
 
 class ReadbackKind(Enum):
@@ -119,6 +127,7 @@ class BenchFile:
     `faults`, `seed`, `relays` and `reading_interval_s` (seconds between simulated readings) for
     what is simulated. `typed_unit` is the unit of numbers that are typed without one. `command` is
     the program of a readback by command with its arguments; it has `command_timeout_s` to answer.
+    `board` is what is declared of a board that the host times; None for all other links.
     """
 
     name: str
@@ -141,11 +150,22 @@ class BenchFile:
     path: Path | None = None
     command: tuple[str, ...] = ()
     command_timeout_s: float = 5.0
+    board: Board | None = None
 
     @property
     def drives_hardware(self) -> bool:
         """Whether real relays move, so that the cautions have to be shown first."""
-        return self.link is LinkKind.SERIAL
+        return self.link not in _SIMULATED
+
+    @property
+    def step_ms(self) -> int:
+        """How long the host takes for one change of state; 0 where the firmware runs the path."""
+        return 0 if self.board is None else self.board.step_ms
+
+    @property
+    def parks_by_itself(self) -> bool:
+        """Whether the ladder parks when the computer falls silent, without anybody's help."""
+        return self.board is None
 
 
 def load_bench(path: Path) -> BenchFile:
@@ -163,10 +183,10 @@ def load_bench(path: Path) -> BenchFile:
     hold_off_ms = root.integer(
         "hold_off_ms", default=2000, least=SHORTEST_HOLD_OFF_MS, most=LONGEST_HOLD_OFF_MS
     )
-    link, url, baud = _link(root.table("link"))
+    link, url, baud, board = _link(root.table("link"), nominal)
     readback, unit, command, timeout_s = _readback(root.table("readback"))
     simulation = root.optional_table("simulation")
-    simulated = link is not LinkKind.SERIAL or readback is ReadbackKind.SIMULATED
+    simulated = link in _SIMULATED or readback is ReadbackKind.SIMULATED
     module: Module | None = None
     seed, interval_s, relays = 1, 0.25, RelayMotion.MOVING
     if simulation is not None:
@@ -214,17 +234,22 @@ def load_bench(path: Path) -> BenchFile:
         path=path,
         command=command,
         command_timeout_s=timeout_s,
+        board=board,
     )
 
 
-def _link(table: Table) -> tuple[LinkKind, str | None, int]:
+def _link(table: Table, ladder: Ladder | None) -> tuple[LinkKind, str | None, int, Board | None]:
+    """Return the kind, the port and its speed, and the board where the host times one."""
     kind = LinkKind(table.choice("kind", [k.value for k in LinkKind]))
-    if kind is not LinkKind.SERIAL:
+    if kind in _HOST_TIMED:
+        board = board_of_link(table, kind.value, ladder)
+        return kind, board.url, board.baud, board
+    if kind in _SIMULATED:
         for key in ("url", "baud"):
             if table.raw(key) is not None:
                 table.problem(key, 'belongs to kind = "serial"')
-        return kind, None, 115_200
-    return kind, table.text("url"), table.integer("baud", default=115_200, least=300)
+        return kind, None, 115_200, None
+    return kind, table.text("url"), table.integer("baud", default=115_200, least=300), None
 
 
 def _readback(table: Table) -> tuple[ReadbackKind, str, tuple[str, ...], float]:
@@ -246,7 +271,7 @@ def _switching(root: Table, link: LinkKind, ladder: Ladder | None) -> Switching:
         root.choice("switching", [s.value for s in Switching], default=Switching.PATH.value)
     )
     slow = ladder is not None and not switches_fast(ladder)
-    if switching is Switching.ALL_AT_ONCE and link is LinkKind.SERIAL and slow:
+    if switching is Switching.ALL_AT_ONCE and link not in _SIMULATED and slow:
         root.problem(
             "switching",
             "real relays that move together may pass through a dead short",

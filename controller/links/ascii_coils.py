@@ -37,7 +37,7 @@ class AsciiCoils:
         """The channel's name."""
         return self._channel.port
 
-    def open(self, *, park_state: int, hold_off_ms: int) -> str | None:
+    def open(self) -> str | None:
         """Open the port and ask who is there, where the board can tell."""
         self._channel.open()
         self._got, self._unnamed = b"", 0
@@ -62,7 +62,9 @@ class AsciiCoils:
         line = self._line()
         state = self._words.state_in(self._board.read_reply, line)
         if state is None:
-            raise Doubt(f"the reply {printable(line)!r} does not tell {self._board.outputs} outputs")
+            raise Doubt(
+                f"the reply {printable(line)!r} does not tell {self._board.outputs} outputs"
+            )
         return state
 
     def clear(self) -> None:

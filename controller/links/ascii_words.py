@@ -26,9 +26,9 @@ _PLACE = re.compile(r"\{([^{}]*)\}")
 
 
 def pattern_problem(pattern: str, *, states: int, reply: bool = False) -> str | None:
-    """Return what is wrong with a pattern that has to hold `states` places for a state, if anything.
+    """Return what is wrong with a pattern that has to hold `states` places for a state.
 
-    A reply may have {any} and {name} as well.
+    None when nothing is. A reply may have {any} and {name} as well.
     """
     others = ("any", "name") if reply else ()
     places = _PLACE.findall(pattern)

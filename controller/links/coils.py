@@ -13,14 +13,14 @@ from typing import Protocol
 
 from controller.links.channel import ChannelError
 
-__all__ = ["Coils", "Doubt", "ParkedBehindOurBack"]
+__all__ = ["Coils", "Doubt", "ParkedAloneError"]
 
 
 class Doubt(Exception):  # noqa: N818 - not a failure yet: it is asked again
     """No answer, or one that does not fit the question. An answer may still be on its way."""
 
 
-class ParkedBehindOurBack(ChannelError):
+class ParkedAloneError(ChannelError):
     """The outputs have been put to the park state because nothing was asked for too long."""
 
 
@@ -35,11 +35,10 @@ class Coils(Protocol):
     def port(self) -> str:
         """The port's name for people."""
 
-    def open(self, *, park_state: int, hold_off_ms: int) -> str | None:
+    def open(self) -> str | None:
         """Open the port for this process alone; move nothing. Return the name the board gives.
 
-        None where boards of this kind do not say who they are. `park_state` and `hold_off_ms` are
-        for those who watch over the port: what to set, and after how long a silence.
+        None where boards of this kind do not say who they are.
         """
 
     def write(self, state: int) -> None:

@@ -21,7 +21,7 @@ from controller.ladder.model import Ladder, PathStep
 from controller.links.base import LinkIdentity, LinkStatus, SenseReading
 from controller.links.boards import Board
 from controller.links.channel import ChannelError
-from controller.links.coils import Coils, Doubt, ParkedBehindOurBack
+from controller.links.coils import Coils, Doubt, ParkedAloneError
 
 __all__ = ["HostTimedLink"]
 
@@ -65,12 +65,12 @@ class HostTimedLink:
 
     # --- what a Link does -----------------------------------------------------------------------
 
-    def open(self, *, hold_off_ms: int = 2000) -> LinkIdentity:
+    def open(self, *, hold_off_ms: int = 2000) -> LinkIdentity:  # noqa: ARG002 - of firmware
         """Connect, see that the board answers, park, and see that it is as fast as was stated."""
         self._close_coils()
         self._forget_state()
         try:
-            reported = self._opened_coils(hold_off_ms)
+            reported = self._opened_coils()
         except ChannelError as error:
             raise self._error(error.message, error.hint) from error
         self._is_open = True
@@ -134,7 +134,7 @@ class HostTimedLink:
             raise self._lost(told, expected)
         return self._status()
 
-    def sense(self, channel: int = 0) -> SenseReading:
+    def sense(self, channel: int = 0) -> SenseReading:  # noqa: ARG002 - no channel will do
         """Raise LinkError: such boards have no analogue input that is asked."""
         raise self._error("this board has no analogue input")
 
@@ -222,7 +222,7 @@ class HostTimedLink:
             self._retries += 1
             self._forget_state()
             raise
-        except ParkedBehindOurBack as error:
+        except ParkedAloneError as error:
             self._believe(self._ladder.park_state)
             raise self._error(error.message, error.hint) from error
         except ChannelError as error:
@@ -231,15 +231,13 @@ class HostTimedLink:
         self._dirty = False
         return answer
 
-    def _opened_coils(self, hold_off_ms: int) -> str | None:
+    def _opened_coils(self) -> str | None:
         """Open the coils; some boards take a moment until they say who they are."""
         doubt: Doubt | None = None
         for _ in range(_TRIES):
             try:
                 self._dirty = True  # what an earlier program asked may be answered yet
-                return self._coils.open(
-                    park_state=self._ladder.park_state, hold_off_ms=hold_off_ms
-                )
+                return self._coils.open()
             except Doubt as error:
                 doubt = error
                 self._retries += 1

@@ -54,7 +54,7 @@ class ModbusCoils:
         """The path or URL."""
         return self._board.url
 
-    def open(self, *, park_state: int, hold_off_ms: int) -> str | None:
+    def open(self) -> str | None:
         """Open the port. Modbus coils do not say who they are."""
         try:
             from pymodbus.client import ModbusSerialClient
@@ -119,7 +119,7 @@ class ModbusCoils:
             return  # all are outstanding: the waiting has to do
         self._unanswered.add(size)
         # A unit without that many coils refuses, and that is an answer to this question too.
-        with suppress(_Refusal):
+        with suppress(_RefusalError):
             self._bits(8 * size)
         self._unanswered.clear()
 
@@ -164,7 +164,7 @@ class ModbusCoils:
         if answer.function_code == function | 0x80:
             code = int(answer.exception_code)
             why = _EXCEPTIONS.get(code, f"exception {code}")
-            raise _Refusal(
+            raise _RefusalError(
                 f"unit {self._board.unit} refuses: {why}",
                 "do unit, first_coil and outputs in the bench file fit this board?",
             )
@@ -183,7 +183,7 @@ class ModbusCoils:
             raise _gone() from None
 
 
-class _Refusal(ChannelError):
+class _RefusalError(ChannelError):
     """The board has understood and says no: asking again is of no use."""
 
 

@@ -42,8 +42,13 @@ from controller.sensors.extension import extended_celsius
 __all__ = ["make_router", "resolve", "resolve_on"]
 
 
-def make_router(ladder: Ladder, curve: Curve, switching: Switching = Switching.PATH) -> Router:
-    """Return what finds paths on a ladder as a sensor's module sees them."""
+def make_router(
+    ladder: Ladder, curve: Curve, switching: Switching = Switching.PATH, *, step_ms: int = 0
+) -> Router:
+    """Return what finds paths on a ladder as a sensor's module sees them.
+
+    `step_ms` is how long the link takes for one change of state.
+    """
     search = NearestSearch(ladder)
     scale = extended_celsius(curve)
     middle = float(curve.ohms((curve.lowest_celsius + curve.highest_celsius) / 2))
@@ -53,6 +58,7 @@ def make_router(ladder: Ladder, curve: Curve, switching: Switching = Switching.P
         celsius=scale,
         mid_state=search.nearest_by(middle, scale).state,
         together=switching is Switching.ALL_AT_ONCE,
+        step_ms=step_ms,
     )
 
 
@@ -73,6 +79,7 @@ def resolve_on(
         calibration=bench.calibration,
         surroundings=bench.surroundings,
         switching=bench.switching,
+        step_ms=bench.step_ms,
     )
 
 
@@ -86,13 +93,15 @@ def resolve(
     calibration: Calibration | None = None,
     surroundings: Surroundings | None = None,
     switching: Switching = Switching.PATH,
+    step_ms: int = 0,
 ) -> ResolvedPlan:
     """Decide every state, path, expectation and uncertainty of a plan on a ladder.
 
     `module` is the one at the other end; unless the plan names it, it is the bench's. With a
     `calibration`, `ladder` is the one from the file. Steps before `first_step` are decided too,
     but the run is to begin there, from the park state. Switched all at once, each step takes its
-    nearest state, and the excursion is the worst that chance may bring.
+    nearest state, and the excursion is the worst that chance may bring. `step_ms` is how long the
+    link takes for one change of state, where the host times them.
 
     `kept` are the steps of an earlier resolving: states and paths are taken from there in place of
     being chosen, where they do for the target; everything else is worked out.
@@ -100,7 +109,9 @@ def resolve(
     Raises InputError with every reason why the plan must not be driven: a ladder that cannot make
     an open or a short, ratings that the input would exceed, an excursion above the plan's limit.
     """
-    resolver = _Resolver(plan, ladder, plan.module or module, calibration, surroundings, switching)
+    resolver = _Resolver(
+        plan, ladder, plan.module or module, calibration, surroundings, switching, step_ms
+    )
     return resolver.resolved(first_step, kept)
 
 
@@ -124,6 +135,7 @@ class _Resolver:
         calibration: Calibration | None,
         surroundings: Surroundings | None,
         switching: Switching,
+        step_ms: int,
     ) -> None:
         self._plan = plan
         self._nominal = ladder
@@ -132,7 +144,7 @@ class _Resolver:
         self._calibration = calibration
         self._surroundings = surroundings
         self._curve = plan.sensor.curve
-        self._router = make_router(self._ladder, self._curve, switching)
+        self._router = make_router(self._ladder, self._curve, switching, step_ms=step_ms)
 
     def resolved(self, first_step: int, kept: Sequence[ResolvedStep] | None) -> ResolvedPlan:
         plan, ladder, module = self._plan, self._ladder, self._module
@@ -273,7 +285,13 @@ class _Resolver:
         other = self
         if ladder is not self._ladder:
             other = _Resolver(
-                self._plan, ladder, self._module, None, self._surroundings, Switching.PATH
+                self._plan,
+                ladder,
+                self._module,
+                None,
+                self._surroundings,
+                Switching.PATH,
+                self._router.step_ms,
             )
         before, worst = ladder.park_state, 0.0
         for chosen in choose_states(targets, other._choices(targets), other._router)[0]:
@@ -332,20 +350,26 @@ class _Resolver:
         )
 
     def _filtered(self, start: int, path: Sequence[PathStep]) -> float | None:
-        """Return what the module's filter leaves of the excursion, with either pull-up."""
+        """Return what the module's filter leaves of the excursion, with either pull-up.
+
+        Where the host times the changes, the relays move somewhere within each exchange: a state
+        may stand for its hold, or for a whole exchange more.
+        """
         module = self._module
         if module is None:
             return None
+        step_s = self._router.step_ms / 1000
         return max(
             filtered_excursion(
                 [state_ohms(self._ladder, state) for state in (start, *(s for s, _ in way))],
-                [held_s for _, held_s in way],
+                [held_s + late_s for _, held_s in way],
                 pullup_ohms=pullup_ohms,
                 time_constant_s=module.filter_time_constant_s,
                 celsius=self._router.celsius,
             )
             for way in self._router.ways(start, path)
             for pullup_ohms in {module.pullup_ohms, module.lowest_pullup_ohms}
+            for late_s in {0.0, step_s}
         )
 
     def _expected(self, one: _Decided) -> float | None:
