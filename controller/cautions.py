@@ -11,6 +11,8 @@ __all__ = [
     "CAUTIONS_TITLE",
     "METER_CAUTION",
     "SEARCH_CAUTION",
+    "STAYS",
+    "board_cautions",
     "short_circuit_sentence",
 ]
 
@@ -41,6 +43,34 @@ METER_CAUTION = (
     "For measuring, the ladder's output goes to the ohm meter alone: unplug it from the module"
     " first. An ohm meter on a live input shows nonsense and may harm either."
 )
+
+
+STAYS = "does not park by itself"
+"""In short, where there is little room: what a ladder without firmware of its own does not do."""
+
+_STAYS_CAUTION = (
+    "This ladder does not park by itself: when the computer, its cable or its power fails, the"
+    " relays stay as they are. Then unplug it from the module by hand."
+)
+_GUARDIAN_CAUTION = (
+    "A guardian process parks it when only the program dies or hangs. It can do nothing when the"
+    " computer crashes or loses its power, when the cable is pulled, when the board hangs, or when"
+    " the guardian itself is killed."
+)
+_NO_GUARDIAN_CAUTION = (
+    "No guardian process is asked for: a program that is killed leaves it as it is."
+)
+_CONTACTS_CAUTION = (
+    "The 10 A silver contacts of most relay boards do not suit a sensor's dry circuit: too little"
+    " current keeps them clean. Take a board with gold-clad or reed contacts, or measure the"
+    " contacts' resistance often (common practice, no source)."
+)
+
+
+def board_cautions(*, guarded: bool) -> tuple[str, ...]:
+    """Return what has to be known of a relay board that takes and tells output states alone."""
+    guardian = _GUARDIAN_CAUTION if guarded else _NO_GUARDIAN_CAUTION
+    return (_STAYS_CAUTION, guardian, _CONTACTS_CAUTION)
 
 
 def short_circuit_sentence(amperes: float | None, watts: float | None) -> str:

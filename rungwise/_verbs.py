@@ -240,7 +240,7 @@ def _inputs(plan: Plan | AnyPath, bench: BenchFile | AnyPath | None) -> Inputs:
 def _show_cautions(prepared: Prepared, *, cautions_read: bool) -> None:
     """Write the cautions; raise InputError when nobody has said that they were read."""
     amperes, watts = prepared.resolved.short_circuit_amperes, prepared.resolved.most_watts
-    lines = (*CAUTIONS, short_circuit_sentence(amperes, watts))
+    lines = (*prepared.bench.cautions, *CAUTIONS, short_circuit_sentence(amperes, watts))
     sys.stderr.write("".join(f"{line}\n" for line in (f"{CAUTIONS_TITLE}:", *lines)))
     sys.stderr.flush()
     if not cautions_read:

@@ -43,6 +43,7 @@ from pathlib import Path
 from typing import Literal
 
 from controller.bench.board_link import board_of_link
+from controller.cautions import board_cautions
 from controller.documents import Table, read_document
 from controller.errors import InputError
 from controller.ladder.calibration import Calibration, calibrated_ladder, load_calibration
@@ -165,7 +166,12 @@ class BenchFile:
     @property
     def parks_by_itself(self) -> bool:
         """Whether the ladder parks when the computer falls silent, without anybody's help."""
-        return self.board is None
+        return self.board is None or self.board.parks_by_itself
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What people must know of this bench's ladder, before all that holds for every one."""
+        return () if self.board is None else board_cautions(guarded=self.board.guardian)
 
 
 def load_bench(path: Path) -> BenchFile:

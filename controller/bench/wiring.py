@@ -116,6 +116,7 @@ def open_bench(
         hold_off_ms=bench.hold_off_ms,
         drives_hardware=bench.drives_hardware,
         step_ms=bench.step_ms,
+        parks_by_itself=bench.parks_by_itself,
         release=release,
     )
 

@@ -28,7 +28,7 @@ def confirm_cautions(
 ) -> None:
     """Show the cautions and wait for a yes; `yes` means that it was given beforehand.
 
-    `first` are cautions of the job itself, which come before all others.
+    `first` are cautions of the job and of the bench, which come before all others.
 
     Raises InputError, with nothing driven, when the answer is anything else or when there is no
     terminal to ask on.

@@ -58,7 +58,9 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         output.warn(f"Readings come from the program {' '.join(prepared.bench.command)}")
     amperes, watts = resolved.short_circuit_amperes, resolved.most_watts
     search = prepared.inputs.plan.search
-    first = () if search is None else (SEARCH_CAUTION,)
+    first = prepared.bench.cautions
+    if search is not None:
+        first = (SEARCH_CAUTION, *first)
     if prepared.bench.drives_hardware:
         confirm_cautions(output, amperes=amperes, watts=watts, yes=arguments.yes, first=first)
     elif search is not None:

@@ -24,7 +24,8 @@ class Board:
     its answer, and the reading back. `answer_s` is how long an answer is waited for; one that has
     not come `wait_out_s` after that will not come any more. With `guardian` a process of its own
     holds the port and parks when this program is gone. `declared_name` is what the board says when
-    it is asked who it is; None where that is not checked.
+    it is asked who it is; None where that is not checked. `parks_by_itself` stands here so that
+    records say it: no such board is known to.
     """
 
     kind: ClassVar[str] = ""
@@ -37,6 +38,7 @@ class Board:
     wait_out_s: float = 1.0
     guardian: bool = True
     declared_name: str | None = None
+    parks_by_itself: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -70,17 +70,11 @@ class HostTimedLink:
         self._close_coils()
         self._forget_state()
         try:
-            reported = self._opened_coils()
-        except ChannelError as error:
-            raise self._error(error.message, error.hint) from error
+            reported = self._met()
+        except LinkError:
+            self._close_coils()  # nothing has been set: nothing is parked either
+            raise
         self._is_open = True
-        declared = self._board.declared_name
-        if declared is not None and reported != declared:
-            raise self._error(
-                f"the board says that it is {reported!r}, the bench file says {declared!r}",
-                "is this the board that the bench file names?",
-            )
-        self._answered(self._coils.read)  # before anything is set: is this a board at all?
         self.park()
         self._require_pace()
         return LinkIdentity(
@@ -112,8 +106,7 @@ class HostTimedLink:
         for step in path:
             took_s = self._set(step.state)
             self._clock.sleep_s(step.hold_ms / 1000 - min(took_s, self._step_s))
-            status = self._status()
-        return status
+        return self._status() if path else status
 
     def park(self) -> None:
         """Set the park state, whatever is set now, and read it back."""
@@ -230,6 +223,21 @@ class HostTimedLink:
             raise self._error(error.message, self._stays(error.hint)) from error
         self._dirty = False
         return answer
+
+    def _met(self) -> str | None:
+        """Open the coils and ask for name and state; set nothing. Return the name."""
+        try:
+            reported = self._opened_coils()
+        except ChannelError as error:
+            raise self._error(error.message, error.hint) from error
+        declared = self._board.declared_name
+        if declared is not None and reported != declared:
+            raise self._error(
+                f"the board says that it is {reported!r}, the bench file says {declared!r}",
+                "is this the board that the bench file names?",
+            )
+        self._answered(self._coils.read)
+        return reported
 
     def _opened_coils(self) -> str | None:
         """Open the coils; some boards take a moment until they say who they are."""

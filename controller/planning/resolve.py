@@ -29,6 +29,7 @@ from controller.planning.refusals import (
     deviation_warnings,
     excursion_problems,
     extreme_problems,
+    filtered_problems,
     missing_module_warnings,
     rating_problems,
     ratio_warnings,
@@ -172,6 +173,7 @@ class _Resolver:
                 *excursion_problems(
                     plan, to_run, lambda step: self._help(step.index, decided[step.index])
                 ),
+                *filtered_problems(plan, to_run, module, step_ms=self._router.step_ms),
             ]
         )
         warnings = [

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import os
 import select
+import signal
 import sys
 import termios
 import threading
@@ -87,6 +88,8 @@ def main() -> int:
         return 2
     sys.stdout.write(f"A practice board of {outputs.count} outputs answers at {arguments.at}\n")
     sys.stdout.flush()
+    # Without its board the name must not stay: the terminal behind it may become somebody else's.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         port.serve()
     except KeyboardInterrupt:

@@ -51,6 +51,8 @@ def opening_content(
     entries = _entries(files)
     names = {Path(os.path.abspath(path)): entry["path"] for path, entry in entries.items()}  # noqa: PTH100
     resolved, bench_fields = plan_fields(plan), plain(bench)
+    if bench_fields.get("board", ...) is None:  # as benches were recorded before there were any
+        del bench_fields["board"]
     return {
         "verb": verb,
         "versions": _versions(),

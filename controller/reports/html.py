@@ -9,7 +9,6 @@ from typing import Any
 from controller.cautions import CAUTIONS, CAUTIONS_TITLE, short_circuit_sentence
 from controller.diagnosis import Words
 from controller.errors import InputError
-from controller.planning.model import ResolvedPlan
 from controller.records.compare import verdict_of
 from controller.records.decode import plan_of, results_of
 from controller.records.inputs import Inputs, inputs_of
@@ -20,7 +19,7 @@ from controller.reports.pictures import errors, excursions, expected_against_rep
 from controller.reports.scale import Scale
 from controller.reports.style import CONTENT_POLICY, STYLE
 from controller.reports.svg import content, element
-from controller.reports.text import run_facts, run_sentence
+from controller.reports.text import record_cautions, run_facts, run_sentence
 from controller.run.model import StepResult
 from controller.text import one_line
 
@@ -76,7 +75,7 @@ def report_html(
                 where=str(record.path),
                 hint="the record may come from another version of the program",
             ) from None
-    body += [_checks(told.checks), _cautions([plan_of(record) for record in records])]
+    body += [_checks(told.checks), _cautions(records)]
     body.append(_proof(records))
     head = (
         '<meta charset="utf-8">'
@@ -226,12 +225,14 @@ def _checks(checks: Sequence[Attached]) -> str:
     return "".join(parts)
 
 
-def _cautions(plans: Sequence[ResolvedPlan]) -> str:
+def _cautions(records: Sequence[Record]) -> str:
+    plans = [plan_of(record) for record in records]
     shorts = dict.fromkeys(
         short_circuit_sentence(one.short_circuit_amperes, one.most_watts) for one in plans
     )
+    first = dict.fromkeys(line for one in records for line in record_cautions(one.opening))
     return element(
-        "section", heading(CAUTIONS_TITLE), bullets([*CAUTIONS, *shorts]), class_="caution"
+        "section", heading(CAUTIONS_TITLE), bullets([*first, *CAUTIONS, *shorts]), class_="caution"
     )
 
 

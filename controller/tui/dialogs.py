@@ -107,9 +107,12 @@ class Working(ModalScreen[None]):
         self.query_one(Sentences).show([Part(f"{gone_s:.0f} s so far. Esc gives it up.")])
 
 
-def ask_cautions(amperes: float | None, watts: float | None) -> Ask:
-    """Return the question that comes before real equipment is driven for the first time."""
-    told = (*CAUTIONS, short_circuit_sentence(amperes, watts))
+def ask_cautions(amperes: float | None, watts: float | None, first: Sequence[str] = ()) -> Ask:
+    """Return the question that comes before real equipment is driven for the first time.
+
+    `first` are the cautions of the bench itself.
+    """
+    told = (*first, *CAUTIONS, short_circuit_sentence(amperes, watts))
     return Ask(
         CAUTIONS_TITLE,
         [Part(f"· {caution}") for caution in told],

@@ -183,7 +183,7 @@ async def _cautioned(
     key = f"{bench.path} {bench.url}"
     if not bench.drives_hardware or key in app.cautions_read:
         return True
-    if not await app.push_screen_wait(ask_cautions(amperes, watts)):
+    if not await app.push_screen_wait(ask_cautions(amperes, watts, bench.cautions)):
         return False
     app.cautions_read.add(key)
     return True
