@@ -252,8 +252,8 @@ def status_parts(
 ) -> tuple[Part, ...]:
     """Return the status line: driving or parked, what, the relays, the link.
 
-    A ladder that does not park by itself is told while it is driven. The line fits `room` cells from
-    80 up; then only the port's name is shortened.
+    A ladder that does not park by itself is told while it is driven. The line fits `room` cells
+    from 80 up; then only the port's name is shortened.
     """
     driving = _DRIVING[view.driving]
     if stopping and alive:
