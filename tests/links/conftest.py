@@ -114,9 +114,10 @@ def ascii_rig(kinds=(), *, late_s=0.12, every=10, seed=1, link=HostTimedLink, co
 
 
 def exchanged(rig: Rig, count: int, seed: int = 1) -> tuple[int, int, int]:
-    """Set states, feed and park at random until so many requests; return wrong beliefs, faults, sets.
+    """Set states, feed and park at random until there were so many requests.
 
-    A board that has failed is opened anew, and what was stuck is freed.
+    Returns how many beliefs were wrong, how many faults there were, and how many sets. A board
+    that has failed is opened anew, and what was stuck is freed.
     """
     chance = random.Random(seed)
     wrong = faults = sets = 0
@@ -162,9 +163,7 @@ def rigs() -> Iterator[SimpleNamespace]:
         served.append((at, thread))
         settings = {**QUICK, "url": at.path, "baud": 115200, **more}
         board: Board = (
-            ModbusBoard(**settings)
-            if kind == "modbus-rtu"
-            else AsciiBoard(**{**WORDS, **settings})
+            ModbusBoard(**settings) if kind == "modbus-rtu" else AsciiBoard(**{**WORDS, **settings})
         )
         clock, ladder = RealClock(), replace(default_ladder())
         link = HostTimedLink(coils(board, clock), board, ladder, clock)
