@@ -168,7 +168,7 @@ def test_nothing_wrong_is_ever_believed_over_a_port(rigs, many, kind: str) -> No
 def test_twenty_thousand_exchanges_over_a_port(rigs, kind: str) -> None:
     rig = rigs.port(kind, (*LOUD, "stuck"), every=25)
     wrong, _, sets = rigs.exchanged(rig, 20_000)
-    assert (wrong, sets > 5000) == (0, True)
+    assert (wrong, sets > 1000) == (0, True)
 
 
 @pytest.mark.soak
