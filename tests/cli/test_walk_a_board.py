@@ -23,7 +23,7 @@ pytestmark = pytest.mark.pty
 
 ROOT = Path(__file__).resolve().parents[2]
 SECTION = (ROOT / "README.md").read_text("utf-8").partition("### A relay board one can buy\n")[2]
-SECTION = SECTION.partition("Rungs drift")[0]
+SECTION = SECTION.partition("\n## ")[0]
 [TABLE] = re.findall(r"^```toml\n(.*?)^```$", SECTION, re.DOTALL | re.MULTILINE)
 [COMMANDS] = re.findall(r"^```sh\n(.*?)^```$", SECTION, re.DOTALL | re.MULTILINE)
 
