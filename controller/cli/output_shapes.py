@@ -238,6 +238,7 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
                 "reported_celsius": _NUMBER,
                 "timing_s": _MAYBE_NUMBER,
                 "codes": _BOOLEAN,
+                "old_codes": _BOOLEAN,
             },
             "simulated_s": _MAYBE_NUMBER,
             "sentence": _TEXT,
