@@ -6,6 +6,8 @@ Must not know: who shows them (command line, terminal UI, report) or how they ar
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 __all__ = [
     "CAUTIONS",
     "CAUTIONS_TITLE",
@@ -13,6 +15,7 @@ __all__ = [
     "SEARCH_CAUTION",
     "STAYS",
     "board_cautions",
+    "cautions_with",
     "short_circuit_sentence",
 ]
 
@@ -53,18 +56,21 @@ _STAYS_CAUTION = (
     " relays stay as they are. Then unplug it from the module by hand."
 )
 _GUARDIAN_CAUTION = (
-    "A guardian process parks it when only the program dies or hangs. It can do nothing when the"
-    " computer crashes or loses its power, when the cable is pulled, when the board hangs, or when"
-    " the guardian itself is killed."
+    "A guardian process parks it when only the program dies or hangs; not when the computer crashes"
+    " or loses its power, the cable is pulled, the board hangs, or the guardian is killed as well."
 )
 _NO_GUARDIAN_CAUTION = (
     "No guardian process is asked for: a program that is killed leaves it as it is."
 )
 _CONTACTS_CAUTION = (
-    "The 10 A silver contacts of most relay boards do not suit a sensor's dry circuit: too little"
-    " current keeps them clean. Take a board with gold-clad or reed contacts, or measure the"
-    " contacts' resistance often (common practice, no source)."
+    "The 10 A silver contacts of most relay boards do not suit a sensor's dry circuit (common"
+    " practice, no source): take gold-clad or reed contacts, or measure them often."
 )
+
+
+def cautions_with(of_bench: Sequence[str]) -> tuple[str, ...]:
+    """Return all cautions, those of a bench's own ladder right after what can hurt at once."""
+    return (CAUTIONS[0], *of_bench, *CAUTIONS[1:])
 
 
 def board_cautions(*, guarded: bool) -> tuple[str, ...]:

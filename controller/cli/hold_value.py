@@ -86,7 +86,7 @@ def set_and_hold(
     plan = _one_step_plan(wish, bench, found)
     if bench.drives_hardware:
         amperes, watts = plan.short_circuit_amperes, plan.most_watts
-        confirm_cautions(output, amperes=amperes, watts=watts, yes=yes, first=bench.cautions)
+        confirm_cautions(output, amperes=amperes, watts=watts, yes=yes, of_bench=bench.cautions)
     elif wish.word == "short":
         output.warn(short_circuit_sentence(plan.short_circuit_amperes, plan.most_watts))
     clock = clock_of("fast" if simulated else "real")

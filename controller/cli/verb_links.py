@@ -74,7 +74,7 @@ def _measured(path: Path, output: Output, *, yes: bool) -> int:
 
     bench = load_bench(path)
     if bench.drives_hardware:
-        confirm_cautions(output, amperes=None, watts=None, yes=yes, first=bench.cautions)
+        confirm_cautions(output, amperes=None, watts=None, yes=yes, of_bench=bench.cautions)
     found = measure_step_time(bench)
     output.document({**vars(found), "proposed_ms": found.proposed_ms})
     output.say(

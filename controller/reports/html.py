@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from controller.cautions import CAUTIONS, CAUTIONS_TITLE, short_circuit_sentence
+from controller.cautions import CAUTIONS_TITLE, cautions_with, short_circuit_sentence
 from controller.diagnosis import Words
 from controller.errors import InputError
 from controller.records.compare import verdict_of
@@ -230,9 +230,12 @@ def _cautions(records: Sequence[Record]) -> str:
     shorts = dict.fromkeys(
         short_circuit_sentence(one.short_circuit_amperes, one.most_watts) for one in plans
     )
-    first = dict.fromkeys(line for one in records for line in record_cautions(one.opening))
+    of_benches = dict.fromkeys(line for one in records for line in record_cautions(one.opening))
     return element(
-        "section", heading(CAUTIONS_TITLE), bullets([*first, *CAUTIONS, *shorts]), class_="caution"
+        "section",
+        heading(CAUTIONS_TITLE),
+        bullets([*cautions_with(tuple(of_benches)), *shorts]),
+        class_="caution",
     )
 
 

@@ -8,10 +8,10 @@ from typing import Any
 
 from controller.bench.files import ReadbackKind
 from controller.cautions import (
-    CAUTIONS,
     CAUTIONS_TITLE,
     STAYS,
     board_cautions,
+    cautions_with,
     short_circuit_sentence,
 )
 from controller.measurement.verdict import risk_words
@@ -51,7 +51,7 @@ def _report(record: Record, *, fahrenheit: bool) -> str:
         f"{CAUTIONS_TITLE}:",
         *(
             line
-            for caution in (*record_cautions(record.opening), *CAUTIONS)
+            for caution in cautions_with(record_cautions(record.opening))
             for line in _wrapped(caution, first="- ")
         ),
         *_wrapped(short_circuit_sentence(plan.short_circuit_amperes, plan.most_watts), first="- "),

@@ -182,6 +182,7 @@ def test_the_cautions_of_such_a_ladder_come_first(tmp_path: Path, lamps) -> None
         ("set", "2.5k", "--bench", "board.toml"),
     ):
         told = " ".join(rungwise(tmp_path, *words, status=2).split())
-        assert told.index("does not park by itself") < told.index("Cooling fans can start")
+        assert told.index("Cooling fans can start") < told.index("does not park by itself")
+        assert told.index("does not park by itself") < told.index("Engine off")
         assert "do not suit a sensor's dry circuit" in told
         assert "add --yes when they have been read" in told
