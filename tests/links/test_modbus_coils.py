@@ -104,10 +104,17 @@ def test_the_published_exception_is_a_refusal_with_a_hint(at_line, frames) -> No
     [
         ("FC01 response", {"unit": 18, "first_coil": 19, "outputs": 37}),
         ("FC01 response", {"unit": 17, "first_coil": 19, "outputs": 30}),
+        ("FC01 response", {"unit": 17, "first_coil": 19, "outputs": 48}),
         ("FC01 response", {"unit": 17, "first_coil": 19, "outputs": 36}),  # its bit 37 is set
         ("FC15 response", {"unit": 17, "first_coil": 19, "outputs": 37}),
     ],
-    ids=["another unit", "another count", "bits beyond the last coil", "another function"],
+    ids=[
+        "another unit",
+        "fewer asked for",
+        "more asked for",
+        "bits beyond the last coil",
+        "another function",
+    ],
 )
 def test_an_answer_that_does_not_fit_a_reading_is_doubted(
     at_line, frames, answer, settings
