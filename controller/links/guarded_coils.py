@@ -42,6 +42,7 @@ class GuardedCoils:
             "hold_off_ms": hold_off_ms,
         }
         self._guardian: subprocess.Popen[str] | None = None
+        self._asked_for = 0
 
     @property
     def port(self) -> str:
@@ -100,17 +101,17 @@ class GuardedCoils:
             raise ChannelError("the port is not open")
         assert guardian.stdin is not None  # noqa: S101 - both are pipes
         assert guardian.stdout is not None  # noqa: S101
+        self._asked_for += 1
+        number = None
         try:
-            guardian.stdin.write(json.dumps([what, value]) + "\n")
+            guardian.stdin.write(json.dumps([self._asked_for, what, value]) + "\n")
             guardian.stdin.flush()
-            line = guardian.stdout.readline()
-        except OSError:
-            line = ""
-        if not line:
+            while number != self._asked_for:  # whoever was interrupted has left an answer unread
+                number, kind, *told = json.loads(guardian.stdout.readline())
+        except (OSError, ValueError):  # an empty line is the end
             raise ChannelError(
                 "the guardian process that holds the port has ended", "start again; it parks first"
-            )
-        kind, *told = json.loads(line)
+            ) from None
         match kind:
             case "doubt":
                 raise Doubt(told[0])

@@ -38,6 +38,7 @@ class Guardian:
         self._answers = answers
         self._clock = clock
         self._coils: Coils | None = None
+        self.port = ""
         self._park_state = 0
         self._hold_off_ms = 0
         self._driven = False
@@ -50,9 +51,10 @@ class Guardian:
         True also when nothing was ever driven.
         """
         while line := self._next():
-            what, value = json.loads(line)
+            number, what, value = json.loads(line)
             try:
-                self._answers.write(json.dumps(self._carried_out(what, value)) + "\n")
+                answer = (number, *self._carried_out(what, value))
+                self._answers.write(json.dumps(answer) + "\n")
                 self._answers.flush()
             except OSError:  # nobody listens any more
                 break
@@ -86,7 +88,7 @@ class Guardian:
         if what == "open":
             board = board_of(value["board"])
             self._park_state, self._hold_off_ms = value["park_state"], value["hold_off_ms"]
-            self._coils = coils_of(board, self._clock)
+            self._coils, self.port = coils_of(board, self._clock), board.url
             return self._coils.open()
         assert self._coils is not None  # noqa: S101 - the one who asks opens first
         match what:
@@ -139,7 +141,7 @@ def main() -> None:
     if not parked:
         with suppress(OSError):
             sys.stderr.write(
-                "rungwise: the program has ended and its ladder could not be parked;"
+                f"rungwise: the ladder at {guardian.port} could not be parked;"
                 " unplug it from the module\n"
             )
             sys.stderr.flush()

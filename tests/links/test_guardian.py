@@ -179,6 +179,29 @@ def test_after_a_silence_the_link_says_that_the_guardian_has_parked(practice) ->
     link.close()
 
 
+def test_whoever_is_interrupted_is_not_given_an_old_answer(practice, monkeypatch) -> None:
+    """Ctrl-C may come while an answer is waited for; that answer is for nobody then."""
+    found = practice("ascii")
+    coils = GuardedCoils(found.board, park_state=0, hold_off_ms=60_000)
+    coils.open()
+    coils.write(5)
+    assert coils._guardian is not None
+    answers = coils._guardian.stdout
+    assert answers is not None
+
+    class Interrupted:
+        def readline(self) -> str:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(coils._guardian, "stdout", Interrupted())
+    with pytest.raises(KeyboardInterrupt):
+        coils.read()
+    monkeypatch.setattr(coils._guardian, "stdout", answers)
+    coils.write(0)
+    assert coils.read() == 0
+    coils.close()
+
+
 def _parked_is_said(link) -> bool:
     with pytest.raises(LinkError, match="its guardian parked it") as caught:
         link.feed()

@@ -5,10 +5,13 @@ Published frames: tests/reference/modbus_rtu_frames.csv, whose first line names 
 
 from __future__ import annotations
 
+import sys
+
 import pytest
 
 from controller.clock import VirtualClock
 from controller.links.boards import ModbusBoard
+from controller.links.channel import ChannelError
 from controller.links.coils import Doubt
 from controller.links.modbus_coils import ModbusCoils
 from controller.practice.board import Outputs
@@ -143,6 +146,14 @@ def test_a_torn_or_damaged_answer_is_doubted_without_a_word_of_the_library(
         with pytest.raises(Doubt):
             at_line(Line(answer), **settings).read()
     assert capfd.readouterr() == ("", "")
+
+
+def test_without_its_library_it_is_said_what_to_install(monkeypatch) -> None:
+    monkeypatch.setitem(sys.modules, "pymodbus.client", None)
+    coils = ModbusCoils(ModbusBoard(url="line", outputs=8, step_ms=50), VirtualClock())
+    with pytest.raises(ChannelError, match="library for Modbus is not installed") as caught:
+        coils.open()
+    assert caught.value.hint == "pip install 'rungwise[modbus]'"
 
 
 def test_what_comes_unasked_is_doubted(at_line, frames) -> None:
