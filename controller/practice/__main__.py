@@ -71,7 +71,11 @@ class PracticePort:
 def main() -> int:
     """Run a board; return the exit status."""
     arguments = _arguments()
-    note = _log_to(arguments.log) if arguments.log else lambda _state: None
+    try:
+        note = _log_to(arguments.log) if arguments.log else lambda _state: None
+    except OSError as error:
+        sys.stderr.write(f"{arguments.log}: cannot be written: {error.strerror}\n")
+        return 2
     outputs = Outputs(arguments.outputs, note)
     note(outputs.state)
     language = ModbusLanguage(arguments.unit) if arguments.kind == "modbus-rtu" else TextLanguage()
@@ -111,6 +115,13 @@ def _log_to(path: Path) -> Callable[[int], None]:
     return note
 
 
+def _positive(text: str) -> int:
+    number = int(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError("must be 1 or more")
+    return number
+
+
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         prog="python -m controller.practice",
@@ -123,7 +134,9 @@ def _arguments() -> argparse.Namespace:
         default=Path("/tmp/rungwise-practice"),  # noqa: S108 - a name that bench files can state
         help="where the port appears (default: %(default)s)",
     )
-    parser.add_argument("--outputs", type=int, default=18, help="how many (default: %(default)s)")
+    parser.add_argument(
+        "--outputs", type=_positive, default=18, help="how many (default: %(default)s)"
+    )
     parser.add_argument("--unit", type=int, default=1, help="Modbus unit (default: %(default)s)")
     parser.add_argument("--log", type=Path, help="write each state of the outputs to this file")
     parser.add_argument(
@@ -133,7 +146,7 @@ def _arguments() -> argparse.Namespace:
         choices=FAULTS,
         help="what goes wrong now and then; may be repeated",
     )
-    parser.add_argument("--every", type=int, default=10, help="with one request of so many")
+    parser.add_argument("--every", type=_positive, default=10, help="with one request of so many")
     parser.add_argument("--seed", type=int, default=1, help="of the faults' chance")
     parser.add_argument("--late-s", type=float, default=0.5, help="the latest late answer")
     return parser.parse_args()
