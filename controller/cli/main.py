@@ -41,6 +41,9 @@ VERBS = {
     "links": "list the serial ports, and what answers there",
     "export": "turn a record into a CSV table",
     "report": "turn records into a report, plain text or an HTML page",
+    "archive add": "gather records into an archive, proven, each run once",
+    "archive ask": "ask an archive: failure rates, drift, wear, or a question in SQL",
+    "archive judge": "judge everything again by another tolerance, rule or chart",
     "ladder design": "find rungs worth buying for some sensors, and write the ladder's files",
     "ladder calibrate": "find the rungs' true values from measured states",
     "ladder check": "see whether a ladder's calibration still holds",
@@ -48,6 +51,7 @@ VERBS = {
 }
 
 _GROUPS = {
+    "archive": "gather many records, ask them, judge them again (needs the extra [archive])",
     "ladder": "design a ladder, calibrate it with an ohm meter, or check its calibration",
     "sensor": "judge a sensor that has been unplugged, by itself",
 }

@@ -134,6 +134,7 @@ def load_plan(path: Path) -> Plan:
     budget = root.optional_number("max_excursion_celsius", above=0.0)
     filtered = root.optional_number("max_filtered_excursion_celsius", above=0.0)
     near = root.number("near_tie_share", default=0.1, least=0.0, most=1.0)
+    quiet_after_filter = root.boolean("quiet_after_filter", default=False)
     repeatability = _repeatability(root)
     document.finish()
     assert sensor is not None  # noqa: S101 - finish() has raised otherwise
@@ -158,6 +159,7 @@ def load_plan(path: Path) -> Plan:
         repeatability=repeatability,
         profile=profile,
         search=search,
+        quiet_after_filter=quiet_after_filter,
     )
 
 
@@ -383,7 +385,7 @@ def _repeatability(root: Table) -> Contribution | None:
         return None
     readings = root.numbers(key)
     if len(readings) < 2:
-        root.problem(key, "one reading repeats nothing", hint="two at least, better ten")
+        root.problem(key, "one reading shows no scatter", hint="two at least, better ten")
     return repeatability_of(readings)
 
 

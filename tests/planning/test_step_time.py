@@ -11,7 +11,7 @@ import pytest
 from controller.bench.files import BenchFile, load_bench
 from controller.errors import InputError
 from controller.ladder.electrical import state_ohms
-from controller.ladder.path import longest_relay_ms
+from controller.ladder.path import bits_of, hold_ms, longest_relay_ms
 from controller.planning.files import load_plan
 from controller.planning.plan import Plan, TargetBlock
 from controller.planning.resolve import resolve_on
@@ -29,7 +29,7 @@ def quick() -> BenchFile:
 
 @pytest.fixture(scope="module")
 def slow() -> BenchFile:
-    return load_bench(SWEEPS / "benches" / "practice-modbus.toml")
+    return timed(load_bench(SWEEPS / "benches" / "practice-modbus.toml"), 50)
 
 
 @pytest.fixture(scope="module")
@@ -158,3 +158,18 @@ def test_single_values_take_the_step_time_too(slow, quick, plan) -> None:
     found = Finder(slow, plan.sensor.curve).find("2.5k", 0)
     same = Finder(quick, plan.sensor.curve).find("2.5k", 0)
     assert [hop.hold_ms for hop in found.path] == [hop.hold_ms + 50 for hop in same.path]
+
+
+def test_an_order_chosen_for_the_filter_takes_the_step_time_too(brief, slow) -> None:
+    quiet = resolve_on(replace(brief, quiet_after_filter=True), slow)
+    plain = resolve_on(brief, slow)
+    assert any(one.path != other.path for one, other in zip(quiet.steps, plain.steps, strict=True))
+    before = quiet.park_state
+    for step in quiet.steps:
+        for hop in step.path:
+            [relay] = bits_of(before ^ hop.state)
+            energise = bool(hop.state >> relay & 1)
+            assert hop.hold_ms == hold_ms(slow.ladder, relay, energise=energise) + 50
+            before = hop.state
+    worst = [max(s.filtered_excursion_celsius or 0.0 for s in one.steps) for one in (quiet, plain)]
+    assert worst[0] <= worst[1]
