@@ -6,12 +6,17 @@ Must not know: who shows them (command line, terminal UI, report) or how they ar
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 __all__ = [
     "BUS_CAUTION",
     "CAUTIONS",
     "CAUTIONS_TITLE",
     "METER_CAUTION",
     "SEARCH_CAUTION",
+    "STAYS",
+    "board_cautions",
+    "cautions_with",
     "short_circuit_sentence",
 ]
 
@@ -47,6 +52,37 @@ METER_CAUTION = (
     "For measuring, the ladder's output goes to the ohm meter alone: unplug it from the module"
     " first. An ohm meter on a live input shows nonsense and may harm either."
 )
+
+
+STAYS = "does not park by itself"
+"""In short, where there is little room: what a ladder without firmware of its own does not do."""
+
+_STAYS_CAUTION = (
+    "This ladder does not park by itself: when the computer, its cable or its power fails, the"
+    " relays stay as they are. Then unplug it from the module by hand."
+)
+_GUARDIAN_CAUTION = (
+    "A guardian process parks it when only the program dies or hangs; not when the computer crashes"
+    " or loses its power, the cable is pulled, the board hangs, or the guardian is killed as well."
+)
+_NO_GUARDIAN_CAUTION = (
+    "No guardian process is asked for: a program that is killed leaves it as it is."
+)
+_CONTACTS_CAUTION = (
+    "The 10 A silver contacts of most relay boards do not suit a sensor's dry circuit (common"
+    " practice, no source): take gold-clad or reed contacts, or measure them often."
+)
+
+
+def cautions_with(of_bench: Sequence[str]) -> tuple[str, ...]:
+    """Return all cautions, those of a bench's own ladder right after what can hurt at once."""
+    return (CAUTIONS[0], *of_bench, *CAUTIONS[1:])
+
+
+def board_cautions(*, guarded: bool) -> tuple[str, ...]:
+    """Return what has to be known of a relay board that takes and tells output states alone."""
+    guardian = _GUARDIAN_CAUTION if guarded else _NO_GUARDIAN_CAUTION
+    return (_STAYS_CAUTION, guardian, _CONTACTS_CAUTION)
 
 
 def short_circuit_sentence(amperes: float | None, watts: float | None) -> str:

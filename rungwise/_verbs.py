@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from controller.bench.files import BenchFile, default_bench, load_bench
-from controller.cautions import CAUTIONS, CAUTIONS_TITLE, short_circuit_sentence
+from controller.cautions import CAUTIONS_TITLE, cautions_with, short_circuit_sentence
 from controller.diagnosis import Diagnosis
 from controller.errors import InputError, RelayKnowledge
 from controller.planning.files import load_plan
@@ -240,7 +240,7 @@ def _inputs(plan: Plan | AnyPath, bench: BenchFile | AnyPath | None) -> Inputs:
 def _show_cautions(prepared: Prepared, *, cautions_read: bool) -> None:
     """Write the cautions; raise InputError when nobody has said that they were read."""
     amperes, watts = prepared.resolved.short_circuit_amperes, prepared.resolved.most_watts
-    lines = (*prepared.bench.cautions, *CAUTIONS, short_circuit_sentence(amperes, watts))
+    lines = (*cautions_with(prepared.bench.cautions), short_circuit_sentence(amperes, watts))
     sys.stderr.write("".join(f"{line}\n" for line in (f"{CAUTIONS_TITLE}:", *lines)))
     sys.stderr.flush()
     if not cautions_read:

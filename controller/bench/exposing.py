@@ -23,11 +23,13 @@ class ExposingLink:
     path had begun when it was sent.
     """
 
-    def __init__(self, link: Link, clock: Clock, expose: Callable[[float, int], None]) -> None:
+    def __init__(
+        self, link: Link, clock: Clock, expose: Callable[[float, int], None], *, park_state: int
+    ) -> None:
         self._link = link
         self._clock = clock
         self._expose = expose
-        self._park_state = 0
+        self._park_state = park_state
 
     @property
     def port(self) -> str:
@@ -42,8 +44,7 @@ class ExposingLink:
     def open(self, *, hold_off_ms: int = 2000) -> LinkIdentity:
         """Open the link; the ladder is parked then."""
         identity = self._link.open(hold_off_ms=hold_off_ms)
-        self._park_state = identity.park_state
-        self._expose(self._clock.now_s(), identity.park_state)
+        self._expose(self._clock.now_s(), self._park_state)
         return identity
 
     def apply(self, path: Sequence[PathStep]) -> LinkStatus:

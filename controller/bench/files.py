@@ -7,8 +7,8 @@ hold_off_ms = 2000                # silence after which the ladder parks by itse
 switching = "path"                # one relay at a time; or "all-at-once", see `Switching`
 
 [link]
-kind = "serial"                   # or "simulated" (in memory), or "simulated-pty"
-url = "/dev/ttyUSB0"
+kind = "serial"                   # or "simulated" (in memory), "simulated-pty", or a board that the
+url = "/dev/ttyUSB0"              # host times: "modbus-rtu", "ascii" (see `bench.board_link`)
 baud = 115200
 
 [readback]
@@ -43,14 +43,16 @@ from enum import Enum
 from pathlib import Path
 from typing import Literal
 
+from controller.bench.board_link import board_of_link
 from controller.bench.can import CAN_KEYS, CanSettings, asking_settings
-from controller.cautions import BUS_CAUTION
+from controller.cautions import BUS_CAUTION, board_cautions
 from controller.documents import Table, read_document
 from controller.errors import InputError
 from controller.ladder.calibration import Calibration, calibrated_ladder, load_calibration
 from controller.ladder.files import load_ladder
 from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
 from controller.ladder.path import FAST_MS, switches_fast
+from controller.links.boards import Board
 from controller.measurement.budget import Surroundings
 from controller.module.faults import Fault
 from controller.module.files import load_faults, load_module
@@ -74,11 +76,17 @@ LONGEST_HOLD_OFF_MS = 60_000
 
 
 class LinkKind(Enum):
-    """The way to the ladder."""
+    """The way to the ladder. `MODBUS_RTU` and `ASCII` are boards without firmware of ours."""
 
     SIMULATED = "simulated"
     SIMULATED_PTY = "simulated-pty"
     SERIAL = "serial"
+    MODBUS_RTU = "modbus-rtu"
+    ASCII = "ascii"
+
+
+_SIMULATED = (LinkKind.SIMULATED, LinkKind.SIMULATED_PTY)
+_HOST_TIMED = (LinkKind.MODBUS_RTU, LinkKind.ASCII)
 
 
 class ReadbackKind(Enum):
@@ -99,7 +107,6 @@ class ReadbackKind(Enum):
     LATER = "later"
 
 
-_NOTHING_DRIVEN = (LinkKind.SIMULATED, LinkKind.SIMULATED_PTY)
 _NOTHING_TOUCHED = (
     ReadbackKind.SIMULATED,
     ReadbackKind.TYPED,
@@ -138,7 +145,8 @@ class BenchFile:
     `faults`, `seed`, `relays` and `reading_interval_s` (seconds between two readings) for what is
     simulated. `typed_unit` is the unit of numbers that are typed without one. `command` is the
     program of a readback by command with its arguments; it has `command_timeout_s` to answer.
-    `can` says how a module is read over CAN.
+    `can` says how a module is read over CAN. `board` is what is declared of a board that the host
+    times; None for all other links.
     """
 
     name: str
@@ -162,16 +170,28 @@ class BenchFile:
     command: tuple[str, ...] = ()
     command_timeout_s: float = 5.0
     can: CanSettings | None = field(default=None, metadata={"later": True})
+    board: Board | None = field(default=None, metadata={"later": True})
 
     @property
     def drives_hardware(self) -> bool:
         """Whether real relays move or a real bus is joined: then the cautions are shown first."""
-        return self.link not in _NOTHING_DRIVEN or self.readback not in _NOTHING_TOUCHED
+        return self.link not in _SIMULATED or self.readback not in _NOTHING_TOUCHED
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """The cautions that this bench needs before all others."""
-        return () if self.can is None else (BUS_CAUTION,)
+        """What people must know of this bench, right after what can hurt at once."""
+        of_board = () if self.board is None else board_cautions(guarded=self.board.guardian)
+        return (*(() if self.can is None else (BUS_CAUTION,)), *of_board)
+
+    @property
+    def step_ms(self) -> int:
+        """How long the host takes for one change of state; 0 where the firmware runs the path."""
+        return 0 if self.board is None else self.board.step_ms
+
+    @property
+    def parks_by_itself(self) -> bool:
+        """Whether the ladder parks when the computer falls silent, without anybody's help."""
+        return self.board is None or self.board.parks_by_itself
 
     @property
     def refresh_s(self) -> float:
@@ -194,14 +214,14 @@ def load_bench(path: Path) -> BenchFile:
     hold_off_ms = root.integer(
         "hold_off_ms", default=2000, least=SHORTEST_HOLD_OFF_MS, most=LONGEST_HOLD_OFF_MS
     )
-    link, url, baud = _link(root.table("link"))
+    link, url, baud, board = _link(root.table("link"), nominal)
     readback_table = root.table("readback")
     readback, unit, command, timeout_s = _readback(readback_table)
     can: CanSettings | None = None
     if readback in (ReadbackKind.CAN, ReadbackKind.J1939):
         can = asking_settings(readback_table, listens=readback is ReadbackKind.J1939)
     simulation = root.optional_table("simulation")
-    simulated = link is not LinkKind.SERIAL or readback is ReadbackKind.SIMULATED
+    simulated = link in _SIMULATED or readback is ReadbackKind.SIMULATED
     module: Module | None = None
     seed, relays = 1, RelayMotion.MOVING
     interval_s = 0.25 if can is None else can.interval_s
@@ -252,17 +272,22 @@ def load_bench(path: Path) -> BenchFile:
         command=command,
         command_timeout_s=timeout_s,
         can=can,
+        board=board,
     )
 
 
-def _link(table: Table) -> tuple[LinkKind, str | None, int]:
+def _link(table: Table, ladder: Ladder | None) -> tuple[LinkKind, str | None, int, Board | None]:
+    """Return the kind, the port and its speed, and the board where the host times one."""
     kind = LinkKind(table.choice("kind", [k.value for k in LinkKind]))
-    if kind is not LinkKind.SERIAL:
+    if kind in _HOST_TIMED:
+        board = board_of_link(table, kind.value, ladder)
+        return kind, board.url, board.baud, board
+    if kind in _SIMULATED:
         for key in ("url", "baud"):
             if table.raw(key) is not None:
                 table.problem(key, 'belongs to kind = "serial"')
-        return kind, None, 115_200
-    return kind, table.text("url"), table.integer("baud", default=115_200, least=300)
+        return kind, None, 115_200, None
+    return kind, table.text("url"), table.integer("baud", default=115_200, least=300), None
 
 
 def _readback(table: Table) -> tuple[ReadbackKind, str, tuple[str, ...], float]:
@@ -288,7 +313,7 @@ def _switching(root: Table, link: LinkKind, ladder: Ladder | None) -> Switching:
         root.choice("switching", [s.value for s in Switching], default=Switching.PATH.value)
     )
     slow = ladder is not None and not switches_fast(ladder)
-    if switching is Switching.ALL_AT_ONCE and link is LinkKind.SERIAL and slow:
+    if switching is Switching.ALL_AT_ONCE and link not in _SIMULATED and slow:
         root.problem(
             "switching",
             "real relays that move together may pass through a dead short",

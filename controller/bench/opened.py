@@ -25,8 +25,10 @@ class Bench:
     """Link, readback and ladder as wired today.
 
     `drives_hardware` is True when real relays move: then the cautions of `controller.cautions`
-    are shown and confirmed before `link.open`. `release` lets go of what stands behind the link
-    and the readback, a simulated device for example.
+    are shown and confirmed before `link.open`. `step_ms` is how long the host takes for one change
+    of state, 0 where the device runs whole paths by itself; `parks_by_itself` whether it parks when
+    the computer falls silent. `release` lets go of what stands behind
+    the link and the readback, a simulated device for example.
     """
 
     name: str
@@ -35,6 +37,8 @@ class Bench:
     readback: Readback
     hold_off_ms: int
     drives_hardware: bool
+    step_ms: int = 0
+    parks_by_itself: bool = True
     release: Callable[[], None] = _nothing
 
     def close(self) -> None:

@@ -20,6 +20,7 @@ from controller.errors import InputError
 from controller.ladder.electrical import state_ohms
 from controller.ladder.wear import add_operations
 from controller.links.base import Link
+from controller.links.coils import Coils
 from controller.links.counted import CountedLink
 from controller.links.session_link import SessionLink
 from controller.links.simulated import FaultHook, SimulatedChannel, SimulatedDevice
@@ -74,8 +75,8 @@ def open_bench(
             link, sample, release = ways.in_memory(line_faults, on_channel)
         case LinkKind.SIMULATED_PTY:
             link, sample, release = ways.over_pty()
-        case LinkKind.SERIAL:
-            link, sample, release = ways.over_serial()
+        case LinkKind.SERIAL | LinkKind.MODBUS_RTU | LinkKind.ASCII:
+            link, sample, release = ways.over_port()
             if wear_path is not None:
                 link, release = _counted(bench, link, wear_path, write or _to_standard_error)
     if not reads_back:
@@ -120,6 +121,8 @@ def open_bench(
         readback=readback,
         hold_off_ms=bench.hold_off_ms,
         drives_hardware=bench.drives_hardware,
+        step_ms=bench.step_ms,
+        parks_by_itself=bench.parks_by_itself,
         release=release,
     )
 
@@ -204,17 +207,14 @@ class _Ways:
         link = serial_link(served.path, clock=self._clock, baud=self._bench.baud)
         return link, simulation.report, lambda: served.__exit__(None, None, None)
 
-    def over_serial(self) -> _Wired:
+    def over_port(self) -> _Wired:
         """Return the ladder at a port. A simulated module there sees what the device says it has.
 
         That is for trying a board with nothing wired to it: the module is told of every state that
         the device acknowledges, and each reading asks the device for its state.
         """
-        from controller.links.serial import serial_link
-
         bench = self._bench
-        assert bench.url is not None  # noqa: S101 - the loader requires it
-        link = serial_link(bench.url, clock=self._clock, baud=bench.baud)
+        link = self._at_port()
         if bench.readback is not ReadbackKind.SIMULATED:
             return link, _nothing_to_sample, _nothing
         module = SimulatedModule(
@@ -228,7 +228,7 @@ class _Ways:
         def expose(at_s: float, state: int) -> None:
             module.expose(at_s, state_ohms(bench.ladder, state))
 
-        exposing = ExposingLink(link, self._clock, expose)
+        exposing = ExposingLink(link, self._clock, expose, park_state=bench.ladder.park_state)
 
         def sample() -> ModuleReport:
             exposing.feed()
@@ -236,6 +236,25 @@ class _Ways:
 
         self.clear_codes = lambda: module.clear_codes(self._clock.now_s())
         return exposing, sample, _nothing
+
+    def _at_port(self) -> Link:
+        """Return the link to the device at the bench's port."""
+        bench = self._bench
+        if bench.board is None:
+            from controller.links.serial import serial_link
+
+            assert bench.url is not None  # noqa: S101 - the loader requires it
+            return serial_link(bench.url, clock=self._clock, baud=bench.baud)
+        from controller.links.boards import coils_of
+        from controller.links.guarded_coils import GuardedCoils
+        from controller.links.host_timed import HostTimedLink
+
+        coils: Coils = coils_of(bench.board, self._clock)
+        if bench.board.guardian:
+            coils = GuardedCoils(
+                bench.board, park_state=bench.ladder.park_state, hold_off_ms=bench.hold_off_ms
+            )
+        return HostTimedLink(coils, bench.board, bench.ladder, self._clock)
 
     def _simulated(self) -> tuple[Simulation, SimulatedDevice]:
         bench = self._bench

@@ -9,7 +9,7 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING
 
-from controller.cautions import CAUTIONS, CAUTIONS_TITLE, short_circuit_sentence
+from controller.cautions import CAUTIONS_TITLE, cautions_with, short_circuit_sentence
 from controller.errors import InputError
 
 if TYPE_CHECKING:
@@ -25,10 +25,12 @@ def confirm_cautions(
     watts: float | None,
     yes: bool,
     first: tuple[str, ...] = (),
+    of_bench: tuple[str, ...] = (),
 ) -> None:
     """Show the cautions and wait for a yes; `yes` means that it was given beforehand.
 
-    `first` are cautions of the job itself, which come before all others.
+    `first` are cautions of the job itself, which come before all others, `of_bench` those of the
+    bench's own ladder.
 
     Raises InputError, with nothing driven, when the answer is anything else or when there is no
     terminal to ask on.
@@ -36,7 +38,7 @@ def confirm_cautions(
     import textwrap
 
     output.warn(f"{CAUTIONS_TITLE}:")
-    for caution in (*first, *CAUTIONS, short_circuit_sentence(amperes, watts)):
+    for caution in (*first, *cautions_with(of_bench), short_circuit_sentence(amperes, watts)):
         for line in textwrap.wrap(caution, 78, initial_indent="- ", subsequent_indent="  "):
             output.warn(line)
     if yes:

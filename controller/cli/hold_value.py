@@ -85,7 +85,8 @@ def set_and_hold(
     simulated = bench.link is LinkKind.SIMULATED  # nobody is asked for a reading
     plan = _one_step_plan(wish, bench, found)
     if bench.drives_hardware:
-        confirm_cautions(output, amperes=plan.short_circuit_amperes, watts=plan.most_watts, yes=yes)
+        amperes, watts = plan.short_circuit_amperes, plan.most_watts
+        confirm_cautions(output, amperes=amperes, watts=watts, yes=yes, of_bench=bench.cautions)
     elif wish.word == "short":
         output.warn(short_circuit_sentence(plan.short_circuit_amperes, plan.most_watts))
     clock = clock_of("fast" if simulated else "real")

@@ -60,7 +60,7 @@ def measure_states(
         bench = load_bench(bench_path)
     output.warn(METER_CAUTION)
     if bench.drives_hardware:
-        confirm_cautions(output, amperes=None, watts=None, yes=yes)
+        confirm_cautions(output, amperes=None, watts=None, yes=yes, of_bench=bench.cautions)
     typed = TypedMeter(StdinLines(), output.warn, keep_early=not sys.stdin.isatty())
     record = new_record(Path("runs"), "measure")
     setup = measuring(bench, ladder, states, typed, record=record, files=files)

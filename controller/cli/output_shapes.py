@@ -264,6 +264,7 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
                 "reported_celsius": _NUMBER,
                 "timing_s": _MAYBE_NUMBER,
                 "codes": _BOOLEAN,
+                "old_codes": _BOOLEAN,
             },
             "simulated_s": _MAYBE_NUMBER,
             "sentence": _TEXT,
@@ -353,6 +354,13 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
                     "error": _MAYBE_TEXT,
                 }
             ]
+        },
+        {
+            "count": _WHOLE,
+            "median_ms": _NUMBER,
+            "slowest_ms": _NUMBER,
+            "stated_ms": _WHOLE,
+            "proposed_ms": _WHOLE,
         },
     ),
     "export": ({"record": _TEXT, "columns": [_TEXT], "rows": [_MapOf({})], "csv": _TEXT},),

@@ -54,6 +54,8 @@ rungs = [{ relay = 0 }]
         '[link]\nkind = "simulated"\n[readback]\nkind = "command"\n[simulation]\n',
         '[link]\nkind = "serial"\n[readback]\nkind = "can"\n',
         '[link]\nkind = "serial"\n[readback]\nkind = "j1939"\n',
+        '[link]\nkind = "modbus-rtu"\n[readback]\n',
+        '[link]\nkind = "ascii"\n[link.words]\n[readback]\n',
         *(
             f'[link]\nkind = "serial"\n[readback]\n[simulation]\n[surroundings]\n'
             f'[[fault]]\nkind = "{kind}"\n'

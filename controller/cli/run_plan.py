@@ -71,9 +71,16 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         output.warn(f"Readings come from the program {' '.join(prepared.bench.command)}")
     amperes, watts = resolved.short_circuit_amperes, resolved.most_watts
     search = prepared.inputs.plan.search
-    first = (*(() if search is None else (SEARCH_CAUTION,)), *prepared.bench.cautions)
+    first = () if search is None else (SEARCH_CAUTION,)
     if prepared.bench.drives_hardware:
-        confirm_cautions(output, amperes=amperes, watts=watts, yes=arguments.yes, first=first)
+        confirm_cautions(
+            output,
+            amperes=amperes,
+            watts=watts,
+            yes=arguments.yes,
+            first=first,
+            of_bench=prepared.bench.cautions,
+        )
     elif search is not None:
         output.warn(SEARCH_CAUTION)
     elif verb == "check" or prepared.shorts:

@@ -7,6 +7,7 @@ Must not know: serial ports, the protocol.
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from controller.errors import ExitCode, LinkError
@@ -27,12 +28,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="only list: opening a port restarts some boards, and disturbs other equipment",
     )
+    parser.add_argument(
+        "--bench",
+        type=Path,
+        metavar="BENCH",
+        help="measure how long the board of this bench file takes for one change (its step_ms);"
+        " the ladder is parked for it",
+    )
+    parser.add_argument(
+        "--yes", action="store_true", help="the cautions for real equipment have been read"
+    )
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """List ports and ask who answers; no relay is moved other than by a board that restarts."""
     from controller.links.serial import PortInfo, list_ports
 
+    if arguments.bench is not None:
+        return _measured(arguments.bench, output, yes=arguments.yes)
     if arguments.url:
         ports = [PortInfo(port=url, description="") for url in arguments.url]
     else:
@@ -50,6 +63,31 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     output.say(f"{answering} of {len(links)} ports answer as a ladder.")
     if arguments.url and answering < len(links):
         return ExitCode.LINK_FAULT
+    return ExitCode.PASS
+
+
+def _measured(path: Path, output: Output, *, yes: bool) -> int:
+    """Measure a board on its parked outputs, and say what to write into its bench file."""
+    from controller.bench.files import load_bench
+    from controller.cli.confirm import confirm_cautions
+    from controller.session.step_time import measure_step_time
+
+    bench = load_bench(path)
+    if bench.drives_hardware:
+        confirm_cautions(output, amperes=None, watts=None, yes=yes, of_bench=bench.cautions)
+    found = measure_step_time(bench)
+    output.document({**vars(found), "proposed_ms": found.proposed_ms})
+    output.say(
+        f"{found.count} changes on parked outputs: {found.median_ms:.1f} ms each, the slowest"
+        f" {found.slowest_ms:.1f} ms; the bench file states step_ms = {found.stated_ms}."
+    )
+    if found.median_ms > found.stated_ms:
+        output.say(
+            f"That is too little: runs would be refused. Write step_ms = {found.proposed_ms}."
+        )
+    elif found.proposed_ms < found.stated_ms:
+        output.say(f"step_ms = {found.proposed_ms} is enough, and shortens what the module sees.")
+    output.say("The ladder is parked.")
     return ExitCode.PASS
 
 

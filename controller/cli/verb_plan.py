@@ -158,7 +158,8 @@ def _draw(path: Path, index: int, inputs: Inputs, resolved: ResolvedPlan) -> Non
         )
     step = resolved.steps[index]
     start = resolved.steps[index - 1].state if index else resolved.park_state
-    router = make_router(inputs.bench.ladder, inputs.plan.sensor.curve)
+    bench = inputs.bench
+    router = make_router(bench.ladder, inputs.plan.sensor.curve, step_ms=bench.step_ms)
     by_path = step.path
     if inputs.plan.ramp_limit_celsius_per_s is not None or len(by_path) == 1:
         by_path = router.path(start, step.state)

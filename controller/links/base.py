@@ -18,30 +18,39 @@ __all__ = ["Link", "LinkIdentity", "LinkStatus", "SenseReading"]
 
 @dataclass(frozen=True, kw_only=True)
 class LinkIdentity:
-    """Who answered. `name` is already free of control characters."""
+    """Who answered. `name` is already free of control characters.
+
+    Only what the device itself has said: None stands for what a device of its kind does not tell.
+    """
 
     name: str
-    protocol_version: int
-    relay_count: int
-    park_state: int
-    max_path: int
+    protocol_version: int | None
+    relay_count: int | None
+    park_state: int | None
+    max_path: int | None
     can_sense: bool
-    boots: int
+    boots: int | None
 
 
 @dataclass(frozen=True, kw_only=True)
 class LinkStatus:
-    """What the device says of itself now, and how the link has fared since it was opened."""
+    """What the device says of itself now, and how the link has fared since it was opened.
+
+    None stands for what a device of its kind cannot know: that is not the same as False. Where the
+    host times every change, `slowest_ms` is the slowest since the last status, if it took longer
+    than was planned for.
+    """
 
     state: int
     parked: bool
-    moving: bool
-    hold_off_expired: bool
-    fault: bool
-    restarted: bool
-    hold_off_ms: int
+    moving: bool | None
+    hold_off_expired: bool | None
+    fault: bool | None
+    restarted: bool | None
+    hold_off_ms: int | None
     retries: int
     dropped: int
+    slowest_ms: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

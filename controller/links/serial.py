@@ -25,7 +25,15 @@ from firmware_protocol.messages import printable
 if TYPE_CHECKING:
     import serial
 
-__all__ = ["URL_SCHEMES", "PortInfo", "SerialChannel", "list_ports", "probe", "serial_link"]
+__all__ = [
+    "URL_SCHEMES",
+    "PortInfo",
+    "SerialChannel",
+    "list_ports",
+    "open_exclusively",
+    "probe",
+    "serial_link",
+]
 
 BAUD = 115200
 URL_SCHEMES = ("hwgrep", "loop", "rfc2217", "socket")
@@ -57,7 +65,7 @@ _BY_NUMBER: dict[int, tuple[str, str]] = {
     errno.EBUSY: ("another program has the port open", "close the other program"),
     errno.EAGAIN: ("another program has the port open", "close the other program"),
     errno.ENOTTY: ("this is not a serial port", _LIST),
-    errno.EINVAL: ("the port does not take these settings", f"it has to do {BAUD} baud, 8N1"),
+    errno.EINVAL: ("the port does not take these settings", "it has to do {baud} baud"),
     errno.EISDIR: ("this is a folder, not a serial port", _LIST),
 }
 
@@ -79,22 +87,11 @@ class SerialChannel:
     def open(self) -> None:
         """Open the port for this process alone, and throw away what lies in it."""
         self.close()
-        _require_known(self._port)
         import serial
 
-        try:
-            self._serial = serial.serial_for_url(
-                self._port,
-                baudrate=self._baud,
-                timeout=READ_TIMEOUT_S,
-                write_timeout=WRITE_TIMEOUT_S,
-                exclusive=True,
-            )
-            self._serial.reset_input_buffer()
-            if type(self._serial) is serial.Serial and os.name == "posix":
-                self._file = self._serial.fileno()
-        except _FAILURES as error:
-            raise _translated(error) from error
+        self._serial = open_exclusively(self._port, baud=self._baud)
+        if type(self._serial) is serial.Serial and os.name == "posix":
+            self._file = self._serial.fileno()
 
     def write(self, data: bytes) -> None:
         """Send all of the bytes."""
@@ -136,6 +133,37 @@ class SerialChannel:
         if self._serial is None:
             raise ChannelError("the port is not open")
         return self._serial
+
+
+def open_exclusively(
+    port: str,
+    *,
+    baud: int,
+    parity: str = "N",
+    stop_bits: int = 1,
+    read_timeout_s: float = READ_TIMEOUT_S,
+) -> serial.Serial:
+    """Return an open port that no other program can open, with nothing left in it.
+
+    Raises ChannelError, with what to do about it.
+    """
+    _require_known(port)
+    import serial
+
+    try:
+        opened = serial.serial_for_url(
+            port,
+            baudrate=baud,
+            parity=parity,
+            stopbits=stop_bits,
+            timeout=read_timeout_s,
+            write_timeout=WRITE_TIMEOUT_S,
+            exclusive=True,
+        )
+        opened.reset_input_buffer()
+    except _FAILURES as error:
+        raise _translated(error, baud=baud) from error
+    return opened
 
 
 # Where the port is a file, bytes go in and out with one system call where pyserial needs three:
@@ -181,14 +209,15 @@ was closed meanwhile gives.
 """
 
 
-def _translated(error: Exception) -> ChannelError:
+def _translated(error: Exception, *, baud: int = BAUD) -> ChannelError:
     import serial
 
     if isinstance(error, serial.SerialTimeoutException):
         return ChannelError("the port accepts no data", "check the cable and the adapter")
     number = _number_of(error)
     if number in _BY_NUMBER:
-        return ChannelError(*_BY_NUMBER[number])
+        message, hint = _BY_NUMBER[number]
+        return ChannelError(message, hint.format(baud=baud))
     if isinstance(error, ValueError):
         return ChannelError(f"this is not a port that can be opened: {error}", _LIST)
     text = printable(str(error)) or type(error).__name__

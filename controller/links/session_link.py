@@ -91,7 +91,7 @@ class SessionLink:
         self._clock = clock
         self._line_clock = line_clock or clock
         self._session = Session()
-        self._identity: LinkIdentity | None = None
+        self._identity: IdentifyReply | None = None
         self._state: int | None = None
         self._relays = RelayKnowledge.NOT_DRIVEN
         self._armed = False
@@ -146,7 +146,8 @@ class SessionLink:
                 f" this program version {PROTOCOL_VERSION}",
                 "load firmware that matches",
             )
-        self._identity = LinkIdentity(
+        self._identity = reply
+        return LinkIdentity(
             name=printable(reply.name),
             protocol_version=reply.version,
             relay_count=reply.relay_count,
@@ -155,7 +156,6 @@ class SessionLink:
             can_sense=Capability.SENSE in reply.capabilities,
             boots=reply.boots,
         )
-        return self._identity
 
     def apply(self, path: Sequence[PathStep]) -> LinkStatus:
         """Run a path from the state last acknowledged; return the status that showed its end."""
@@ -301,7 +301,7 @@ class SessionLink:
             self._forget_state()
         raise self._error(" and ".join(causes), "check its supply and the cable, then start again")
 
-    def _known_identity(self) -> LinkIdentity:
+    def _known_identity(self) -> IdentifyReply:
         if self._identity is None:
             raise self._error("the link is not open")
         return self._identity

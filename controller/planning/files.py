@@ -144,6 +144,7 @@ def load_plan(path: Path) -> Plan:
     if ramp is not None and kind in (PlanKind.PROFILE, PlanKind.THRESHOLD):
         root.problem("ramp_limit_celsius_per_s", f"has no use in a plan of kind {kind.value!r}")
     budget = root.optional_number("max_excursion_celsius", above=0.0)
+    filtered = root.optional_number("max_filtered_excursion_celsius", above=0.0)
     near = root.number("near_tie_share", default=0.1, least=0.0, most=1.0)
     quiet_after_filter = root.boolean("quiet_after_filter", default=False)
     repeatability = _repeatability(root)
@@ -165,6 +166,7 @@ def load_plan(path: Path) -> Plan:
         dwell_s=dwell_s,
         ramp_limit_celsius_per_s=ramp,
         max_excursion_celsius=budget,
+        max_filtered_excursion_celsius=filtered,
         near_tie_share=near,
         repeatability=repeatability,
         profile=profile,

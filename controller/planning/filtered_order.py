@@ -35,11 +35,13 @@ def filtered_order(
     at_input: Measure,
     filtered: Measure,
     limit_celsius: float,
+    step_ms: int = 0,
 ) -> tuple[PathStep, ...]:
     """Return the path, or another order of its changes that strays less after the filter.
 
     No order that is taken strays further than `limit_celsius` at the input. A path with detours
-    changes relays more than once; orders without detours are tried against it.
+    changes relays more than once; orders without detours are tried against it. `step_ms` is how
+    long the link takes for each change.
     """
     best, least = tuple(path), (filtered(path), at_input(path))
     if not path or least[0] == 0.0:
@@ -47,7 +49,7 @@ def filtered_order(
     relays = bits_of(start ^ path[-1].state)
     if len(relays) <= _ALL_ORDERS:
         for order in itertools.permutations(relays):
-            made = _made(ladder, start, order)
+            made = _made(ladder, start, order, step_ms)
             measured = (filtered(made), at_input(made))
             if measured[1] <= limit_celsius and measured < least:
                 best, least = made, measured
@@ -59,19 +61,19 @@ def filtered_order(
         for one, other in itertools.combinations(range(len(taken)), 2):
             swapped = list(taken)
             swapped[one], swapped[other] = swapped[other], swapped[one]
-            made = _made(ladder, start, swapped)
+            made = _made(ladder, start, swapped, step_ms)
             measured = (filtered(made), at_input(made))
             if measured[1] <= limit_celsius and measured < least:
                 best, least, taken, better = made, measured, swapped, True
     return best
 
 
-def _made(ladder: Ladder, start: int, order: Sequence[int]) -> tuple[PathStep, ...]:
+def _made(ladder: Ladder, start: int, order: Sequence[int], step_ms: int) -> tuple[PathStep, ...]:
     steps, state = [], start
     for relay in order:
         state ^= 1 << relay
         held_ms = hold_ms(ladder, relay, energise=bool(state >> relay & 1))
-        steps.append(PathStep(state=state, hold_ms=held_ms))
+        steps.append(PathStep(state=state, hold_ms=held_ms + step_ms))
     return tuple(steps)
 
 

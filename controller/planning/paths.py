@@ -43,17 +43,18 @@ def operations(start: int, path: Iterable[PathStep]) -> int:
     return count_moves(start, (step.state for step in path))
 
 
-def path_steps(path: SwitchPath) -> tuple[PathStep, ...]:
-    """Return a ladder's path as a link takes it."""
+def path_steps(path: SwitchPath, *, step_ms: int = 0) -> tuple[PathStep, ...]:
+    """Return a ladder's path as a link takes it that needs `step_ms` for each change."""
     return tuple(
-        PathStep(state=state, hold_ms=hold_ms)
+        PathStep(state=state, hold_ms=hold_ms + step_ms)
         for state, hold_ms in zip(path.states, path.hold_ms, strict=True)
     )
 
 
 def shown(path: Sequence[PathStep], state: int) -> tuple[PathStep, ...]:
     """Return a path whose last state is held long enough to be seen; `state` when it is empty."""
-    return (*path[:-1], PathStep(state=state, hold_ms=MID_HOLD_MS))
+    hold_ms = max([MID_HOLD_MS, *(step.hold_ms for step in path[-1:])])
+    return (*path[:-1], PathStep(state=state, hold_ms=hold_ms))
 
 
 Passed: TypeAlias = tuple[int, float]
@@ -66,6 +67,7 @@ class Router:
 
     `mid_state` is what the output shows on the way between a true open and a true short. With
     `together`, the relays of a change are commanded all at once, in place of the quietest order.
+    `step_ms` is how long the link takes to make one change: every hold is longer by that.
     """
 
     ladder: Ladder
@@ -73,6 +75,11 @@ class Router:
     celsius: Scale
     mid_state: int
     together: bool = False
+    step_ms: int = 0
+
+    def steps_of(self, path: SwitchPath) -> tuple[PathStep, ...]:
+        """Return a ladder's path as the link takes it."""
+        return path_steps(path, step_ms=self.step_ms)
 
     def path(self, start: int, goal: int) -> tuple[PathStep, ...]:
         """Return the quietest path between two states; nothing when they are the same."""
@@ -145,7 +152,7 @@ class Router:
     def _direct(self, start: int, goal: int, *, detours: int = MOST_EXACT) -> tuple[PathStep, ...]:
         if self.together:
             return self._at_once(start, goal)
-        return path_steps(best_path(self.ladder, start, goal, self.celsius, detours=detours))
+        return self.steps_of(best_path(self.ladder, start, goal, self.celsius, detours=detours))
 
     def _at_once(self, start: int, goal: int) -> tuple[PathStep, ...]:
         """Return one change of all relays, held until the slowest of them has settled."""
@@ -153,7 +160,7 @@ class Router:
             hold_ms(self.ladder, relay, energise=bool(goal >> relay & 1))
             for relay in bits_of(start ^ goal)
         ]
-        return (PathStep(state=goal, hold_ms=max(held_ms)),) if held_ms else ()
+        return (PathStep(state=goal, hold_ms=max(held_ms) + self.step_ms),) if held_ms else ()
 
     def _stops(self, start: int, goal: int, limit_celsius_per_s: float) -> list[int]:
         """Return states between two others whose temperatures keep going one way."""

@@ -117,6 +117,7 @@ class Plan:
     dwell_s: float = 0.0
     ramp_limit_celsius_per_s: float | None = None
     max_excursion_celsius: float | None = None
+    max_filtered_excursion_celsius: float | None = None
     near_tie_share: float = 0.1
     repeatability: Contribution | None = None
     profile: Profile | None = None

@@ -23,6 +23,7 @@ __all__ = [
     "deviation_warnings",
     "excursion_problems",
     "extreme_problems",
+    "filtered_problems",
     "missing_module_warnings",
     "rating_problems",
     "ratio_warnings",
@@ -109,6 +110,37 @@ def excursion_problems(
                 f"switching there strays {step.excursion_celsius:.1f} degC, more than"
                 f" max_excursion_celsius = {limit:g}",
                 would_help(step) if step is worst else None,
+            )
+
+
+def filtered_problems(
+    plan: Plan, steps: Sequence[ResolvedStep], module: Module | None, *, step_ms: int
+) -> Iterator[Problem]:
+    """Yield the steps of which the module's filter leaves more excursion than the plan allows.
+
+    Unlike the excursion itself that depends on how long each state stands: `step_ms` on a link
+    whose every change the host times.
+    """
+    limit = plan.max_filtered_excursion_celsius
+    if limit is None:
+        return
+    if module is None:
+        yield Problem(
+            message="needs to know the module's input",
+            where=str(plan.path),
+            key="max_filtered_excursion_celsius",
+            hint='name it in the plan: module = "modules/..."',
+        )
+    slow = f"; each change takes {step_ms} ms on this link" if step_ms else ""
+    for step in steps:
+        strays = step.filtered_excursion_celsius or 0.0
+        if strays > limit:
+            yield _problem(
+                plan,
+                step.index,
+                f"after the module's filter switching there strays {strays:.2f} degC, more than"
+                f" max_filtered_excursion_celsius = {limit:g}{slow}",
+                "a quicker link, smaller steps or a ladder whose rungs grow more slowly lower it",
             )
 
 

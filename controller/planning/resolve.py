@@ -30,6 +30,7 @@ from controller.planning.refusals import (
     deviation_warnings,
     excursion_problems,
     extreme_problems,
+    filtered_problems,
     missing_module_warnings,
     rating_problems,
     ratio_warnings,
@@ -43,8 +44,13 @@ from controller.sensors.extension import extended_celsius
 __all__ = ["make_router", "resolve", "resolve_on"]
 
 
-def make_router(ladder: Ladder, curve: Curve, switching: Switching = Switching.PATH) -> Router:
-    """Return what finds paths on a ladder as a sensor's module sees them."""
+def make_router(
+    ladder: Ladder, curve: Curve, switching: Switching = Switching.PATH, *, step_ms: int = 0
+) -> Router:
+    """Return what finds paths on a ladder as a sensor's module sees them.
+
+    `step_ms` is how long the link takes for one change of state.
+    """
     search = NearestSearch(ladder)
     scale = extended_celsius(curve)
     middle = float(curve.ohms((curve.lowest_celsius + curve.highest_celsius) / 2))
@@ -54,6 +60,7 @@ def make_router(ladder: Ladder, curve: Curve, switching: Switching = Switching.P
         celsius=scale,
         mid_state=search.nearest_by(middle, scale).state,
         together=switching is Switching.ALL_AT_ONCE,
+        step_ms=step_ms,
     )
 
 
@@ -75,6 +82,7 @@ def resolve_on(
         surroundings=bench.surroundings,
         switching=bench.switching,
         refresh_s=bench.refresh_s,
+        step_ms=bench.step_ms,
     )
 
 
@@ -89,6 +97,7 @@ def resolve(
     surroundings: Surroundings | None = None,
     switching: Switching = Switching.PATH,
     refresh_s: float = 0.0,
+    step_ms: int = 0,
 ) -> ResolvedPlan:
     """Decide every state, path, expectation and uncertainty of a plan on a ladder.
 
@@ -96,7 +105,8 @@ def resolve(
     `calibration`, `ladder` is the one from the file. Steps before `first_step` are decided too,
     but the run is to begin there, from the park state. Switched all at once, each step takes its
     nearest state, and the excursion is the worst that chance may bring. `refresh_s` is how often
-    the module renews its report as far as the bench knows.
+    the module renews its report as far as the bench knows, `step_ms` how long the link takes for
+    one change of state, where the host times them.
 
     `kept` are the steps of an earlier resolving: states and paths are taken from there in place of
     being chosen, where they do for the target; everything else is worked out.
@@ -111,6 +121,7 @@ def resolve(
         calibration,
         surroundings,
         switching,
+        step_ms,
         refresh_s=refresh_s,
     )
     return resolver.resolved(first_step, kept)
@@ -136,6 +147,7 @@ class _Resolver:
         calibration: Calibration | None,
         surroundings: Surroundings | None,
         switching: Switching,
+        step_ms: int,
         *,
         refresh_s: float = 0.0,
     ) -> None:
@@ -147,7 +159,7 @@ class _Resolver:
         self._calibration = calibration
         self._surroundings = surroundings
         self._curve = plan.sensor.curve
-        self._router = make_router(self._ladder, self._curve, switching)
+        self._router = make_router(self._ladder, self._curve, switching, step_ms=step_ms)
 
     def resolved(self, first_step: int, kept: Sequence[ResolvedStep] | None) -> ResolvedPlan:
         plan, ladder, module = self._plan, self._ladder, self._module
@@ -175,6 +187,7 @@ class _Resolver:
                 *excursion_problems(
                     plan, to_run, lambda step: self._help(step.index, decided[step.index])
                 ),
+                *filtered_problems(plan, to_run, module, step_ms=self._router.step_ms),
             ]
         )
         warnings = [
@@ -291,7 +304,13 @@ class _Resolver:
         other = self
         if ladder is not self._ladder:
             other = _Resolver(
-                self._plan, ladder, self._module, None, self._surroundings, Switching.PATH
+                self._plan,
+                ladder,
+                self._module,
+                None,
+                self._surroundings,
+                Switching.PATH,
+                self._router.step_ms,
             )
         before, worst = ladder.park_state, 0.0
         for chosen in choose_states(targets, other._choices(targets), other._router)[0]:
@@ -342,6 +361,7 @@ class _Resolver:
             at_input=lambda way: self._router.excursion(start, way),
             filtered=lambda way: self._filtered(start, way) or 0.0,
             limit_celsius=limit_celsius,
+            step_ms=self._router.step_ms,
         )
 
     def _before_parking(self, last: int) -> int:
@@ -378,20 +398,26 @@ class _Resolver:
         )
 
     def _filtered(self, start: int, path: Sequence[PathStep]) -> float | None:
-        """Return what the module's filter leaves of the excursion, with either pull-up."""
+        """Return what the module's filter leaves of the excursion, with either pull-up.
+
+        Where the host times the changes, the relays move somewhere within each exchange: a state
+        may stand for its hold, or for a whole exchange more.
+        """
         module = self._module
         if module is None:
             return None
+        step_s = self._router.step_ms / 1000
         return max(
             filtered_excursion(
                 [state_ohms(self._ladder, state) for state in (start, *(s for s, _ in way))],
-                [held_s for _, held_s in way],
+                [held_s + late_s for _, held_s in way],
                 pullup_ohms=pullup_ohms,
                 time_constant_s=module.filter_time_constant_s,
                 celsius=self._router.celsius,
             )
             for way in self._router.ways(start, path)
             for pullup_ohms in {module.pullup_ohms, module.lowest_pullup_ohms}
+            for late_s in {0.0, step_s}
         )
 
     def _expected(self, one: _Decided) -> float | None:

@@ -118,7 +118,9 @@ class Finder:
         self._curve = curve
         self._ladder = bench.ladder
         self._router = (
-            make_router(bench.ladder, curve, bench.switching) if curve else router_by_ohms(bench)
+            make_router(bench.ladder, curve, bench.switching, step_ms=bench.step_ms)
+            if curve
+            else router_by_ohms(bench)
         )
 
     def find(self, text: str, start: int) -> Setting:
@@ -255,6 +257,7 @@ def router_by_ohms(bench: BenchFile) -> Router:
         celsius=scale,
         mid_state=search.nearest(middle).state,
         together=bench.switching is Switching.ALL_AT_ONCE,
+        step_ms=bench.step_ms,
     )
 
 

@@ -14,7 +14,7 @@ from controller.ladder.electrical import Output, open_state, output_of, short_st
 from controller.ladder.model import Ladder, PathStep
 from controller.ladder.sequence import StepChoice, plan_sequence
 from controller.planning.model import ResolvedStep, StepKind
-from controller.planning.paths import Router, path_steps, shown
+from controller.planning.paths import Router, shown
 from controller.planning.plan import Target
 
 __all__ = ["Chosen", "choose_states", "keep_states"]
@@ -54,7 +54,7 @@ def choose_states(
         offered.append(choices[target] if target in choices else StepChoice(output=output))
         before = output
     sequence = plan_sequence(ladder, ladder.park_state, offered, router.celsius)
-    found = zip(sequence.states, map(path_steps, sequence.paths), strict=True)
+    found = zip(sequence.states, map(router.steps_of, sequence.paths), strict=True)
     chosen: list[Chosen] = []
     for mid in via_mid:
         way: tuple[PathStep, ...] = ()

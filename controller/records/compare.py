@@ -7,7 +7,7 @@ Must not know: where either set came from, files, how differences are shown.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -38,13 +38,16 @@ class Tolerances:
     `computed` is relative for ohm and absolute for degC: what floating point does on another
     machine. `reported_celsius` is for what the module reported; None adds each step's own
     tolerance and expanded uncertainty. `timing_s` is for the settle time; None leaves it out.
-    `codes` is False where only one of the two runs could tell fault codes.
+    `codes` is False where only one of the two runs could tell fault codes; `old_codes` where one
+    may have begun with codes that the other had not: a parked ladder is an open circuit, and real
+    equipment stands so for as long as it takes to begin.
     """
 
     computed: float = 1e-6
     reported_celsius: float | None = 1e-6
     timing_s: float | None = 1e-3
     codes: bool = True
+    old_codes: bool = True
 
 
 EXACT = Tolerances()
@@ -116,13 +119,16 @@ def compare_results(
 ) -> list[Difference]:
     """Compare what came of each recorded step with the same step of the other run."""
     by_index = {result.step.index: result for result in replayed}
+    old: set[str] = set()
+    if recorded and replayed and not tolerances.old_codes:
+        old = set(recorded[0].codes) ^ set(replayed[0].codes)
     differences: list[Difference] = []
     for was in recorded:
         now = by_index.get(was.step.index)
         if now is None:
             differences += words_differ(was.step.index, "step", "judged", "not run")
         elif was.reason is not Reason.SKIPPED:
-            differences += _compare_result(was, now, tolerances)
+            differences += _compare_result(was, now, tolerances, old)
     return differences
 
 
@@ -152,7 +158,7 @@ def _compare_step(
 
 
 def _compare_result(
-    was: StepResult, now: StepResult, tolerances: Tolerances
+    was: StepResult, now: StepResult, tolerances: Tolerances, old: Collection[str]
 ) -> Iterator[Difference]:
     index = was.step.index
     allowed = tolerances.reported_celsius
@@ -165,7 +171,8 @@ def _compare_result(
     yield from words_differ(index, "verdict", was.verdict.value, now.verdict.value)
     yield from words_differ(index, "settled", was.settled, now.settled)
     if tolerances.codes:
-        yield from words_differ(index, "codes", list(was.codes), list(now.codes))
+        before, after = ([c for c in one.codes if c not in old] for one in (was, now))
+        yield from words_differ(index, "codes", before, after)
     if tolerances.timing_s is not None:
         yield from numbers_differ(
             index, "settle_s", was.settle_s, now.settle_s, tolerances.timing_s

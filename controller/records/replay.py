@@ -189,7 +189,12 @@ def tolerances_for(
         else:
             source = "recorded from a program's function" if was_called else "real equipment"
         return (
-            Tolerances(reported_celsius=None, timing_s=None, codes=not (called or was_called)),
+            Tolerances(
+                reported_celsius=None,
+                timing_s=None,
+                codes=not (called or was_called),
+                old_codes=False,
+            ),
             f"{source}: readings within each step's tolerance and uncertainty",
         )
     if record.opening["pace"] == "fast":

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from controller.cautions import CAUTIONS_TITLE, short_circuit_sentence
+from controller.cautions import CAUTIONS_TITLE, cautions_with, short_circuit_sentence
 from controller.diagnosis import Words
 from controller.errors import InputError
 from controller.planning.plan import ToleranceBand
@@ -21,7 +21,7 @@ from controller.reports.pictures import errors, excursions, expected_against_rep
 from controller.reports.scale import Scale
 from controller.reports.style import CONTENT_POLICY, STYLE
 from controller.reports.svg import content, element
-from controller.reports.text import cautions_of, run_facts, run_sentence
+from controller.reports.text import record_cautions, run_facts, run_sentence
 from controller.run.model import StepResult
 from controller.text import one_line
 
@@ -240,12 +240,15 @@ def _checks(checks: Sequence[Attached]) -> str:
 
 def _cautions(records: Sequence[Record]) -> str:
     plans = [plan_of(record) for record in records]
-    cautions = dict.fromkeys(one for record in records for one in cautions_of(record))
     shorts = dict.fromkeys(
         short_circuit_sentence(one.short_circuit_amperes, one.most_watts) for one in plans
     )
+    of_benches = dict.fromkeys(line for one in records for line in record_cautions(one.opening))
     return element(
-        "section", heading(CAUTIONS_TITLE), bullets([*cautions, *shorts]), class_="caution"
+        "section",
+        heading(CAUTIONS_TITLE),
+        bullets([*cautions_with(tuple(of_benches)), *shorts]),
+        class_="caution",
     )
 
 

@@ -8,7 +8,14 @@ from pathlib import Path
 from typing import Any
 
 from controller.bench.files import ReadbackKind
-from controller.cautions import BUS_CAUTION, CAUTIONS, CAUTIONS_TITLE, short_circuit_sentence
+from controller.cautions import (
+    BUS_CAUTION,
+    CAUTIONS_TITLE,
+    STAYS,
+    board_cautions,
+    cautions_with,
+    short_circuit_sentence,
+)
 from controller.measurement.verdict import risk_words
 from controller.planning.model import ResolvedPlan
 from controller.records.compare import verdict_of
@@ -18,7 +25,7 @@ from controller.run.model import StepResult
 from controller.text import clean, number, ohms, one_line, table
 from controller.units import fahrenheit_from_celsius
 
-__all__ = ["cautions_of", "report_text", "run_facts", "run_sentence"]
+__all__ = ["record_cautions", "report_text", "run_facts", "run_sentence"]
 
 _WIDTH = 96
 
@@ -44,7 +51,11 @@ def _report(record: Record, *, fahrenheit: bool) -> str:
         *_codes(results),
         *_happenings(record),
         f"{CAUTIONS_TITLE}:",
-        *(line for caution in cautions_of(record) for line in _wrapped(caution, first="- ")),
+        *(
+            line
+            for caution in cautions_with(record_cautions(record.opening))
+            for line in _wrapped(caution, first="- ")
+        ),
         *_wrapped(short_circuit_sentence(plan.short_circuit_amperes, plan.most_watts), first="- "),
         "",
         *_proof(record),
@@ -74,6 +85,7 @@ def run_facts(record: Record, plan: ResolvedPlan) -> list[tuple[str, str]]:
         ("Plan", f"{plan.name} ({plan.kind})"),
         ("Bench", str((opening.get("bench") or {}).get("name", "not named"))),
         ("Ladder", device),
+        *_parking(opening),
         ("Readings", _source_of_readings(opening)),
         ("Begun", str(opening["utc"]) + (" (virtual time)" if opening["pace"] == "fast" else "")),
         ("Ended", f"{record.lines[-1]['utc']} ({record.lines[-1]['elapsed_s']:.1f} s of run time)"),
@@ -88,6 +100,30 @@ def run_facts(record: Record, plan: ResolvedPlan) -> list[tuple[str, str]]:
         ("Program", f"rungwise {opening['versions']['rungwise']}"),
         ("Record", record.path.name),
     ]
+
+
+def _parking(opening: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return whether the ladder parks by itself, where it does not: a name and a text."""
+    board = _board_in(opening)
+    if board is None:
+        return []
+    guarded = "a guardian process parks it" if board.get("guardian") else "nothing parks it"
+    told = f"{STAYS}; {guarded} when the program dies; {board.get('step_ms')} ms for each change"
+    return [("Parking", told)]
+
+
+def _board_in(opening: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    """Return what an opening says of a board that the host timed; None where there was none."""
+    board = (opening.get("bench") or {}).get("board")
+    return board if isinstance(board, Mapping) else None
+
+
+def record_cautions(opening: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the cautions of the bench that a record was made on."""
+    over_can = (opening.get("bench") or {}).get("can") is not None
+    board = _board_in(opening)
+    of_board = () if board is None else board_cautions(guarded=bool(board.get("guardian")))
+    return (*((BUS_CAUTION,) if over_can else ()), *of_board)
 
 
 def _source_of_readings(opening: Mapping[str, Any]) -> str:
@@ -143,12 +179,6 @@ def _results(plan: ResolvedPlan, results: Sequence[StepResult], *, fahrenheit: b
     lines += table([*heads, "verdict", ""], rows)
     missing = len(plan.steps) - len(results)
     return [*lines, f"{missing} of {len(plan.steps)} steps have no result."] if missing else lines
-
-
-def cautions_of(record: Record) -> tuple[str, ...]:
-    """Return the cautions that belong to a record's bench."""
-    over_can = (record.opening.get("bench") or {}).get("can") is not None
-    return (*((BUS_CAUTION,) if over_can else ()), *CAUTIONS)
 
 
 def _codes(results: Sequence[StepResult]) -> list[str]:

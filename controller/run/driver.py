@@ -89,7 +89,7 @@ class Driver:
         for piece, wait_s in in_pieces(path, self._piece_s):
             status = self._bench.link.apply(piece)
             self.state = piece[-1].state
-            yield (self._heard(status),)
+            yield self._heard(status)
             yield from self.hold_still()
             yield from self.wait_until(self._clock.now_s() + wait_s)
 
@@ -106,7 +106,7 @@ class Driver:
             self._clock.sleep_s(seconds)
             return ()
         self._clock.sleep_s(due_in_s)
-        return (self._heard(self._bench.link.feed()),)
+        return self._heard(self._bench.link.feed())
 
     def hold_still(self) -> Part:
         """Obey a wish to stop; wait as long as the run is paused."""
@@ -127,11 +127,18 @@ class Driver:
         if self._intents.is_stopped():
             raise Stopped
 
-    def _heard(self, status: LinkStatus) -> LinkReported:
+    def _heard(self, status: LinkStatus) -> tuple[Event, ...]:
         """Take in a status, which has fed the hold-off too; check that it is as meant."""
         self._spoken_s = self._clock.now_s()
         require_health(status, self.state, self._bench.ladder, port=self._bench.link.port)
-        return LinkReported(at_s=self._clock.now_s(), status=status)
+        reported = LinkReported(at_s=self._clock.now_s(), status=status)
+        if status.slowest_ms is None:
+            return (reported,)
+        text = (
+            f"a change of relays took {status.slowest_ms} ms where {self._bench.step_ms} ms were"
+            " planned: the module may have seen more of the way than the plan says"
+        )
+        return reported, self._note(NoteKind.SLOW, text)
 
     def _note(self, kind: NoteKind, text: str) -> NoteMade:
         return NoteMade(at_s=self._clock.now_s(), kind=kind, text=text)

@@ -51,6 +51,7 @@ class NoteKind(Enum):
     BY_HAND = "by hand"
     REFUSED = "refused"
     WEAR = "wear"
+    SLOW = "slow"
 
 
 class Moment(Enum):

@@ -14,7 +14,12 @@ __all__ = ["require_health", "require_ladder"]
 
 
 def require_ladder(identity: LinkIdentity, ladder: Ladder, *, port: str) -> None:
-    """Raise LinkError when the device that answered is not the ladder of the bench file."""
+    """Raise LinkError when the device that answered is not the ladder of the bench file.
+
+    A device that says nothing of itself cannot be told apart from the right one.
+    """
+    if identity.relay_count is None or identity.park_state is None:
+        return
     if (identity.relay_count, identity.park_state) == (ladder.relay_count, ladder.park_state):
         return
     raise LinkError(

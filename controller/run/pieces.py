@@ -41,15 +41,16 @@ def in_pieces(
 
 
 def reversed_path(
-    path: Sequence[PathStep], start_state: int, ladder: Ladder
+    path: Sequence[PathStep], start_state: int, ladder: Ladder, *, step_ms: int = 0
 ) -> tuple[PathStep, ...]:
     """Return the way back along a path that began at `start_state`.
 
     The same states in reverse, so the same excursion. Each change keeps the hold it had, but at
-    least the longest relay time, because a relay that operated now releases.
+    least the longest relay time, because a relay that operated now releases; `step_ms`, what the
+    host takes for each change, comes on top.
     """
     states = [start_state, *(step.state for step in path)]
-    least_ms = longest_relay_ms(ladder)
+    least_ms = longest_relay_ms(ladder) + step_ms
     return tuple(
         PathStep(state=before, hold_ms=max(step.hold_ms, least_ms))
         for before, step in zip(states[-2::-1], reversed(path), strict=True)

@@ -156,7 +156,7 @@ class SeekRun(Job):
             yield (PointFound(at_s=self._clock.now_s(), point=point),)
         yield from self._go(0)
         park = self.plan.park_state
-        yield from self._driver.travel(reversed_path(first.path, park, self._bench.ladder))
+        yield from self._driver.travel(self._back(first.path, park))
 
     def _go(self, level: int) -> Part:
         """Go to a level through those between, no faster than a step in each waiting time."""
@@ -169,9 +169,13 @@ class SeekRun(Job):
                 rested = known.levels[before]
             path = steps[hop].path
             if hop < before:
-                path = reversed_path(steps[before].path, steps[hop].state, self._bench.ladder)
+                path = self._back(steps[before].path, steps[hop].state)
             yield from self._set(steps[hop], path)
             before = hop
+
+    def _back(self, path: tuple[PathStep, ...], start: int) -> tuple[PathStep, ...]:
+        """Return the way back along a path that began at a state."""
+        return reversed_path(path, start, self._bench.ladder, step_ms=self._bench.step_ms)
 
     def _set(self, step: ResolvedStep, path: tuple[PathStep, ...]) -> Part:
         yield from self._driver.hold_still()

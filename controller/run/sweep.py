@@ -127,7 +127,9 @@ class SweepRun(Job):
                 if wish.intent is Intent.BACK and index > self.plan.first_step:
                     index -= 1
                     before = self.plan.steps[index].state
-                    path = reversed_path(came_along, before, self._bench.ladder)
+                    path = reversed_path(
+                        came_along, before, self._bench.ladder, step_ms=self._bench.step_ms
+                    )
                     continue
                 if wish.intent is not Intent.SKIP:
                     path = ()

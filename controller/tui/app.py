@@ -194,6 +194,7 @@ class RungwiseApp(Shell):
             stopping=self.engine.stopping,
             room=max(60, self.size.width - 2),
             scale=self.scale,
+            parks_by_itself=picture.parks_by_itself,
         )
 
     def _show_status(self) -> None:

@@ -13,7 +13,7 @@ from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Button, OptionList
 
-from controller.cautions import CAUTIONS, CAUTIONS_TITLE, short_circuit_sentence
+from controller.cautions import CAUTIONS_TITLE, cautions_with, short_circuit_sentence
 from controller.tui.parts import Part, Tone
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import PartsLine, Sentences, StatusLine
@@ -107,12 +107,12 @@ class Working(ModalScreen[None]):
         self.query_one(Sentences).show([Part(f"{gone_s:.0f} s so far. Esc gives it up.")])
 
 
-def ask_cautions(amperes: float | None, watts: float | None, first: tuple[str, ...] = ()) -> Ask:
+def ask_cautions(amperes: float | None, watts: float | None, of_bench: Sequence[str] = ()) -> Ask:
     """Return the question that comes before real equipment is driven for the first time.
 
-    `first` are cautions of the bench itself, which come before all others.
+    `of_bench` are the cautions of the bench's own ladder.
     """
-    told = (*first, *CAUTIONS, short_circuit_sentence(amperes, watts))
+    told = (*cautions_with(of_bench), short_circuit_sentence(amperes, watts))
     return Ask(
         CAUTIONS_TITLE,
         [Part(f"· {caution}") for caution in told],

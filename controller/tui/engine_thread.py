@@ -34,7 +34,8 @@ class Picture:
     """What the screen may show. `said` are the readback's last sentences to the person.
 
     `alive` is False once the bench is closed and the record whole. `error` is what went wrong
-    other than on the link; `relays` what is known of them.
+    other than on the link; `relays` what is known of them; `parks_by_itself` whether the ladder
+    does when this program falls silent.
     """
 
     view: RunView
@@ -45,6 +46,7 @@ class Picture:
     port: str = ""
     relays: RelayKnowledge = RelayKnowledge.NOT_DRIVEN
     error: str | None = None
+    parks_by_itself: bool = True
 
 
 class EngineThread:
@@ -163,6 +165,7 @@ class EngineThread:
             alive=alive,
             stopping=self._stop_asked,
             port=before.port if session is None else session.bench.link.port,
+            parks_by_itself=session is None or session.bench.parks_by_itself,
             relays=before.relays if session is None else session.relays,
             error=error or before.error,
         )

@@ -248,10 +248,12 @@ def status_parts(
     stopping: bool,
     room: int = 80,
     scale: Scale = Scale.CELSIUS,
+    parks_by_itself: bool = True,
 ) -> tuple[Part, ...]:
     """Return the status line: driving or parked, what, the relays, the link.
 
-    It fits `room` cells from 80 up; then only the port's name is shortened.
+    A ladder that does not park by itself is told while it is driven. The line fits `room` cells
+    from 80 up; then only the port's name is shortened.
     """
     driving = _DRIVING[view.driving]
     if stopping and alive:
@@ -261,6 +263,8 @@ def status_parts(
         parts.append(Part(driven, Tone.STRONG))
     if view.driving is not Driving.NOTHING:
         parts.append(_relays(view))
+    if alive and not parks_by_itself and view.driving is Driving.DRIVEN:
+        parts.append(Part("no self-park", Tone.DOUBT))
     used = sum(len(part.text) + 2 for part in parts)
     parts.append(_link(view, port=port, now_s=now_s, alive=alive, room=room - used))
     return tuple(parts)

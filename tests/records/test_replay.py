@@ -192,6 +192,29 @@ def test_a_record_from_real_equipment_is_held_to_tolerance_and_uncertainty(tmp_p
     assert "real equipment" in outcome.why
 
 
+def test_codes_that_real_equipment_began_with_are_no_difference_and_new_ones_are(
+    tmp_path: Path,
+) -> None:
+    """A parked ladder is an open circuit: real equipment has its code before a run begins."""
+
+    def began_with_a_code(line: dict[str, Any]) -> None:
+        if line["type"] == "opening":
+            line["simulated"] = False
+        if line["type"] == "step":
+            line["codes"] = ["P0118 coolant temperature circuit high", *line["codes"]]
+
+    def and_set_one(line: dict[str, Any]) -> None:
+        began_with_a_code(line)
+        if line["type"] == "step" and line["index"] == 30:
+            line["codes"] = [*line["codes"], "P0117 coolant temperature circuit low"]
+
+    healthy = RECORDED / "coolant-healthy.jsonl"
+    began = replay(load_record(_forged(healthy, tmp_path / "a.jsonl", began_with_a_code)))
+    assert began.differences == ()
+    more = replay(load_record(_forged(healthy, tmp_path / "b.jsonl", and_set_one)))
+    assert [(one.step, one.field) for one in more.differences] == [(30, "codes")]
+
+
 def test_replaying_needs_no_file_but_the_record(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

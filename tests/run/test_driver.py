@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from controller.errors import ReadbackError, RelayKnowledge
@@ -17,6 +19,8 @@ from controller.run.events import (
     FaultRaised,
     Measured,
     Moment,
+    NoteKind,
+    NoteMade,
     Parked,
     RunFinished,
     RunStarted,
@@ -222,3 +226,35 @@ def test_a_code_that_is_new_after_the_run_is_part_of_its_sentence(fakes, clock):
     summary = summary_of(list(run_events(SweepRun(fakes.plain_plan(1), bench, clock))))
     assert summary.new_codes == ()
     assert "new_codes" not in summary_fields(summary)
+def test_a_change_that_took_longer_than_planned_is_noted(fakes, clock):
+    class Slow(fakes.FakeLink):
+        def _status(self):
+            late = self.state == 1 and self.parks == 0
+            return replace(super()._status(), slowest_ms=80 if late else None)
+
+    bench = replace(
+        fakes.bench(Slow(clock), fakes.StreamingReadback(clock, fakes.right)), step_ms=50
+    )
+    events = list(run_events(SweepRun(fakes.plain_plan(1), bench, clock)))
+    notes = [e for e in events if isinstance(e, NoteMade) and e.kind is NoteKind.SLOW]
+    assert notes
+    assert "took 80 ms where 50 ms were planned" in notes[0].text
+    assert summary_of(events).verdict is Verdict.PASS
+
+
+def test_what_a_device_does_not_tell_is_neither_a_fault_nor_another_ladder(fakes, clock):
+    class Mute(fakes.FakeLink):
+        def open(self, *, hold_off_ms=2000):
+            said = super().open(hold_off_ms=hold_off_ms)
+            return replace(said, relay_count=None, park_state=None, boots=None)
+
+        def _status(self):
+            unknown = dict.fromkeys(
+                ("moving", "hold_off_expired", "fault", "restarted", "hold_off_ms")
+            )
+            return replace(super()._status(), **unknown)
+
+    bench = fakes.bench(Mute(clock), fakes.StreamingReadback(clock, fakes.right))
+    events = list(run_events(SweepRun(fakes.plain_plan(2), bench, clock)))
+    assert summary_of(events).ended is Ending.COMPLETE
+    assert not any(isinstance(e, FaultRaised) for e in events)

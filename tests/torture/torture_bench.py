@@ -167,7 +167,7 @@ def run_on_line(
     )
     link: Any = SessionLink(wrap(SimulatedChannel(device, faults=struck), device, clock), clock)
     if told:
-        link = ExposingLink(link, clock, expose)
+        link = ExposingLink(link, clock, expose, park_state=bench_file.ladder.park_state)
 
     def sample() -> ModuleReport:
         nonlocal newest_s

@@ -108,6 +108,23 @@ def test_the_status_line_fits_and_keeps_its_numbers(
         assert "12 retries" in parts[-1].text
 
 
+@pytest.mark.parametrize("room", [78, 138])
+def test_the_status_line_tells_of_a_ladder_that_stays_as_it_is(
+    sweep: ReadyRun, sweep_events: list[Event], room: int
+) -> None:
+    view = begin(sweep.prepared.resolved)
+    told = set()
+    for event in sweep_events[:60]:
+        view = after(view, event)
+        parts = status_parts(view, port="/dev/ttyUSB0", now_s=view.now_s, alive=True,
+                             stopping=False, room=room, parks_by_itself=False)  # fmt: skip
+        assert length(parts) <= room
+        says = any(part.text == "no self-park" for part in parts)
+        assert says is (view.driving is Driving.DRIVEN)
+        told.add(says)
+    assert told == {True, False}
+
+
 def test_the_status_line_names_what_must_always_be_known(
     sweep: ReadyRun, sweep_events: list[Event]
 ) -> None:
