@@ -150,6 +150,7 @@ def open_exclusively(
     _require_known(port)
     import serial
 
+    opened: serial.Serial | None = None
     try:
         opened = serial.serial_for_url(
             port,
@@ -162,6 +163,9 @@ def open_exclusively(
         )
         opened.reset_input_buffer()
     except _FAILURES as error:
+        if opened is not None:
+            with suppress(Exception):
+                opened.close()
         raise _translated(error, baud=baud) from error
     return opened
 

@@ -174,7 +174,7 @@ FAILURES = [
         "plug it in",
     ),
     (serial.SerialException("read failed: something\x1b[31m odd"), "something[31m odd", None),
-    (serial.SerialTimeoutException("Write timeout"), "takes no bytes", "adapter"),
+    (serial.SerialTimeoutException("Write timeout"), "accepts no data", "adapter"),
     (serial.PortNotOpenError(), "the port failed", None),
     (termios.error(errno.EIO, "Input/output error"), "the port is gone", None),
     (termios.error(errno.ENOTTY, "Inappropriate ioctl for device"), "not a serial port", None),
