@@ -30,6 +30,9 @@ seed = 1
 reading_interval_s = 0.25
 relays = "moving"                 # with times and bounce; or "ideal", which jump
 
+[meter]                           # optional: an ohm meter, see `controller.meters.settings`
+port = "/dev/ttyUSB1"
+
 [[fault]]                         # what is wrong with the simulated module, if anything
 kind = "series-resistance"
 ohms = 150
@@ -49,6 +52,7 @@ from controller.ladder.files import load_ladder
 from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
 from controller.ladder.path import FAST_MS, switches_fast
 from controller.measurement.budget import Surroundings
+from controller.meters.settings import MeterKind, MeterSettings, load_meter
 from controller.module.faults import Fault
 from controller.module.files import load_faults, load_module
 from controller.module.model import Module
@@ -119,6 +123,7 @@ class BenchFile:
     `faults`, `seed`, `relays` and `reading_interval_s` (seconds between simulated readings) for
     what is simulated. `typed_unit` is the unit of numbers that are typed without one. `command` is
     the program of a readback by command with its arguments; it has `command_timeout_s` to answer.
+    `meter` is the ohm meter that measures the ladder, where the bench has one.
     """
 
     name: str
@@ -141,6 +146,7 @@ class BenchFile:
     path: Path | None = None
     command: tuple[str, ...] = ()
     command_timeout_s: float = 5.0
+    meter: MeterSettings | None = None
 
     @property
     def drives_hardware(self) -> bool:
@@ -181,6 +187,7 @@ def load_bench(path: Path) -> BenchFile:
     elif simulated:
         root.problem("simulation", "is missing", hint="[simulation] names the simulated module")
     switching = _switching(root, link, nominal)
+    meter = _meter(root, link)
     faults = load_faults(root)
     if faults and not simulated:
         root.problem("fault", "only a simulated module can be given faults", hint="remove it")
@@ -214,7 +221,20 @@ def load_bench(path: Path) -> BenchFile:
         path=path,
         command=command,
         command_timeout_s=timeout_s,
+        meter=meter,
     )
+
+
+def _meter(root: Table, link: LinkKind) -> MeterSettings | None:
+    table = root.optional_table("meter")
+    if table is None:
+        return None
+    meter = load_meter(table)
+    if meter.kind is MeterKind.SIMULATED and link is LinkKind.SERIAL:
+        table.problem(
+            "kind", "a simulated meter measures a simulated ladder", hint="name a port instead"
+        )
+    return meter
 
 
 def _link(table: Table) -> tuple[LinkKind, str | None, int]:

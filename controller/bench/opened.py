@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from controller.ladder.model import Ladder
 from controller.links.base import Link
+from controller.meters.base import Meter
 from controller.readback.base import Readback
 
 __all__ = ["Bench"]
@@ -26,7 +27,7 @@ class Bench:
 
     `drives_hardware` is True when real relays move: then the cautions of `controller.cautions`
     are shown and confirmed before `link.open`. `release` lets go of what stands behind the link
-    and the readback, a simulated device for example.
+    and the readback, a simulated device for example. `meter` is the ohm meter of the bench file.
     """
 
     name: str
@@ -36,9 +37,12 @@ class Bench:
     hold_off_ms: int
     drives_hardware: bool
     release: Callable[[], None] = _nothing
+    meter: Meter | None = None
 
     def close(self) -> None:
         """Park as far as possible and let go of everything. Never raises."""
         self.link.close()
         self.readback.close()
+        if self.meter is not None:
+            self.meter.close()
         self.release()

@@ -50,7 +50,7 @@ class Simulation:
         self._lock = Lock()
         self._origin_s = clock.now_s()
         self._settle_ms = longest_relay_ms(ladder) * (1.0 + TIME_SPREAD)
-        self._rest_state = ladder.park_state
+        self._rest_state = self._commanded = ladder.park_state
         self._latches: list[Latch] = []
         self._due: list[tuple[float, float]] = []
         self._seen_s = self._origin_s
@@ -69,6 +69,7 @@ class Simulation:
             self._latched(at_s, state)
 
     def _latched(self, at_s: float, state: int) -> None:
+        self._commanded = state
         if not self._moving:
             self.module.expose(self._not_back(at_s), state_ohms(self._ladder, state))
             return
@@ -92,6 +93,12 @@ class Simulation:
             now_s = self._clock.now_s()
             self._expose_until(now_s)
             return self.module.report(self._not_back(now_s))
+
+    def terminal_ohms(self) -> float:
+        """Return what a meter at the ladder's terminals measures once its contacts have settled."""
+        self.before_sampling()
+        with self._lock:
+            return state_ohms(self._ladder, self._commanded)
 
     def clear_codes(self) -> None:
         """Clear the module's codes now."""

@@ -22,6 +22,10 @@ from controller.links.base import Link
 from controller.links.counted import CountedLink
 from controller.links.session_link import SessionLink
 from controller.links.simulated import FaultHook, SimulatedChannel, SimulatedDevice
+from controller.meters.base import Meter
+from controller.meters.opening import scpi_meter
+from controller.meters.settings import MeterKind
+from controller.meters.simulated import SimulatedMeter
 from controller.module.model import Module, ModuleReport
 from controller.module.simulate import SimulatedModule
 from controller.readback.base import Readback
@@ -115,6 +119,7 @@ def open_bench(
         hold_off_ms=bench.hold_off_ms,
         drives_hardware=bench.drives_hardware,
         release=release,
+        meter=ways.meter(),
     )
 
 
@@ -161,6 +166,7 @@ class _Ways:
         self._clock = clock
         self.clear_codes: Callable[[], None] = _nothing
         """Clears the codes of the simulated module."""
+        self._terminal_ohms: Callable[[], float] | None = None
 
     @property
     def module(self) -> Module:
@@ -231,6 +237,21 @@ class _Ways:
         self.clear_codes = lambda: module.clear_codes(self._clock.now_s())
         return exposing, sample, _nothing
 
+    def meter(self) -> Meter | None:
+        """Return the bench's ohm meter, not yet opened."""
+        settings = self._bench.meter
+        if settings is None:
+            return None
+        if settings.kind is not MeterKind.SIMULATED:
+            return scpi_meter(settings)
+        assert self._terminal_ohms is not None  # noqa: S101 - the loader requires a simulated link
+        return SimulatedMeter(
+            self._terminal_ohms,
+            self._clock,
+            settle_s=settings.settle_s,
+            seed=self._bench.seed,
+        )
+
     def _simulated(self) -> tuple[Simulation, SimulatedDevice]:
         bench = self._bench
         simulation = Simulation(
@@ -249,4 +270,5 @@ class _Ways:
             input_volts=simulation.input_volts,
         )
         self.clear_codes = simulation.clear_codes
+        self._terminal_ohms = simulation.terminal_ohms
         return simulation, device

@@ -50,6 +50,7 @@ class NoteKind(Enum):
     BY_HAND = "by hand"
     REFUSED = "refused"
     WEAR = "wear"
+    NOT_MEASURED = "not measured"
 
 
 class Moment(Enum):

@@ -6,6 +6,7 @@ Must not know: how the states were chosen, who reads the meter, what becomes of 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -17,10 +18,12 @@ from controller.meters.base import Meter, MeterQuestion
 from controller.planning.model import ResolvedPlan
 from controller.readback.base import OperatorCommand
 from controller.run.driver import Job, Part, Stopped
-from controller.run.events import Measured, RelaysSet
+from controller.run.events import Measured, NoteKind, NoteMade, RelaysSet
 from controller.run.model import Ending, RunSummary
 
 __all__ = ["MeasureRun", "StateToMeasure"]
+
+OVERRANGE = "the meter says overrange: an open circuit, or more ohm than it can measure"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,6 +51,9 @@ class MeasureRun(Job):
         self._meter = meter
         self._taken = 0
         self._skipped = 0
+
+    def _open_instruments(self) -> None:
+        self._meter.open()
 
     def _work(self) -> Part:
         for index, one in enumerate(self._states):
@@ -83,6 +89,12 @@ class MeasureRun(Job):
                     raise Stopped
                 case OperatorCommand():
                     self._skipped += 1
+                    return
+                case math.inf:
+                    self._skipped += 1
+                    text = f"{self.plan.format_state(one.state)}: {OVERRANGE}"
+                    at_s = self._clock.now_s()
+                    yield (NoteMade(at_s=at_s, kind=NoteKind.NOT_MEASURED, text=text),)
                     return
                 case _:
                     self._taken += 1

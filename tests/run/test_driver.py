@@ -128,6 +128,12 @@ class ScriptedMeter:
         self.questions = []
         self.left = 0
 
+    def open(self):
+        pass
+
+    def close(self):
+        pass
+
     def ask(self, question):
         self.questions.append(question)
         self.left = self.polls
