@@ -11,6 +11,7 @@ __all__ = [
     "CAUTIONS_TITLE",
     "METER_CAUTION",
     "SEARCH_CAUTION",
+    "WIGGLE_CAUTION",
     "short_circuit_sentence",
 ]
 
@@ -35,6 +36,11 @@ CAUTIONS: tuple[str, ...] = (
 SEARCH_CAUTION = (
     "This search goes on until something starts or sets. Cooling fans start without warning, again"
     " and again, at any of its steps: hands, hair, sleeves and leads clear until it has ended."
+)
+
+WIGGLE_CAUTION = (
+    "While connector and harness are moved the input may go open or shorted at any moment: fans"
+    " start without warning. Reach for nothing near a fan or a belt."
 )
 
 METER_CAUTION = (

@@ -30,6 +30,12 @@ seed = 1
 reading_interval_s = 0.25
 relays = "moving"                 # with times and bounce; or "ideal", which jump
 
+[sense]                           # optional: the board's voltage input at the module's input
+channel = 0
+load_ohms = 1e7                   # what the tap puts across the input
+volts_per_volt = 3                # a divider before the converter
+scale_percent = 2                 # uncertainty (k = 1) of converter and divider
+
 [meter]                           # optional: an ohm meter, see `controller.meters.settings`
 port = "/dev/ttyUSB1"
 
@@ -52,6 +58,7 @@ from controller.ladder.files import load_ladder
 from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
 from controller.ladder.path import FAST_MS, switches_fast
 from controller.measurement.budget import Surroundings
+from controller.measurement.input_circuit import Tap
 from controller.meters.settings import MeterKind, MeterSettings, load_meter
 from controller.module.faults import Fault
 from controller.module.files import load_faults, load_module
@@ -123,7 +130,8 @@ class BenchFile:
     `faults`, `seed`, `relays` and `reading_interval_s` (seconds between simulated readings) for
     what is simulated. `typed_unit` is the unit of numbers that are typed without one. `command` is
     the program of a readback by command with its arguments; it has `command_timeout_s` to answer.
-    `meter` is the ohm meter that measures the ladder, where the bench has one.
+    `meter` is the ohm meter that measures the ladder, `tap` the way from the module's input to the
+    board's own, where the bench has them.
     """
 
     name: str
@@ -147,6 +155,7 @@ class BenchFile:
     command: tuple[str, ...] = ()
     command_timeout_s: float = 5.0
     meter: MeterSettings | None = None
+    tap: Tap | None = None
 
     @property
     def drives_hardware(self) -> bool:
@@ -188,6 +197,7 @@ def load_bench(path: Path) -> BenchFile:
         root.problem("simulation", "is missing", hint="[simulation] names the simulated module")
     switching = _switching(root, link, nominal)
     meter = _meter(root, link)
+    tap = _tap(root)
     faults = load_faults(root)
     if faults and not simulated:
         root.problem("fault", "only a simulated module can be given faults", hint="remove it")
@@ -222,6 +232,20 @@ def load_bench(path: Path) -> BenchFile:
         command=command,
         command_timeout_s=timeout_s,
         meter=meter,
+        tap=tap,
+    )
+
+
+def _tap(root: Table) -> Tap | None:
+    table = root.optional_table("sense")
+    if table is None:
+        return None
+    usual = Tap()
+    return Tap(
+        channel=table.integer("channel", default=usual.channel, least=0, most=255),
+        volts_per_volt=table.number("volts_per_volt", default=1.0, least=1.0, most=100.0),
+        load_ohms=table.number("load_ohms", least=1000.0),
+        scale_percent=table.number("scale_percent", default=2.0, least=0.01, most=20.0),
     )
 
 

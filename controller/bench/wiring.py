@@ -261,6 +261,7 @@ class _Ways:
             faults=bench.faults,
             seed=bench.seed,
             moving=bench.relays is RelayMotion.MOVING,
+            tap=bench.tap,
         )
         device = SimulatedDevice(
             relay_count=bench.ladder.relay_count,

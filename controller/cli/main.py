@@ -41,6 +41,9 @@ VERBS = {
     "links": "list the serial ports, and what answers there",
     "export": "turn a record into a CSV table",
     "report": "turn records into a report, plain text or an HTML page",
+    "input check": "see what is behind a module's input, before anything drives it",
+    "input timing": "measure how often a module renews its report, and how soon it shows a change",
+    "input wiggle": "hold one value, and count the jumps while connector and harness are moved",
     "ladder design": "find rungs worth buying for some sensors, and write the ladder's files",
     "ladder calibrate": "find the rungs' true values from measured states",
     "ladder check": "see whether a ladder's calibration still holds",
@@ -48,6 +51,7 @@ VERBS = {
 }
 
 _GROUPS = {
+    "input": "look at a module's input: its circuit, its timing, its connector",
     "ladder": "design a ladder, calibrate it with an ohm meter, or check its calibration",
     "sensor": "judge a sensor that has been unplugged, by itself",
 }

@@ -40,8 +40,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--bench",
         metavar="BENCH",
         type=Path,
-        help="set the proposed states on this bench, one by one, and measure each: by the [meter] of"
-        " the bench file, or by what you read off a meter and type",
+        help="set the proposed states on this bench, one by one, and measure each: by the [meter]"
+        " of the bench file, or by what you read off a meter and type",
     )
     parser.add_argument(
         "--save", metavar="CSV", type=Path, help="new file for what is measured, with --bench"

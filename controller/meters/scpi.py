@@ -51,7 +51,7 @@ _LOOKS = {
 }
 
 
-class _NoAnswer(Exception):
+class _NoAnswer(Exception):  # noqa: N818 - a way out of waiting, not an error
     """Nothing came in time."""
 
 

@@ -90,7 +90,7 @@ def load_meter(table: Table) -> MeterSettings:
         for key in ("port", "baud", "setup", "timeout_s"):
             if table.raw(key) is not None:
                 table.problem(key, 'belongs to kind = "scpi"')
-        port, baud, setup, timeout_s = "", usual.baud, (), usual.timeout_s
+        port, baud, setup, timeout_s = "", usual.baud, usual.setup, usual.timeout_s
     else:
         port = table.text("port")
         baud = table.integer("baud", default=usual.baud, least=300)

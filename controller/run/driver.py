@@ -162,6 +162,7 @@ class Job(ABC):
 
         Raises ReadbackError.
         """
+        return
 
     @property
     def finished(self) -> bool:

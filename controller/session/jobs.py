@@ -26,7 +26,7 @@ from controller.session.prepared import Prepared
 from controller.session.recording import Begun, begin_record, clock_of, opening_of
 from controller.session.session import Setup, wear_warnings
 
-__all__ = ["by_hand", "hand_plan", "measuring", "sweeping"]
+__all__ = ["by_hand", "hand_plan", "measuring", "record_of", "sweeping"]
 
 
 def sweeping(
@@ -164,6 +164,21 @@ def _meter(opened: Bench, other: Meter | None) -> Meter:
     meter = other or opened.meter
     assert meter is not None  # noqa: S101 - without a meter a person reads one and types
     return meter
+
+
+def record_of(
+    path: Path | None,
+    bench: BenchFile,
+    plan: ResolvedPlan,
+    clock: Clock,
+    *,
+    files: Mapping[Path, str],
+    simulated: bool,
+) -> RecordWriter | None:
+    """Begin the record of a run that is named by the kind of its plan; None: it leaves none."""
+    if path is None:
+        return None
+    return _record(path, bench, plan, plan.kind, clock, files=files, simulated=simulated)
 
 
 def _record(

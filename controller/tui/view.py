@@ -19,6 +19,7 @@ from controller.run.events import (
     CodesRead,
     Event,
     FaultRaised,
+    Jumped,
     LinkReported,
     Looked,
     Measured,
@@ -31,6 +32,7 @@ from controller.run.events import (
     RelaysSet,
     RunFinished,
     RunStarted,
+    Sensed,
     StepFinished,
     StepStarted,
     StepTimed,
@@ -272,7 +274,7 @@ def after(view: RunView, event: Event) -> RunView:
             return replace(view, phase=phase, notes=notes, warnings=warnings)
         case RunFinished():
             return replace(view, phase=Phase.FINISHED, summary=event.summary, prompt=None)
-        case CodesRead() | Measured() | StepTimed() | Looked() | PointFound():
+        case CodesRead() | Measured() | Sensed() | Jumped() | StepTimed() | Looked() | PointFound():
             return view
 
 

@@ -99,9 +99,13 @@ def test_a_late_reading_is_not_taken_for_the_next_one() -> None:
     now[0] = 200.0
     line.late, line.latest_s = 1.0, 9.0
     line.chance = random.Random(3)
-    with pytest.raises(ReadbackError):  # late three times
-        for _ in range(20):
+    failed = 0
+    for _ in range(20):
+        try:
             assert asked.read_ohms() == 200.0
+        except ReadbackError:
+            failed += 1
+    assert 0 < failed < 20
     line.late = 0.0
     now[0] = 300.0
     assert asked.read_ohms() == 300.0
