@@ -42,6 +42,11 @@ port = "/dev/ttyUSB1"
 [[fault]]                         # what is wrong with the simulated module, if anything
 kind = "series-resistance"
 ohms = 150
+
+[[ladder_fault]]                  # what is wrong inside the simulated ladder, if anything
+kind = "stuck-relay"
+relay = 3
+energised = true
 """
 
 from __future__ import annotations
@@ -54,6 +59,8 @@ from typing import Literal
 from controller.documents import Table, read_document
 from controller.errors import InputError
 from controller.ladder.calibration import Calibration, calibrated_ladder, load_calibration
+from controller.ladder.faults import LadderFault
+from controller.ladder.faults_file import load_ladder_faults
 from controller.ladder.files import load_ladder
 from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
 from controller.ladder.path import FAST_MS, switches_fast
@@ -130,6 +137,7 @@ class BenchFile:
     `faults`, `seed`, `relays` and `reading_interval_s` (seconds between simulated readings) for
     what is simulated. `typed_unit` is the unit of numbers that are typed without one. `command` is
     the program of a readback by command with its arguments; it has `command_timeout_s` to answer.
+    `ladder_faults` are what is wrong inside a simulated ladder.
     `meter` is the ohm meter that measures the ladder, `tap` the way from the module's input to the
     board's own, where the bench has them.
     """
@@ -154,6 +162,7 @@ class BenchFile:
     path: Path | None = None
     command: tuple[str, ...] = ()
     command_timeout_s: float = 5.0
+    ladder_faults: tuple[LadderFault, ...] = ()
     meter: MeterSettings | None = None
     tap: Tap | None = None
 
@@ -199,6 +208,9 @@ def load_bench(path: Path) -> BenchFile:
     meter = _meter(root, link)
     tap = _tap(root)
     faults = load_faults(root)
+    ladder_faults = load_ladder_faults(root, nominal)
+    if ladder_faults and link is LinkKind.SERIAL:
+        root.problem("ladder_fault", "only a simulated ladder can be faulty", hint="remove it")
     if faults and not simulated:
         root.problem("fault", "only a simulated module can be given faults", hint="remove it")
     ladder = nominal
@@ -231,6 +243,7 @@ def load_bench(path: Path) -> BenchFile:
         path=path,
         command=command,
         command_timeout_s=timeout_s,
+        ladder_faults=ladder_faults,
         meter=meter,
         tap=tap,
     )

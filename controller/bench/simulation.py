@@ -14,6 +14,7 @@ from threading import Lock
 
 from controller.clock import Clock
 from controller.ladder.electrical import parallel_ohms, state_ohms
+from controller.ladder.faults import LadderFault, faulty_ladder, taken_state
 from controller.ladder.model import Ladder
 from controller.ladder.motion import Latch, waveform
 from controller.ladder.path import TIME_SPREAD, longest_relay_ms
@@ -44,8 +45,11 @@ class Simulation:
         seed: int = 1,
         moving: bool = True,
         tap: Tap | None = None,
+        ladder_faults: Sequence[LadderFault] = (),
     ) -> None:
-        self._ladder = ladder
+        self._ladder = faulty_ladder(ladder, ladder_faults)
+        self._ladder_faults = tuple(ladder_faults)
+        rest = taken_state(ladder.park_state, ladder_faults)
         self._tap = tap or Tap(load_ohms=math.inf)
         self._moving = moving
         self._clock = clock
@@ -54,7 +58,7 @@ class Simulation:
         self._lock = Lock()
         self._origin_s = clock.now_s()
         self._settle_ms = longest_relay_ms(ladder) * (1.0 + TIME_SPREAD)
-        self._rest_state = self._commanded = ladder.park_state
+        self._rest_state = self._taken = rest
         self._latches: list[Latch] = []
         self._due: list[tuple[float, float]] = []
         self._seen_s = self._origin_s
@@ -64,16 +68,16 @@ class Simulation:
             faults,
             seed,
             start_s=self._origin_s,
-            start_ohms=self._at_input(state_ohms(ladder, ladder.park_state)),
+            start_ohms=self._at_input(state_ohms(self._ladder, rest)),
         )
 
     def latched(self, at_s: float, state: int) -> None:
         """Take in that the device has latched a state; times do not go back."""
         with self._lock:
-            self._latched(at_s, state)
+            self._latched(at_s, taken_state(state, self._ladder_faults))
 
     def _latched(self, at_s: float, state: int) -> None:
-        self._commanded = state
+        self._taken = state
         if not self._moving:
             self.module.expose(
                 self._not_back(at_s), self._at_input(state_ohms(self._ladder, state))
@@ -104,7 +108,7 @@ class Simulation:
         """Return what a meter at the ladder's terminals measures once its contacts have settled."""
         self.before_sampling()
         with self._lock:
-            return state_ohms(self._ladder, self._commanded)
+            return state_ohms(self._ladder, self._taken)
 
     def clear_codes(self) -> None:
         """Clear the module's codes now."""

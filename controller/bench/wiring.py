@@ -262,6 +262,7 @@ class _Ways:
             seed=bench.seed,
             moving=bench.relays is RelayMotion.MOVING,
             tap=bench.tap,
+            ladder_faults=bench.ladder_faults,
         )
         device = SimulatedDevice(
             relay_count=bench.ladder.relay_count,

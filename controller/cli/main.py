@@ -46,6 +46,7 @@ VERBS = {
     "input wiggle": "hold one value, and count the jumps while connector and harness are moved",
     "ladder design": "find rungs worth buying for some sensors, and write the ladder's files",
     "ladder calibrate": "find the rungs' true values from measured states",
+    "ladder self-test": "move every relay and read it back, measure every rung",
     "ladder check": "see whether a ladder's calibration still holds",
     "sensor check": "judge a sensor by itself, from what it measured in baths",
 }
@@ -284,7 +285,7 @@ def _parser(words: Sequence[str] | None) -> argparse.ArgumentParser:
 
 
 def _module_name(verb: str) -> str:
-    return f"verb_{verb.replace(' ', '_')}"
+    return f"verb_{verb.replace(' ', '_').replace('-', '_')}"
 
 
 def _capital(text: str) -> str:

@@ -43,6 +43,7 @@ def carry_out(
     yes: bool,
     fields: Callable[[Job], dict[str, Any]],
     stop: Callable[[Job], None] | None = None,
+    show: Callable[[Job], None] = lambda _job: None,
     bell: bool = False,
     first: tuple[str, ...] = (),
 ) -> tuple[Job, ExitCode]:
@@ -50,7 +51,9 @@ def carry_out(
 
     `prepare` gets the file of the record that is to be begun, and None before the cautions.
     `fields` are what the JSON document says of the finished job. `stop` is what Ctrl-C does, the
-    end of the run unless given. Raises InputError when the cautions are not confirmed.
+    end of the run unless given; `show` lays out what was found.
+
+    Raises InputError when the cautions are not confirmed.
     """
     setup = prepare(None)
     if setup.bench.drives_hardware:
@@ -82,6 +85,7 @@ def carry_out(
             "record": None if record is None else str(record.path),
         }
     )
+    show(job)
     if record is not None:
         output.say(f"Record: {record.path}")
     output.say_verdict(summary.verdict.value, summary.sentence)

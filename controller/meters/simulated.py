@@ -6,6 +6,7 @@ Must not know: ladders, modules, how what it measures comes about.
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Callable
 
@@ -18,6 +19,7 @@ _NOISE_SHARE, _NOISE_OHMS = 1e-5, 1e-3
 """One standard deviation of a reading: a share of it, and a fixed part."""
 
 _TAKES_S = 0.1
+_RANGE_OHMS = 1e8
 
 
 class SimulatedMeter:
@@ -45,6 +47,8 @@ class SimulatedMeter:
             return None
         self._due_s = None
         ohms = self._terminal_ohms()
+        if ohms > _RANGE_OHMS:
+            return math.inf
         return ohms + self._chance.gauss(0.0, _NOISE_SHARE * ohms + _NOISE_OHMS)
 
     def close(self) -> None:

@@ -26,7 +26,7 @@ from controller.session.prepared import Prepared
 from controller.session.recording import Begun, begin_record, clock_of, opening_of
 from controller.session.session import Setup, wear_warnings
 
-__all__ = ["by_hand", "hand_plan", "measuring", "record_of", "sweeping"]
+__all__ = ["by_hand", "hand_plan", "measured_in_memory", "measuring", "record_of", "sweeping"]
 
 
 def sweeping(
