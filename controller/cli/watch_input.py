@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from controller.cli.confirm import confirm_cautions
+from controller.cli.fault_words import fault_fields
 from controller.cli.signals import stopping_by
 from controller.errors import ExitCode
 from controller.run.events import (
@@ -97,12 +98,17 @@ class _Teller:
 
     def __init__(self, output: Output, setup: Setup, *, bell: bool) -> None:
         self.told: list[dict[str, Any]] = []
-        self.faults: list[dict[str, Any]] = []
+        self._faults: list[FaultRaised] = []
         self._output = output
         self._plan = setup.plan
         self._clock = setup.clock
         self._began_s = setup.clock.now_s()
         self._bell = bell and sys.stderr.isatty()
+
+    @property
+    def faults(self) -> list[dict[str, Any]]:
+        """What failed, for the JSON document."""
+        return fault_fields(self._faults)
 
     def take(self, event: Event) -> None:
         match event:
@@ -144,7 +150,7 @@ class _Teller:
                 self._say(event, event.text)
             case FaultRaised():
                 self._output.warn(f"Fault: {event.message}; {event.relays.value}")
-                self.faults.append({"message": event.message, "relays": event.relays.value})
+                self._faults.append(event)
             case RunFinished():
                 pass
             case _:

@@ -31,7 +31,6 @@ from controller.ladder.faults import (
     StuckRelay,
     SwappedRelays,
     faulty_ladder,
-    faulty_ohms,
     taken_state,
 )
 from controller.ladder.model import GroupKind, Ladder
@@ -128,7 +127,7 @@ def examine(
     The meter's uncertainty is standard (k = 1): a share of the reading, and a fixed part.
     """
     looks = _Looks(ladder, measured, meter_relative=meter_relative, meter_ohms=meter_ohms)
-    faults: list[LadderFault] = []
+    faults = _one_or_two(ladder, looks)
     while len(faults) < MOST_FAULTS and looks.unexplained(faults):
         best = _ranked(ladder, looks, faults)[0]
         if best.score > looks.score(faults) - _LIMIT**2:
@@ -143,6 +142,27 @@ def examine(
     )
 
 
+def _one_or_two(ladder: Ladder, looks: _Looks) -> list[LadderFault]:
+    """Return the fault that explains everything, or the best two; none where all is well.
+
+    The best single fault need not be one of the best two, so the best of each kind is tried.
+    """
+    if not looks.unexplained(()):
+        return []
+    singles = _ranked(ladder, looks, ())
+    if not looks.unexplained([singles[0].fault]):
+        return [singles[0].fault]
+    best_of_kind: dict[type[LadderFault], LadderFault] = {}
+    for one in singles:
+        best_of_kind.setdefault(type(one.fault), one.fault)
+    found: list[tuple[float, list[LadderFault]]] = []
+    for first in best_of_kind.values():
+        second = _ranked(ladder, looks, [first])[0]
+        found.append((second.score, [first, second.fault]))
+    score, pair = min(found, key=lambda entry: entry[0])
+    return pair if score < looks.score(()) - _LIMIT**2 else []
+
+
 @dataclass(frozen=True, kw_only=True)
 class _Ranked:
     score: float
@@ -150,10 +170,15 @@ class _Ranked:
 
 
 def _ranked(ladder: Ladder, looks: _Looks, faults: Sequence[LadderFault]) -> list[_Ranked]:
-    """Return every fault that could come on top, best first; of equal ones the likelier first."""
+    """Return every fault that could come on top, best first; of equal ones the likelier first.
+
+    A relay has one fault only: with two, nearly everything can be explained.
+    """
+    taken = {relay for fault in faults for relay in _relays_of(fault)}
     found = [
         _Ranked(score=looks.score([*faults, one]), fault=one)
         for one in _candidates(ladder, looks, faults)
+        if not taken & set(_relays_of(one))
     ]
     return sorted(found, key=lambda one: round(one.score))
 
@@ -186,6 +211,10 @@ def _alternatives(
         found.setdefault(_place(one.fault), one.fault)
     found.pop(_place(fault), None)
     return tuple(found.values())
+
+
+def _relays_of(fault: LadderFault) -> tuple[int, ...]:
+    return (fault.first, fault.second) if isinstance(fault, SwappedRelays) else (fault.relay,)
 
 
 def _place(fault: LadderFault) -> tuple[object, ...]:
@@ -230,18 +259,18 @@ class _Looks:
 
     def score(self, faults: Sequence[LadderFault]) -> float:
         """Return the sum of squares of how far the states are off."""
-        return sum(off**2 for *_, off in self._offs(faults))
+        return sum(min(abs(off), _FAR) ** 2 for *_, off in self._offs(faults))
 
     def unexplained(self, faults: Sequence[LadderFault]) -> tuple[int, ...]:
         """Return the states that are off with these faults in place."""
         return tuple(state for state, *_, off in self._offs(faults) if abs(off) > _LIMIT)
 
-    def left_ohms(self, faults: Sequence[LadderFault]) -> dict[int, float]:
-        """Return what each state has too much with these faults in place; none for open ones."""
+    def offs(self, faults: Sequence[LadderFault]) -> dict[int, float]:
+        """Return how far each state is off with these faults in place; open ones are left out."""
         return {
-            state: off * doubt
-            for state, expected, doubt, off in self._offs(faults)
-            if self._measured[state] <= OPEN_OHMS and expected <= OPEN_OHMS and abs(off) < _FAR
+            state: off
+            for state, expected, _, off in self._offs(faults)
+            if self._measured[state] <= OPEN_OHMS and expected <= OPEN_OHMS
         }
 
     def _offs(self, faults: Sequence[LadderFault]) -> Iterator[tuple[int, float, float, float]]:
@@ -297,7 +326,7 @@ def _off(measured: float, expected: float, apart: float) -> float:
     open_measured, open_expected = measured > OPEN_OHMS, expected > OPEN_OHMS
     if open_measured or open_expected:
         return 0.0 if open_measured and open_expected else _FAR
-    return min(_FAR, max(-_FAR, apart))
+    return apart
 
 
 def _connected(ladder: Ladder) -> int:
@@ -321,12 +350,11 @@ def _candidates(
     for relay in (*relays, *output):
         for energised in (False, True):
             yield StuckRelay(relay=relay, energised=energised)
-    left = looks.left_ohms(faults)
     rungs = {rung.relay: rung for group in ladder.groups for rung in group.rungs}
     for relay, rung in rungs.items():
         yield OpenRung(relay=relay)
         least = 100 * _LIMIT * rung.uncertainty_ohms / rung.ohms
-        for change in _fitted(ladder, left, faults, DriftedRung(relay=relay, percent=1.0), 1.0):
+        for change in _fitted(looks, faults, DriftedRung(relay=relay, percent=0.1), 0.1):
             if change > _MOST_DROP_PERCENT and abs(change) > least:
                 yield DriftedRung(relay=relay, percent=change)
     for relay in (*relays, *output):
@@ -345,7 +373,7 @@ def _extra_ohms(
         extra = 0.0
         for _ in range(4):
             so_far = [*faults, BadContact(relay=relay, ohms=extra)]
-            fitted = _fitted(ladder, looks.left_ohms(so_far), so_far, unit, unit.ohms)
+            fitted = _fitted(looks, so_far, unit, unit.ohms)
             if not fitted:
                 break
             extra = max(0.0, extra + fitted[which])
@@ -354,25 +382,20 @@ def _extra_ohms(
 
 
 def _fitted(
-    ladder: Ladder,
-    left: Mapping[int, float],
-    faults: Sequence[LadderFault],
-    unit: LadderFault,
-    size: float,
+    looks: _Looks, faults: Sequence[LadderFault], unit: LadderFault, size: float
 ) -> tuple[float, ...]:
     """Return how large a fault would have to be, by the states that it changes.
 
-    The middle of what they say one by one, and what the state that it changes most says.
+    What all of them say together (one step of Gauss and Newton), and what the weightiest alone
+    says, for when the others are off by another fault as well.
     """
-    said: list[tuple[float, float]] = []
-    for state, off in left.items():
-        before = faulty_ohms(ladder, state, faults)
-        change = faulty_ohms(ladder, state, [*faults, unit]) - before
-        if math.isfinite(change) and abs(change) > 1e-7:
-            said.append((abs(change), size * off / change))
+    before, after = looks.offs(faults), looks.offs([*faults, unit])
+    said = [
+        (((after[state] - off) / size) ** 2, -size * off / (after[state] - off))
+        for state, off in before.items()
+        if state in after and abs(after[state] - off) > 1e-9
+    ]
     if not said:
         return ()
-    most = max(weight for weight, _ in said)
-    strong = sorted(value for weight, value in said if weight > 0.2 * most)
-    middle = strong[len(strong) // 2]
-    return (middle, max(said)[1])
+    whole = sum(weight for weight, _ in said)
+    return (sum(weight * value for weight, value in said) / whole, max(said)[1])

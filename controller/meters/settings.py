@@ -88,7 +88,8 @@ def load_meter(table: Table) -> MeterSettings:
     usual = MeterSettings()
     if kind is MeterKind.SIMULATED:
         for key in ("port", "baud", "setup", "timeout_s"):
-            if table.raw(key) is not None:
+            if key in table:
+                table.raw(key)
                 table.problem(key, 'belongs to kind = "scpi"')
         port, baud, setup, timeout_s = "", usual.baud, usual.setup, usual.timeout_s
     else:

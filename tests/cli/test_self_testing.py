@@ -44,7 +44,7 @@ def test_a_sound_ladder_passes(rungwise: Run, bench: Callable[[str], Path]) -> N
         ('kind = "swapped-relays"\nrelay = 4\nother_relay = 9', "swapped-relays", "4 and 9 are sw"),
         ('kind = "drifted-rung"\nrelay = 8\npercent = 2', "drifted-rung", "8 is off by +2 %"),
         ('kind = "open-rung"\nrelay = 15', "open-rung", "relay 15 is open"),
-        ('kind = "bad-contact"\nrelay = 5\nohms = 0.8', "bad-contact", "relay 5 has 0.79"),
+        ('kind = "bad-contact"\nrelay = 5\nohms = 0.8', "bad-contact", "relay 5 has 0.8"),
     ],
 )
 def test_a_fault_in_the_simulated_ladder_is_named(
