@@ -145,7 +145,9 @@ class _Teller:
                     }
                 )
             case RelaysSet():
-                self._say(event, f"{ohms(event.achieved_ohms)} ohm set")
+                shown = event.achieved_ohms
+                opened = shown == float("inf")
+                self._say(event, "output open" if opened else f"{ohms(shown)} ohm set")
             case NoteMade() if event.kind is not NoteKind.WEAR:
                 self._say(event, event.text)
             case FaultRaised():
