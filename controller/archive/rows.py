@@ -33,6 +33,7 @@ __all__ = ["KINDS", "SCHEMA", "Rows", "Setting", "rows_of", "run_id_of", "settin
 SCHEMA: dict[str, dict[str, str]] = {
     "runs": {
         "run_id": "VARCHAR",
+        "run_key": "UBIGINT",
         "first_hash": "VARCHAR",
         "tail_hash": "VARCHAR",
         "line_count": "INTEGER",
@@ -64,6 +65,7 @@ SCHEMA: dict[str, dict[str, str]] = {
     },
     "steps": {
         "run_id": "VARCHAR",
+        "run_key": "UBIGINT",
         "line_count": "INTEGER",
         "started_utc": "TIMESTAMP_MS",
         "bench": "VARCHAR",
@@ -103,7 +105,8 @@ SCHEMA: dict[str, dict[str, str]] = {
     "sources": {"file": "VARCHAR", "size": "BIGINT", "mtime_ns": "BIGINT"},
     "replaced": {"run_id": "VARCHAR", "line_count": "INTEGER"},
 }
-"""Table, column, and DuckDB's type."""
+"""Table, column, and DuckDB's type. `run_key` is the beginning of `run_id` as a number, which is
+joined and grouped by several times as fast."""
 
 KINDS = ("set", "step", "note", "measured", "closing")
 """The lines that rows are made of."""
@@ -133,6 +136,10 @@ class Setting:
 def run_id_of(first_hash: str) -> str:
     """Return the name of a run: it stays when the record is gone on with."""
     return first_hash[:24]
+
+
+def _key_of(run_id: str) -> int:
+    return int(run_id[:16], 16)
 
 
 class _Slopes:
@@ -260,11 +267,12 @@ def rows_of(proven: Proven[Setting]) -> Rows:
     results = {int(line["index"]): line for line in proven.lines if line["type"] == "step"}
     ordered = [results[index] for index in sorted(results)]
     closing = proven.lines[-1] if proven.lines and proven.lines[-1]["type"] == "closing" else None
-    of_all = (run_id, count, started, *(setting.columns[key] for key in _SHARED))
+    of_all = (run_id, _key_of(run_id), count, started, *(setting.columns[key] for key in _SHARED))
     steps = [(*of_all, *_step(line, setting)) for line in ordered]
     verdicts = [Verdict(line["verdict"]) for line in ordered]
     summary = {
         "run_id": run_id,
+        "run_key": _key_of(run_id),
         "first_hash": proven.hashes[0],
         "tail_hash": proven.hashes[-1],
         "line_count": count,

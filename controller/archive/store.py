@@ -29,12 +29,20 @@ from controller.errors import InputError
 if TYPE_CHECKING:
     import duckdb
 
-__all__ = ["connected", "created", "locked", "publish", "require_archive"]
+__all__ = [
+    "SORTED",
+    "connected",
+    "created",
+    "engine",
+    "locked",
+    "publish",
+    "require_archive",
+]
 
 _MARK = "rungwise-archive.json"
 _FORMAT = b'{"format":"rungwise-archive/1"}\n'
 _UNFINISHED = ".unfinished-"
-_SORTED = {"runs": "bench, started_utc", "steps": "bench, started_utc, run_id, step"}
+SORTED = {"runs": "bench, started_utc", "steps": "bench, started_utc, run_id, step"}
 
 
 def engine() -> Any:
@@ -97,13 +105,23 @@ def locked(archive: Path) -> Iterator[None]:
         raise _unusable(archive, error) from None
 
 
-def connected(archive: Path, *, threads: int | None = None) -> duckdb.DuckDBPyConnection:
-    """Return a connection with a view for each table; what was replaced is left out.
+@contextmanager
+def connected(archive: Path, *, threads: int | None = None) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Open a connection with a view for each table; what was replaced is left out.
 
-    The connection may read the archive's folder and nothing else.
+    The connection may read the archive's folder and nothing else. Raises InputError for whatever
+    DuckDB refuses in the block.
     """
     duckdb = engine()
-    con: duckdb.DuckDBPyConnection = duckdb.connect(config=_config(threads))
+    try:
+        with duckdb.connect(config=_config(threads)) as con:
+            _make_views(con, archive)
+            yield con
+    except duckdb.Error as error:
+        raise _refused(error, archive) from None
+
+
+def _make_views(con: duckdb.DuckDBPyConnection, archive: Path) -> None:
     place = archive.resolve()
     any_replaced = any(place.glob("year=*/batch=*/replaced.parquet"))
     for table, columns in sorted(SCHEMA.items(), key=lambda item: item[0] != "replaced"):
@@ -120,7 +138,10 @@ def connected(archive: Path, *, threads: int | None = None) -> duckdb.DuckDBPyCo
     con.execute(f"SET allowed_directories = [{_quoted(place)}]")
     con.execute("SET enable_external_access = false")
     con.execute("SET lock_configuration = true")
-    return con
+
+
+def _refused(error: Exception, archive: Path) -> InputError:
+    return InputError.single(str(error).strip().splitlines()[0], where=str(archive))
 
 
 def _quoted(path: Path) -> str:
@@ -136,9 +157,10 @@ def publish(archive: Path, year: int, rows: Rows) -> None:
         content.update(f"{file} {size} {mtime_ns}\n".encode())
     folder = archive / f"year={year:04d}" / f"batch={content.hexdigest()[:16]}"
     unfinished = archive / f"{_UNFINISHED}{folder.name}"
+    duckdb = engine()
     try:
         unfinished.mkdir()
-        with engine().connect(config=_config(1)) as con:
+        with duckdb.connect(config=_config(1)) as con:
             for table in SCHEMA:
                 if table != "replaced" or rows.get(table):
                     _write_table(con, table, rows.get(table, []), unfinished)
@@ -151,6 +173,8 @@ def publish(archive: Path, year: int, rows: Rows) -> None:
         _sync(archive)
     except OSError as error:
         raise _unusable(archive, error) from None
+    except duckdb.Error as error:
+        raise _refused(error, archive) from None
 
 
 def _write_table(
@@ -167,7 +191,7 @@ def _write_table(
         con.register("new_rows", values)
         con.execute(f'INSERT INTO "{table}" SELECT * FROM new_rows')  # noqa: S608
         con.unregister("new_rows")
-    order = f" ORDER BY {_SORTED[table]}" if table in _SORTED else ""
+    order = f" ORDER BY {SORTED[table]}" if table in SORTED else ""
     file = _quoted(folder / f"{table}.parquet")
     con.execute(f'COPY (FROM "{table}"{order}) TO {file} (FORMAT parquet, COMPRESSION zstd)')
 
@@ -180,7 +204,13 @@ def _column(kind: str, values: Sequence[Any]) -> Any:
         return column
     if kind == "TIMESTAMP_MS":
         return np.array(values, dtype="datetime64[ms]")
-    dtype = {"INTEGER": np.int32, "BIGINT": np.int64, "DOUBLE": np.float64, "BOOLEAN": np.bool_}
+    dtype = {
+        "INTEGER": np.int32,
+        "BIGINT": np.int64,
+        "UBIGINT": np.uint64,
+        "DOUBLE": np.float64,
+        "BOOLEAN": np.bool_,
+    }
     missing = [value is None for value in values]
     filled = [0 if gone else value for value, gone in zip(values, missing, strict=True)]
     return np.ma.masked_array(np.array(filled, dtype=dtype[kind]), mask=missing)
@@ -190,7 +220,7 @@ def _config(threads: int | None) -> Mapping[str, Any]:
     config: dict[str, Any] = {
         "autoinstall_known_extensions": "false",
         "autoload_known_extensions": "false",
-        "memory_limit": "400MB",
+        "memory_limit": "300MB",
     }
     return config if threads is None else {**config, "threads": threads}
 

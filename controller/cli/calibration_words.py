@@ -150,8 +150,8 @@ def _moved_words(one: Deviation, *, confirmed: bool) -> str:
     off = f"{100 * (one.found_ohms / one.file_ohms - 1):+.2g} %"
     if not confirmed:
         return (
-            f"Relay {one.relay} comes out {off} from the ladder file, beyond its tolerance, on the"
-            " word of one reading that nothing checks; measure that again."
+            f"Relay {one.relay} comes out {off} from the ladder file, beyond its tolerance, by a"
+            " single reading that no other checks; measure that one again."
         )
     return (
         f"The rung of relay {one.relay} is {off} from the ladder file, beyond its tolerance of"

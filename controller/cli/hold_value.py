@@ -66,7 +66,7 @@ def set_and_hold(
     if bench is None:
         if sensor is None:
             sensor = stand_in_sensor()
-            output.warn(f"Note: no bench and no sensor named; taken is a {sensor.name}.")
+            output.warn(f"Note: no bench and no sensor named: using a {sensor.name}.")
         bench = default_bench(sensor)
     elif sensor is None and bench.module is not None:
         sensor = bench.module.sensor

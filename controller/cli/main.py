@@ -44,6 +44,9 @@ VERBS = {
     "input check": "see what is behind a module's input, before anything drives it",
     "input timing": "measure how often a module renews its report, and how soon it shows a change",
     "input wiggle": "hold one value, and count the jumps while connector and harness are moved",
+    "archive add": "gather records into an archive, proven, each run once",
+    "archive ask": "ask an archive: failure rates, drift, wear, or a question in SQL",
+    "archive judge": "judge everything again by another tolerance, rule or chart",
     "ladder design": "find rungs worth buying for some sensors, and write the ladder's files",
     "ladder calibrate": "find the rungs' true values from measured states",
     "ladder self-test": "move every relay and read it back, measure every rung",
@@ -53,6 +56,7 @@ VERBS = {
 
 _GROUPS = {
     "input": "look at a module's input: its circuit, its timing, its connector",
+    "archive": "gather many records, ask them, judge them again (needs the extra [archive])",
     "ladder": "design a ladder, calibrate it with an ohm meter, or check its calibration",
     "sensor": "judge a sensor that has been unplugged, by itself",
 }

@@ -418,6 +418,36 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
             "unexplained": [_TEXT],
         },
     ),
+    "archive add": (
+        {
+            "archive": _TEXT,
+            "added": _WHOLE,
+            "longer": _WHOLE,
+            "known": _WHOLE,
+            "torn": _WHOLE,
+            "refused": [_PROBLEM],
+        },
+    ),
+    "archive ask": ({"columns": [_TEXT], "rows": [_MapOf({})]},),
+    "archive judge": (
+        {
+            "runs": _WHOLE,
+            "steps": _WHOLE,
+            "left_out": _WHOLE,
+            "turned": [
+                {
+                    "run_id": _TEXT,
+                    "started_utc": _TEXT,
+                    "bench": _MAYBE_TEXT,
+                    "module": _MAYBE_TEXT,
+                    "plan": _MAYBE_TEXT,
+                    "before": _VERDICT,
+                    "after": _VERDICT,
+                    "steps": _WHOLE,
+                }
+            ],
+        },
+    ),
     "ladder design": (
         {
             "catalogue": _TEXT,

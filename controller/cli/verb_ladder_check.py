@@ -62,8 +62,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--ambient", metavar="TEMP", help="temperature of the ladder: 21degC")
     parser.epilog = (
-        "exit status: 0 when the calibration still holds, 1 when a value has left it, 4 when spot"
-        " states are missing from the readings"
+        "exit status: 0 when the calibration still holds, 1 when a value no longer agrees with it,"
+        " 4 when spot states are missing from the readings"
     )
 
 
@@ -221,7 +221,8 @@ def _sentence(
     if left:
         worst = max(left, key=lambda one: abs(one.normalised))
         return (
-            f"{len(left)} of the values have left the calibration of {calibration.utc}, most at"
+            f"{len(left)} of the values no longer agree with the calibration of"
+            f" {calibration.utc}, most at"
             f" {ladder.format_state(worst.state)}: {worst.difference_ohms:+.3g} ohm,"
             f" {abs(worst.normalised):.1f} times its uncertainty. Calibrate again."
         )

@@ -207,7 +207,7 @@ def _demand(sensor: str, start: str, end: str) -> Demand:
     curve = served.curve
     if low >= high or low < curve.lowest_celsius or high > curve.highest_celsius:
         raise InputError.single(
-            f"{served.name} cannot be served from {low:g} to {high:g} degC",
+            f"{served.name} does not cover {low:g} to {high:g} degC",
             where="--serve",
             hint=f"its curve runs from {curve.lowest_celsius:g} to {curve.highest_celsius:g} degC",
         )

@@ -106,7 +106,13 @@ def _after_filter(inputs: Inputs, resolved: ResolvedPlan) -> list[str]:
     router = make_router(inputs.bench.ladder, inputs.plan.sensor.curve, inputs.bench.switching)
     if router.together:
         return []
-    note = after_filter_note(resolved, inputs.bench.ladder, module, router.celsius)
+    note = after_filter_note(
+        resolved,
+        inputs.bench.ladder,
+        module,
+        router.celsius,
+        asked_for=inputs.plan.quiet_after_filter,
+    )
     return [] if note is None else [note]
 
 

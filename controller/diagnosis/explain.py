@@ -91,7 +91,7 @@ def _unexplained(diagnosis: Diagnosis) -> Words:
     if diagnosis.reason is Reason.OUTSIDE_TOLERANCE:
         meaning = (
             "Wiring and module look as they should, but some readings lie outside the plan's "
-            "tolerance: it is tighter than the readings are sure."
+            "tolerance: these readings cannot tell so finely."
         )
     else:
         meaning = (

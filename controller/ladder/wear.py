@@ -65,9 +65,7 @@ def wear_warnings(
         rated = relay.rated_operations
         if rated is not None and count >= share * rated:
             left = (
-                "replace it before it fails"
-                if count < rated
-                else "it is past its life: replace it now"
+                "replace it before it fails" if count < rated else "it is worn out: replace it now"
             )
             sentences.append(
                 f"relay {relay.index} has {count} of {rated} rated operations behind it "

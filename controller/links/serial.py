@@ -158,7 +158,7 @@ def _read_file(file: int, timeout_s: float) -> bytes:
         return b""
     data = os.read(file, _CHUNK)
     if not data:
-        raise OSError(errno.EIO, "ready to be read, but nothing is there")
+        raise OSError(errno.EIO, "the port announces data but delivers none")
     return data
 
 
@@ -185,7 +185,7 @@ def _translated(error: Exception) -> ChannelError:
     import serial
 
     if isinstance(error, serial.SerialTimeoutException):
-        return ChannelError("the port takes no bytes", "check the cable and the adapter")
+        return ChannelError("the port accepts no data", "check the cable and the adapter")
     number = _number_of(error)
     if number in _BY_NUMBER:
         return ChannelError(*_BY_NUMBER[number])

@@ -17,13 +17,18 @@ _LOOKED_AT = 5
 
 
 def after_filter_note(
-    plan: ResolvedPlan, ladder: Ladder, module: Module, celsius: Scale
+    plan: ResolvedPlan,
+    ladder: Ladder,
+    module: Module,
+    celsius: Scale,
+    *,
+    asked_for: bool = False,
 ) -> str | None:
     """Return a sentence where a plan's paths are the louder way for the module; else None.
 
     A path takes longer than one change of all relays: what it passes is nearer, but the filter has
     more time to follow. Both ways are simulated as relays move, all at once with many chances, the
-    worst of which counts.
+    worst of which counts. `asked_for`: the plan's orders are chosen for the filter already.
     """
     starts = [plan.park_state, *(step.state for step in plan.steps[:-1])]
     starts[plan.first_step] = plan.park_state
@@ -41,8 +46,9 @@ def after_filter_note(
     if not louder:
         return None
     _, at, by_path, together = max(louder)
+    more = "" if asked_for else "; quiet_after_filter = true in the plan orders the relays for it"
     return (
         f"step {at + 1}: after the module's filter the path strays {by_path:.1f} degC, all relays"
-        f" at once {together:.1f} degC, because the path takes longer; before the filter the path"
-        " is the quieter way"
+        f" at once {together:.1f} degC, because the path takes longer; at the input the path is"
+        f" the quieter way{more}"
     )

@@ -133,6 +133,7 @@ def load_plan(path: Path) -> Plan:
         root.problem("ramp_limit_celsius_per_s", f"has no use in a plan of kind {kind.value!r}")
     budget = root.optional_number("max_excursion_celsius", above=0.0)
     near = root.number("near_tie_share", default=0.1, least=0.0, most=1.0)
+    quiet_after_filter = root.boolean("quiet_after_filter", default=False)
     repeatability = _repeatability(root)
     document.finish()
     assert sensor is not None  # noqa: S101 - finish() has raised otherwise
@@ -156,6 +157,7 @@ def load_plan(path: Path) -> Plan:
         repeatability=repeatability,
         profile=profile,
         search=search,
+        quiet_after_filter=quiet_after_filter,
     )
 
 
@@ -381,7 +383,7 @@ def _repeatability(root: Table) -> Contribution | None:
         return None
     readings = root.numbers(key)
     if len(readings) < 2:
-        root.problem(key, "one reading repeats nothing", hint="two at least, better ten")
+        root.problem(key, "one reading shows no scatter", hint="two at least, better ten")
     return repeatability_of(readings)
 
 

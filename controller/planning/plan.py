@@ -98,7 +98,8 @@ class Plan:
     as equally near. `dwell_s` is the shortest time between the relays' last move and the reading
     that is judged. `tolerance` bands are in rising order and do not overlap. `repeatability` is
     how far readings of one setting scatter; None when nobody repeated any. `profile` says when
-    each target of a plan of that kind is due, `search` what a threshold plan looks for.
+    each target of a plan of that kind is due, `search` what a threshold plan looks for. With
+    `quiet_after_filter` relays change in the order that the module's input filter leaves least of.
     """
 
     name: str
@@ -120,6 +121,7 @@ class Plan:
     repeatability: Contribution | None = None
     profile: Profile | None = None
     search: Search | None = None
+    quiet_after_filter: bool = False
 
     @property
     def targets(self) -> tuple[Target, ...]:

@@ -20,6 +20,7 @@ from controller.ladder.search import NearestSearch
 from controller.ladder.sequence import StepChoice, connected_choice
 from controller.measurement.budget import Budget, Surroundings, step_budgets
 from controller.module.model import Module
+from controller.planning.filtered_order import filtered_order
 from controller.planning.filtering import filtered_excursion
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.planning.pacing import profile_warnings
@@ -232,6 +233,7 @@ class _Resolver:
         park = self._ladder.park_state
         starts = [park, *(choice.state for choice in chosen[:-1])]
         starts[first_step] = park
+        limit = None if as_they_are else self._limit_at_input(starts, chosen)
         decided = []
         for index, (target, choice, start) in enumerate(zip(targets, chosen, starts, strict=True)):
             celsius = None
@@ -240,6 +242,8 @@ class _Resolver:
             path = choice.path
             if not as_they_are:
                 path = self._path(start, choice, resumed=index == first_step > 0)
+                if limit is not None:
+                    path = self._quiet_after_filter(start, path, limit)
             decided.append(_Decided(target, choice.state, celsius, start, path))
         return decided
 
@@ -297,6 +301,34 @@ class _Resolver:
         if resumed or self._router.together:
             return self._router.path(start, choice.state)
         return choice.path
+
+    def _limit_at_input(self, starts: Sequence[int], chosen: Sequence[Chosen]) -> float | None:
+        """Return how far orders chosen for the filter may stray at the input; None: none are."""
+        plan = self._plan
+        if not plan.quiet_after_filter or self._module is None or self._router.together:
+            return None
+        if plan.ramp_limit_celsius_per_s is not None:
+            return None
+        if plan.max_excursion_celsius is not None:
+            return plan.max_excursion_celsius
+        return max(
+            self._router.excursion(start, one.path)
+            for start, one in zip(starts, chosen, strict=True)
+        )
+
+    def _quiet_after_filter(
+        self, start: int, path: tuple[PathStep, ...], limit_celsius: float
+    ) -> tuple[PathStep, ...]:
+        if not path or not self._router.can_ramp(start, path[-1].state):
+            return path
+        return filtered_order(
+            self._ladder,
+            start,
+            path,
+            at_input=lambda way: self._router.excursion(start, way),
+            filtered=lambda way: self._filtered(start, way) or 0.0,
+            limit_celsius=limit_celsius,
+        )
 
     def _before_parking(self, last: int) -> int:
         """Return the state to go to quietly before the ladder parks all at once.

@@ -170,9 +170,7 @@ def _equal(one: Any, other: Any) -> bool:
 # What the plan says
 
 
-def shortened(
-    kind: str, content: Mapping[str, Any], steps: Sequence[Mapping[str, Any]]
-) -> dict[str, Any]:
+def shortened(kind: str, content: Mapping[str, Any], steps: Sequence[Any]) -> dict[str, Any]:
     """Return a line's content without what the plan's step of the same number says as well."""
     planned = _planned(kind, content, steps)
     return {
@@ -182,15 +180,13 @@ def shortened(
     }
 
 
-def completed(line: Mapping[str, Any], steps: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+def completed(line: Mapping[str, Any], steps: Sequence[Any]) -> dict[str, Any]:
     """Return a line with what it left to the plan."""
     planned = _planned(str(line["type"]), line, steps)
     return {**line, **{key: value for key, value in planned.items() if key not in line}}
 
 
-def _planned(
-    kind: str, content: Mapping[str, Any], steps: Sequence[Mapping[str, Any]]
-) -> dict[str, Any]:
+def _planned(kind: str, content: Mapping[str, Any], steps: Sequence[Any]) -> dict[str, Any]:
     key = _PLANNED.get(kind)
     index = content.get(key) if key is not None else None
     if type(index) is not int or not 0 <= index < len(steps):

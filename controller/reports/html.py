@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -10,6 +11,7 @@ from controller.cautions import CAUTIONS, CAUTIONS_TITLE, short_circuit_sentence
 from controller.diagnosis import Words
 from controller.errors import InputError
 from controller.planning.model import ResolvedPlan
+from controller.planning.plan import ToleranceBand
 from controller.records.compare import verdict_of
 from controller.records.decode import plan_of, results_of
 from controller.records.inputs import Inputs, inputs_of
@@ -138,10 +140,7 @@ def _equipment(opening: Mapping[str, Any], inputs: Inputs | None) -> list[tuple[
     chart, tolerance = "the record's files cannot be read again", "as in the table of errors"
     if inputs is not None:
         chart = f"{inputs.plan.sensor.name} ({inputs.plan.sensor.kind})"
-        tolerance = "; ".join(
-            f"{band.tolerance_celsius:g} from {band.from_celsius:g} to {band.to_celsius:g}"
-            for band in inputs.plan.tolerance
-        )
+        tolerance = "; ".join(map(_band, inputs.plan.tolerance))
     bench = _mapping(opening.get("bench"))
     ladder, calibration = _mapping(bench.get("ladder")), _mapping(bench.get("calibration"))
     module = _mapping(bench.get("module"))
@@ -161,6 +160,12 @@ def _equipment(opening: Mapping[str, Any], inputs: Inputs | None) -> list[tuple[
     rows.append(("Tolerance, degC", tolerance))
     files = opening["files"]
     return rows + [("File", f"{one['path']}, SHA-256 {one['sha256']}") for one in files]
+
+
+def _band(band: ToleranceBand) -> str:
+    if math.isinf(band.from_celsius) and math.isinf(band.to_celsius):
+        return f"{band.tolerance_celsius:g} everywhere"
+    return f"{band.tolerance_celsius:g} from {band.from_celsius:g} to {band.to_celsius:g}"
 
 
 def _mapping(value: object) -> Mapping[str, Any]:

@@ -211,7 +211,7 @@ def test_a_rung_that_one_reading_alone_moves_is_not_written(
     readings = write("r.csv", few.replace("402.00", "452.00"))
     ended = rungwise("ladder", "calibrate", ladder, "--readings", readings, "--out", out)
     assert ended.status == 1
-    assert "on the word of one reading" in ended.out
+    assert "by a single reading" in ended.out
     assert not out.exists()
 
 

@@ -121,7 +121,7 @@ def test_the_same_seed_gives_the_same_choices_in_any_number_of_processes(
 @pytest.mark.parametrize(
     ("more", "says"),
     [
-        (["--serve", SENSOR, "20", "200"], "cannot be served"),
+        (["--serve", SENSOR, "20", "200"], "does not cover"),
         (["--relays", "3"], "must be 4 to"),
         (["--series", "E13"], "no series E13"),
         (["--deviation", "much"], "not a number"),

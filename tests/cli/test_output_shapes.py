@@ -53,6 +53,10 @@ SITUATIONS = {
     "links": ("links no-such-port", None),
     "export": ("export S/recorded/coolant-healthy.jsonl", 0),
     "report": ("report S/recorded/coolant-healthy.jsonl", 0),
+    "archive add": ("archive add S/recorded", 0),
+    "archive add, refused": ("archive add S/coolant-check.toml S/recorded", 2),
+    "archive ask": ("archive ask failures", 0),
+    "archive judge": ("archive judge --tolerance 0.5", 0),
     "ladder design": (
         (
             "ladder design --serve S/sensors/tern-coolant.toml 20 60 --relays 6 --deviation 5"
@@ -131,6 +135,10 @@ def test_the_schema_is_one_and_is_published() -> None:
 )
 def test_what_is_printed_has_the_shape(rungwise: Run, sweeps: Path, situation: str) -> None:
     line, status = SITUATIONS[situation]
+    if line.startswith("archive"):
+        pytest.importorskip("duckdb", reason="the extra [archive] is not installed")
+    if line.startswith(("archive ask", "archive judge")):
+        assert rungwise("archive", "add", sweeps / "recorded").status == 0
     ended = rungwise("--json", *line.replace("S/", f"{sweeps}/").split())
     if status is not None:
         assert ended.status == status, ended.err

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.errors import InputError
-from controller.ladder import sequence as sequence_module
+from controller.ladder import pairs as pairs_module
 from controller.ladder.electrical import Output, connected_mask, output_of, state_ohms
 from controller.ladder.path import best_path, bits_of
 from controller.ladder.search import NearestSearch
@@ -94,9 +94,9 @@ def test_values_worked_out_equal_values_looked_up(data, ladders):
     start = some_state()
     plan = plan_sequence(ladder, start, steps, scale)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(sequence_module, "_TABLE_BITS", 0)
+        patch.setattr(pairs_module, "_TABLE_BITS", 0)
         assert plan_sequence(ladder, start, steps, scale) == plan
-        patch.setattr(sequence_module, "_EXACT_PAIR", 1)
+        patch.setattr(pairs_module, "_EXACT_PAIR", 1)
         rough = plan_sequence(ladder, start, steps, scale, detours=False)
     exact = plan_sequence(ladder, start, steps, scale, detours=False)
     assert rough.least_excursion >= exact.least_excursion - 1e-9

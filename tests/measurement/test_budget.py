@@ -273,7 +273,7 @@ def test_repeated_readings_in_a_plan_widen_every_step_by_students_factor(tmp_pat
     )
     once = "repeated_readings_celsius = [85.0]\n"
     path.write_text(text.replace(kind, kind + once), encoding="utf-8")
-    with pytest.raises(InputError, match="repeats nothing"):
+    with pytest.raises(InputError, match="shows no scatter"):
         load_plan(path)
 
 

@@ -6,6 +6,7 @@ import base64
 import hashlib
 import json
 import re
+import tomllib
 from collections.abc import Callable
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -176,6 +177,36 @@ def test_a_page_holds_what_is_handed_over(recorded: Recorded) -> None:
         "Bench ladder, sixteen rungs", str((record.closing or {})["sentence"]), *CAUTIONS,
     ):  # fmt: skip
         assert words in page.text, words
+
+
+def test_a_calibrated_ladder_is_told_with_its_calibration(tmp_path: Path) -> None:
+    """What the calibration file says of itself stands on the page, and the U that follows."""
+    path, sweeps = tmp_path / "calibrated.jsonl", RECORDED.parent
+    bench = sweeps / "benches/calibrated.toml"
+    words = ["check", str(sweeps / "coolant-check.toml"), "--bench", str(bench)]
+    assert main([*words, "--record", str(path)]) == 0
+    record = load_record(path)
+    stated = tomllib.loads(
+        (sweeps / "ladders/calibrations/bench-16-2026-03.toml").read_text(encoding="utf-8")
+    )
+    page = page_of(record)
+    for said in (
+        f"of {stated['utc']}, {stated['measurements']} measurements",
+        f"instrument: {stated['instrument']}",
+        "Simulated bench, calibrated ladder",
+        "bench-16-2026-03.toml",
+        "3 everywhere",
+    ):
+        assert said in page.text, said
+    assert "none: values and tolerances as the ladder file states them" not in page.text
+    assert (
+        "none: values and tolerances" in page_of(load_record(RECORDED / "coolant-check.jsonl")).text
+    )
+    rows = page.table("tolerance", "error", "U (k=2)")
+    (middle,) = (one.step for one in results_of(record) if one.step.budget)
+    assert {part.name for part in middle.budget} >= {"calibration", "drift"}
+    assert f"{middle.uncertainty_celsius:.2f}" in [row[4] for row in rows]
+    assert_harmless(page)
 
 
 def test_the_hash_is_that_of_the_last_line(recorded: Recorded) -> None:

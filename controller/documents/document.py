@@ -1,199 +1,27 @@
-"""Reading the TOML files people write: every problem at once, each with its key and line.
+"""A TOML file being read: tables with typed getters, every problem at once with its key and line.
 
 A loader opens a file with `read_document`, takes values through the getters of `Table`, and ends
 with `Document.finish`, which raises one InputError with all problems found, unknown keys
 included. A getter that finds a problem notes it and returns a harmless value of the right type,
 so that reading goes on; no value may be used before `finish` has returned.
-
-Every input file is read through `read_text`. That is what lets a record keep the text of all
-files of a run (`collecting_files`) and a replay read them from the record (`supplied_files`).
 """
 
 from __future__ import annotations
 
 import difflib
 import math
-import os
 import re
-import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from contextvars import ContextVar
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
+from controller.documents.asked import Asked, noted_keys
+from controller.documents.values import checked_integer, checked_number, named
 from controller.errors import InputError, Problem
-from controller.regular_file import read_regular
-from controller.units import parse_ohms
 
-__all__ = [
-    "Asked",
-    "Document",
-    "Table",
-    "collecting_files",
-    "noting_keys",
-    "read_document",
-    "read_text",
-    "supplied_files",
-]
+__all__ = ["Document", "Table"]
 
 _Read = TypeVar("_Read")
-
-_BARE_KEY = r"[A-Za-z0-9_-]+"
-_ASSIGNMENT = re.compile(rf"^\s*({_BARE_KEY}(?:\s*\.\s*{_BARE_KEY})*)\s*=")
-_HEADER = re.compile(rf"^\s*(\[\[?)\s*({_BARE_KEY}(?:\s*\.\s*{_BARE_KEY})*)\s*\]\]?\s*(?:#.*)?$")
-_INLINE_TABLE = re.compile(r"^\s*\{")
-
-_BETWEEN_DOTTED_KEYS = re.compile(r"[=,{}\[\]\n]")
-_MOST_DOTS = 200
-
-_LEAST_SIZE, _MOST_SIZE = 1e-30, 1e18
-"""What a number of a file lies between in size: powers and quotients of it stay finite then."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Asked:
-    """A key that a loader has asked for: where, what may stand there, whether it has to.
-
-    `path` is dotted, with ``[]`` for any entry of an array; `shape` one of number, integer, text,
-    file, choice, boolean, table, tables, numbers, rows, any. `default` is None where there is none.
-    """
-
-    format: str
-    path: str
-    shape: str
-    required: bool
-    default: object = None
-    above: float | None = None
-    least: float | None = None
-    most: float | None = None
-    choices: tuple[str, ...] = ()
-
-
-_NOTED: ContextVar[list[Asked] | None] = ContextVar("noted", default=None)
-_COLLECTED: ContextVar[dict[Path, str] | None] = ContextVar("collected", default=None)
-_SUPPLIED: ContextVar[Mapping[Path, str] | None] = ContextVar("supplied", default=None)
-
-
-@contextmanager
-def collecting_files() -> Iterator[dict[Path, str]]:
-    """Note the absolute path and the text of every input file read inside the block."""
-    files: dict[Path, str] = {}
-    token = _COLLECTED.set(files)
-    try:
-        yield files
-    finally:
-        _COLLECTED.reset(token)
-
-
-@contextmanager
-def noting_keys() -> Iterator[list[Asked]]:
-    """Note every key that loaders ask for inside the block: the reference is made of that."""
-    noted: list[Asked] = []
-    token = _NOTED.set(noted)
-    try:
-        yield noted
-    finally:
-        _NOTED.reset(token)
-
-
-@contextmanager
-def supplied_files(files: Mapping[Path, str]) -> Iterator[None]:
-    """Read input files from a mapping of absolute paths, and from nowhere else, in the block."""
-    token = _SUPPLIED.set(files)
-    try:
-        yield
-    finally:
-        _SUPPLIED.reset(token)
-
-
-def read_text(path: Path) -> str:
-    """Return the text of an input file.
-
-    Raises InputError when the file cannot be read or is not UTF-8.
-    """
-    where = str(path)
-    absolute = Path(os.path.abspath(path))  # noqa: PTH100 - resolve() would follow links
-    try:
-        supplied = _SUPPLIED.get()
-        text = read_regular(path).decode("utf-8-sig") if supplied is None else supplied[absolute]
-    except KeyError:
-        raise InputError.single("this file is not in the record", where=where) from None
-    except UnicodeDecodeError as error:
-        raise InputError.single(
-            f"not UTF-8 text (byte {error.start} is 0x{error.object[error.start]:02x})",
-            where=where,
-            hint="save the file as UTF-8",
-        ) from None
-    collected = _COLLECTED.get()
-    if collected is not None:
-        collected[absolute] = text
-    return text
-
-
-def read_document(path: Path, expected_format: str) -> Document:
-    """Open a TOML file whose `format` key must be `expected_format`.
-
-    Raises InputError when the file cannot be read, is not UTF-8, is not TOML, or is of another
-    format: then nothing else in it can be trusted.
-    """
-    where = str(path)
-    text = read_text(path)
-    try:
-        # What a dotted key costs tomllib in memory grows with the square of its parts.
-        if any(part.count(".") > _MOST_DOTS for part in _BETWEEN_DOTTED_KEYS.split(text)):
-            raise RecursionError
-        data = tomllib.loads(text)
-    except RecursionError:
-        raise InputError.single("is nested too deeply", where=where) from None
-    except ValueError as error:  # a number of thousands of digits is no TOMLDecodeError
-        message, line = str(error), None
-        found = re.search(r"at line (\d+)", message)
-        if found:
-            line = int(found[1])
-            message = re.sub(r"\s*\(at line (\d+), column (\d+)\)", r", column \2", message)
-        hint = _toml_hint(text, line)
-        raise InputError.single(
-            f"not valid TOML: {message}", where=where, line=line, hint=hint
-        ) from None
-    document = Document(path, data, _line_index(text))
-    stated = data.get("format")
-    if stated != expected_format:
-        message, hint = _other_format(stated, expected_format)
-        raise InputError.single(
-            message, where=where, key="format", line=document.line_of("format"), hint=hint
-        )
-    document.root._taken.add("format")  # noqa: SLF001 - the two classes are one unit
-    return document
-
-
-def _toml_hint(text: str, line: int | None) -> str | None:
-    """Say what the usual reasons for a line that is not TOML are."""
-    lines = text.splitlines()
-    if line is None or not 1 <= line <= len(lines):
-        return None
-    if re.search(r'"[^"]*\\', lines[line - 1]):
-        return "in a path write / for \\, or put it in single quotes"
-    if re.search(r"=\s*[+-]?\d+,\d", lines[line - 1]):
-        return "write a decimal point, not a comma"
-    return None
-
-
-def _other_format(stated: object, expected: str) -> tuple[str, str]:
-    """Say why a file is not of the format expected, and what to do."""
-    kind, _, version = expected.partition("/")
-    if stated is None:
-        return "this file has no format line", f'its first line should be format = "{expected}"'
-    if isinstance(stated, str) and stated.partition("/")[0] == kind:
-        other = stated.partition("/")[2]
-        if other.isdigit() and int(other) > int(version):
-            return f"{stated!r} is a newer version; this program reads {expected}", "update it"
-        return f"there is no version {stated!r}", f"this program reads {expected}"
-    return (
-        f"this is a {stated!r} file where a {expected} file is needed",
-        "name the right kind of file",
-    )
 
 
 class Document:
@@ -261,6 +89,10 @@ class Table:
     def __contains__(self, key: str) -> bool:
         return key in self._data
 
+    def take_for_granted(self, key: str) -> None:
+        """Count a key as known that no getter asks for."""
+        self._taken.add(key)
+
     def key_path(self, key: str) -> str:
         """Return the dotted path of a key of this table."""
         return f"{self.path}.{key}" if self.path else key
@@ -292,7 +124,9 @@ class Table:
         value = self._take(key, required=default is None)
         if value is None:
             return default if default is not None else math.nan
-        return self._checked_number(self.key_path(key), value, above=above, least=least, most=most)
+        return checked_number(
+            self.document.problem, self.key_path(key), value, above=above, least=least, most=most
+        )
 
     def optional_number(
         self,
@@ -307,7 +141,9 @@ class Table:
         value = self._take(key, required=False)
         if value is None:
             return None
-        return self._checked_number(self.key_path(key), value, above=above, least=least, most=most)
+        return checked_number(
+            self.document.problem, self.key_path(key), value, above=above, least=least, most=most
+        )
 
     def integer(
         self,
@@ -322,7 +158,9 @@ class Table:
         value = self._take(key, required=default is None)
         if value is None:
             return default if default is not None else 0
-        return self._checked_integer(self.key_path(key), value, least=least, most=most)
+        return checked_integer(
+            self.document.problem, self.key_path(key), value, least=least, most=most
+        )
 
     def optional_integer(
         self, key: str, *, least: int | None = None, most: int | None = None
@@ -332,7 +170,9 @@ class Table:
         value = self._take(key, required=False)
         if value is None:
             return None
-        return self._checked_integer(self.key_path(key), value, least=least, most=most)
+        return checked_integer(
+            self.document.problem, self.key_path(key), value, least=least, most=most
+        )
 
     def text(self, key: str, *, default: str | None = None) -> str:
         """Return a string that is not empty; required when there is no default."""
@@ -341,7 +181,7 @@ class Table:
         if value is None:
             return default if default is not None else ""
         if not isinstance(value, str):
-            self.problem(key, f"must be text, not {_named(value)}")
+            self.problem(key, f"must be text, not {named(value)}")
             return ""
         if not value.strip() and default is None:
             self.problem(key, "must not be empty")
@@ -399,7 +239,7 @@ class Table:
         if value is None:
             return default
         if not isinstance(value, bool):
-            self.problem(key, f"must be true or false, not {_named(value)}")
+            self.problem(key, f"must be true or false, not {named(value)}")
             return default
         return value
 
@@ -410,7 +250,7 @@ class Table:
         if isinstance(value, dict):
             return Table(self.document, self.key_path(key), value)
         if value is not None:
-            self.problem(key, f"must be a table, not {_named(value)}")
+            self.problem(key, f"must be a table, not {named(value)}")
         return Table(self.document, self.key_path(key), {})
 
     def optional_table(self, key: str) -> Table | None:
@@ -426,7 +266,7 @@ class Table:
         if value is None:
             return []
         if not isinstance(value, list):
-            self.problem(key, f"must be an array of tables, not {_named(value)}")
+            self.problem(key, f"must be an array of tables, not {named(value)}")
             return []
         if len(value) < least:
             self.problem(key, f"needs at least {least} " + ("entry" if least == 1 else "entries"))
@@ -444,7 +284,7 @@ class Table:
         if value is None:
             return []
         if not isinstance(value, list):
-            self.problem(key, f"must be an array of rows, not {_named(value)}")
+            self.problem(key, f"must be an array of rows, not {named(value)}")
             return []
         rows = []
         for index, row in enumerate(value):
@@ -454,7 +294,9 @@ class Table:
                 continue
             rows.append(
                 tuple(
-                    self._checked_number(f"{path}[{column}]", cell, ohms=column == ohms_column)
+                    checked_number(
+                        self.document.problem, f"{path}[{column}]", cell, ohms=column == ohms_column
+                    )
                     for column, cell in enumerate(row)
                 )
             )
@@ -469,12 +311,12 @@ class Table:
         if value is None:
             return []
         if not isinstance(value, list):
-            self.problem(key, f"must be an array of numbers, not {_named(value)}")
+            self.problem(key, f"must be an array of numbers, not {named(value)}")
             return []
         if len(value) < least:
             self.problem(key, f"needs at least {least} numbers, has {len(value)}")
         return [
-            self._checked_number(f"{self.key_path(key)}[{index}]", cell)
+            checked_number(self.document.problem, f"{self.key_path(key)}[{index}]", cell)
             for index, cell in enumerate(value)
         ]
 
@@ -485,7 +327,7 @@ class Table:
         if value is None:
             return []
         if not isinstance(value, list) or not all(isinstance(one, str) for one in value):
-            self.problem(key, f"must be an array of texts, not {_named(value)}")
+            self.problem(key, f"must be an array of texts, not {named(value)}")
             return []
         if len(value) < least or not all(one.strip() for one in value[:1]):
             self.problem(key, "must not be empty")
@@ -508,7 +350,7 @@ class Table:
         most: float | None = None,
         choices: tuple[str, ...] = (),
     ) -> None:
-        noted = _NOTED.get()
+        noted = noted_keys()
         if noted is None:
             return
         noted.append(
@@ -540,102 +382,5 @@ class Table:
             if isinstance(item, dict):
                 yield Table(self.document, path, item)
             else:
-                self.document.problem(path, f"must be a table, not {_named(item)}")
+                self.document.problem(path, f"must be a table, not {named(item)}")
                 yield None
-
-    def _checked_number(
-        self,
-        path: str,
-        value: Any,
-        *,
-        above: float = -math.inf,
-        least: float = -math.inf,
-        most: float = math.inf,
-        ohms: bool = False,
-    ) -> float:
-        if isinstance(value, str) and (ohms or path.endswith("ohms")):
-            try:
-                value = parse_ohms(value)
-            except InputError as error:
-                problem = error.problems[0]
-                self.document.problem(path, problem.message, hint=problem.hint)
-                return math.nan
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            hint = None
-            if isinstance(value, str) and re.fullmatch(r"\s*[+-]?\d+,\d+\s*", value):
-                hint = "write a decimal point, not a comma, and no quotes"
-            self.document.problem(path, f"must be a number, not {_named(value)}", hint=hint)
-            return math.nan
-        try:
-            number = float(value)
-        except OverflowError:
-            number = math.inf
-        if not math.isfinite(number):
-            self.document.problem(path, "must be a finite number")
-        elif number and not _LEAST_SIZE < abs(number) < _MOST_SIZE:
-            self.document.problem(path, f"is no quantity of this world: {number:g}")
-        elif number <= above:
-            self.document.problem(path, f"must be more than {above:g}, is {number:g}")
-        elif number < least:
-            self.document.problem(path, f"must be at least {least:g}, is {number:g}")
-        elif number > most:
-            self.document.problem(path, f"must be at most {most:g}, is {number:g}")
-        return number
-
-    def _checked_integer(
-        self, path: str, value: Any, *, least: int | None, most: int | None
-    ) -> int:
-        if isinstance(value, bool) or not isinstance(value, int):
-            self.document.problem(path, f"must be a whole number, not {_named(value)}")
-            return least if least is not None else 0
-        if least is not None and value < least:
-            self.document.problem(path, f"must be at least {least}, is {value}")
-        elif most is not None and value > most:
-            self.document.problem(path, f"must be at most {most}, is {value}")
-        return value
-
-
-def _named(value: Any) -> str:
-    """Name a TOML value's type for a person."""
-    if isinstance(value, bool):
-        return "true or false"
-    if isinstance(value, str):
-        return f"the text {value!r}"
-    if isinstance(value, int | float):
-        return f"the number {value}"
-    if isinstance(value, list):
-        return "an array"
-    return "a table" if isinstance(value, dict) else "a date or time"
-
-
-def _line_index(text: str) -> dict[str, int]:
-    """Map key paths to line numbers, as far as a look at each line can tell.
-
-    tomllib keeps no positions. Headers and assignments at the start of a line are found, and
-    inline tables that start a line inside an array are counted, which covers the way these files
-    are written; `Document.line_of` falls back to the enclosing key for the rest.
-    """
-    lines: dict[str, int] = {}
-    counts: dict[str, int] = {}
-    prefix = ""
-    last_key = ""
-    inline = 0
-    for number, line in enumerate(text.splitlines(), start=1):
-        if header := _HEADER.match(line):
-            name = re.sub(r"\s*\.\s*", ".", header[2])
-            if header[1] == "[[":
-                index = counts.get(name, 0)
-                counts[name] = index + 1
-                lines.setdefault(name, number)
-                name = f"{name}[{index}]"
-            prefix, last_key, inline = name, "", 0
-            lines.setdefault(prefix, number)
-        elif assignment := _ASSIGNMENT.match(line):
-            key = re.sub(r"\s*\.\s*", ".", assignment[1])
-            last_key = f"{prefix}.{key}" if prefix else key
-            inline = 0
-            lines.setdefault(last_key, number)
-        elif last_key and (_INLINE_TABLE.match(line) or re.match(r"^\s*\[", line)):
-            lines.setdefault(f"{last_key}[{inline}]", number)
-            inline += 1
-    return lines
