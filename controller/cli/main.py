@@ -57,7 +57,7 @@ VERBS = {
 _GROUPS = {
     "input": "look at a module's input: its circuit, its timing, its connector",
     "archive": "gather many records, ask them, judge them again (needs the extra [archive])",
-    "ladder": "design a ladder, calibrate it with an ohm meter, or check its calibration",
+    "ladder": "design a ladder, calibrate it with an ohm meter, check its calibration, or test it",
     "sensor": "judge a sensor that has been unplugged, by itself",
 }
 """Verbs of two words; the first word alone shows what there is."""
