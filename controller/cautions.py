@@ -15,6 +15,7 @@ __all__ = [
     "METER_CAUTION",
     "SEARCH_CAUTION",
     "STAYS",
+    "WIGGLE_CAUTION",
     "board_cautions",
     "cautions_with",
     "short_circuit_sentence",
@@ -46,6 +47,11 @@ SEARCH_CAUTION = (
 BUS_CAUTION = (
     "A CAN adapter that takes part in a bus at a wrong bit rate disturbs everything on it, steering"
     " and brakes included: be certain of the bit rate, the engine off and nobody on the move."
+)
+
+WIGGLE_CAUTION = (
+    "While connector and harness are moved the input may go open or shorted at any moment: fans"
+    " start without warning. Reach for nothing near a fan or a belt."
 )
 
 METER_CAUTION = (

@@ -31,9 +31,23 @@ seed = 1
 reading_interval_s = 0.25
 relays = "moving"                 # with times and bounce; or "ideal", which jump
 
+[sense]                           # optional: the board's voltage input at the module's input
+channel = 0
+load_ohms = 1e7                   # what the tap puts across the input
+volts_per_volt = 3                # a divider before the converter
+scale_percent = 2                 # uncertainty (k = 1) of converter and divider
+
+[meter]                           # optional: an ohm meter, see `controller.meters.settings`
+port = "/dev/ttyUSB1"
+
 [[fault]]                         # what is wrong with the simulated module, if anything
 kind = "series-resistance"
 ohms = 150
+
+[[ladder_fault]]                  # what is wrong inside the simulated ladder, if anything
+kind = "stuck-relay"
+relay = 3
+energised = true
 """
 
 from __future__ import annotations
@@ -49,11 +63,15 @@ from controller.cautions import BUS_CAUTION, board_cautions
 from controller.documents import Table, read_document
 from controller.errors import InputError
 from controller.ladder.calibration import Calibration, calibrated_ladder, load_calibration
+from controller.ladder.faults import LadderFault
+from controller.ladder.faults_file import load_ladder_faults
 from controller.ladder.files import load_ladder
 from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
 from controller.ladder.path import FAST_MS, switches_fast
 from controller.links.boards import Board
 from controller.measurement.budget import Surroundings
+from controller.measurement.input_circuit import Tap
+from controller.meters.settings import MeterKind, MeterSettings, load_meter
 from controller.module.faults import Fault
 from controller.module.files import load_faults, load_module
 from controller.module.model import Module
@@ -146,7 +164,9 @@ class BenchFile:
     simulated. `typed_unit` is the unit of numbers that are typed without one. `command` is the
     program of a readback by command with its arguments; it has `command_timeout_s` to answer.
     `can` says how a module is read over CAN. `board` is what is declared of a board that the host
-    times; None for all other links.
+    times; None for all other links. `ladder_faults` are what is wrong inside a simulated ladder.
+    `meter` is the ohm meter that measures the ladder, `tap` the way from the module's input to the
+    board's own, where the bench has them.
     """
 
     name: str
@@ -171,6 +191,9 @@ class BenchFile:
     command_timeout_s: float = 5.0
     can: CanSettings | None = field(default=None, metadata={"later": True})
     board: Board | None = field(default=None, metadata={"later": True})
+    ladder_faults: tuple[LadderFault, ...] = field(default=(), metadata={"later": True})
+    meter: MeterSettings | None = field(default=None, metadata={"later": True})
+    tap: Tap | None = field(default=None, metadata={"later": True})
 
     @property
     def drives_hardware(self) -> bool:
@@ -238,7 +261,12 @@ def load_bench(path: Path) -> BenchFile:
     elif simulated:
         root.problem("simulation", "is missing", hint="[simulation] names the simulated module")
     switching = _switching(root, link, nominal)
+    meter = _meter(root, link)
+    tap = _tap(root)
     faults = load_faults(root)
+    ladder_faults = load_ladder_faults(root, nominal)
+    if ladder_faults and link is LinkKind.SERIAL:
+        root.problem("ladder_fault", "only a simulated ladder can be faulty", hint="remove it")
     if faults and not simulated:
         root.problem("fault", "only a simulated module can be given faults", hint="remove it")
     ladder = nominal
@@ -273,7 +301,35 @@ def load_bench(path: Path) -> BenchFile:
         command_timeout_s=timeout_s,
         can=can,
         board=board,
+        ladder_faults=ladder_faults,
+        meter=meter,
+        tap=tap,
     )
+
+
+def _tap(root: Table) -> Tap | None:
+    table = root.optional_table("sense")
+    if table is None:
+        return None
+    usual = Tap()
+    return Tap(
+        channel=table.integer("channel", default=usual.channel, least=0, most=255),
+        volts_per_volt=table.number("volts_per_volt", default=1.0, least=1.0, most=100.0),
+        load_ohms=table.number("load_ohms", least=1000.0),
+        scale_percent=table.number("scale_percent", default=2.0, least=0.01, most=20.0),
+    )
+
+
+def _meter(root: Table, link: LinkKind) -> MeterSettings | None:
+    table = root.optional_table("meter")
+    if table is None:
+        return None
+    meter = load_meter(table)
+    if meter.kind is MeterKind.SIMULATED and link not in _SIMULATED:
+        table.problem(
+            "kind", "a simulated meter measures a simulated ladder", hint="name a port instead"
+        )
+    return meter
 
 
 def _link(table: Table, ladder: Ladder | None) -> tuple[LinkKind, str | None, int, Board | None]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from controller.ladder.model import Ladder
 from controller.links.base import Link
+from controller.meters.base import Meter
 from controller.readback.base import Readback
 
 __all__ = ["Bench"]
@@ -40,9 +41,12 @@ class Bench:
     step_ms: int = 0
     parks_by_itself: bool = True
     release: Callable[[], None] = _nothing
+    meter: Meter | None = None
 
     def close(self) -> None:
         """Park as far as possible and let go of everything. Never raises."""
         self.link.close()
         self.readback.close()
+        if self.meter is not None:
+            self.meter.close()
         self.release()

@@ -8,14 +8,17 @@ Every value the module sees was latched by the device at the other end of the li
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from threading import Lock
 
 from controller.clock import Clock
-from controller.ladder.electrical import state_ohms
+from controller.ladder.electrical import parallel_ohms, state_ohms
+from controller.ladder.faults import LadderFault, faulty_ladder, taken_state
 from controller.ladder.model import Ladder
 from controller.ladder.motion import Latch, waveform
 from controller.ladder.path import TIME_SPREAD, longest_relay_ms
+from controller.measurement.input_circuit import Tap
 from controller.module.faults import Fault
 from controller.module.model import Module, ModuleReport
 from controller.module.simulate import SimulatedModule
@@ -41,8 +44,13 @@ class Simulation:
         faults: Sequence[Fault] = (),
         seed: int = 1,
         moving: bool = True,
+        tap: Tap | None = None,
+        ladder_faults: Sequence[LadderFault] = (),
     ) -> None:
-        self._ladder = ladder
+        self._ladder = faulty_ladder(ladder, ladder_faults)
+        self._ladder_faults = tuple(ladder_faults)
+        rest = taken_state(ladder.park_state, ladder_faults)
+        self._tap = tap or Tap(load_ohms=math.inf)
         self._moving = moving
         self._clock = clock
         self._seed = seed
@@ -50,7 +58,7 @@ class Simulation:
         self._lock = Lock()
         self._origin_s = clock.now_s()
         self._settle_ms = longest_relay_ms(ladder) * (1.0 + TIME_SPREAD)
-        self._rest_state = ladder.park_state
+        self._rest_state = self._taken = rest
         self._latches: list[Latch] = []
         self._due: list[tuple[float, float]] = []
         self._seen_s = self._origin_s
@@ -60,17 +68,20 @@ class Simulation:
             faults,
             seed,
             start_s=self._origin_s,
-            start_ohms=state_ohms(ladder, ladder.park_state),
+            start_ohms=self._at_input(state_ohms(self._ladder, rest)),
         )
 
     def latched(self, at_s: float, state: int) -> None:
         """Take in that the device has latched a state; times do not go back."""
         with self._lock:
-            self._latched(at_s, state)
+            self._latched(at_s, taken_state(state, self._ladder_faults))
 
     def _latched(self, at_s: float, state: int) -> None:
+        self._taken = state
         if not self._moving:
-            self.module.expose(self._not_back(at_s), state_ohms(self._ladder, state))
+            self.module.expose(
+                self._not_back(at_s), self._at_input(state_ohms(self._ladder, state))
+            )
             return
         at_ms = (at_s - self._origin_s) * 1000.0
         while self._latches and self._latches[0].at_ms + self._settle_ms <= at_ms:
@@ -80,7 +91,7 @@ class Simulation:
         self._latches.append(Latch(at_ms=at_ms, state=state))
         points = waveform(self._ladder, self._rest_state, self._latches, seed=self._seed)
         self._due = [
-            (self._origin_s + point.at_s, point.ohms)
+            (self._origin_s + point.at_s, self._at_input(point.ohms))
             for point in points
             if self._origin_s + point.at_s > at_s
         ]
@@ -93,6 +104,12 @@ class Simulation:
             self._expose_until(now_s)
             return self.module.report(self._not_back(now_s))
 
+    def terminal_ohms(self) -> float:
+        """Return what a meter at the ladder's terminals measures once its contacts have settled."""
+        self.before_sampling()
+        with self._lock:
+            return state_ohms(self._ladder, self._taken)
+
     def clear_codes(self) -> None:
         """Clear the module's codes now."""
         self.before_sampling()
@@ -102,16 +119,20 @@ class Simulation:
             self.module.clear_codes(self._not_back(now_s))
 
     def input_volts(self, channel: int) -> float | None:
-        """Return what the board's analogue input sees: channel 0 is wired to the module's input.
+        """Return what the board's analogue input sees, which is tapped off the module's.
 
-        Its load on the input is taken to be none; a real tap wants 10 Mohm or a buffer.
+        Where the bench describes no tap it is channel 0, and loads nothing.
         """
-        if channel != 0:
+        if channel != self._tap.channel:
             return None
         with self._lock:
             now_s = self._clock.now_s()
             self._expose_until(now_s)
-            return self.module.input_volts(self._not_back(now_s))
+            return self.module.input_volts(self._not_back(now_s)) / self._tap.volts_per_volt
+
+    def _at_input(self, ohms: float) -> float:
+        """Return what the module sees of a ladder's resistance, with the tap across it."""
+        return parallel_ohms(ohms, self._tap.load_ohms)
 
     def _expose_until(self, now_s: float) -> None:
         while self._due and self._due[0][0] <= now_s:

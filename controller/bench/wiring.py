@@ -24,6 +24,10 @@ from controller.links.coils import Coils
 from controller.links.counted import CountedLink
 from controller.links.session_link import SessionLink
 from controller.links.simulated import FaultHook, SimulatedChannel, SimulatedDevice
+from controller.meters.base import Meter
+from controller.meters.opening import scpi_meter
+from controller.meters.settings import MeterKind
+from controller.meters.simulated import SimulatedMeter
 from controller.module.model import Module, ModuleReport
 from controller.module.simulate import SimulatedModule
 from controller.readback.base import Readback
@@ -124,6 +128,7 @@ def open_bench(
         step_ms=bench.step_ms,
         parks_by_itself=bench.parks_by_itself,
         release=release,
+        meter=ways.meter(),
     )
 
 
@@ -170,6 +175,7 @@ class _Ways:
         self._clock = clock
         self.clear_codes: Callable[[], None] = _nothing
         """Clears the codes of the simulated module."""
+        self._terminal_ohms: Callable[[], float] | None = None
 
     @property
     def module(self) -> Module:
@@ -256,6 +262,21 @@ class _Ways:
             )
         return HostTimedLink(coils, bench.board, bench.ladder, self._clock)
 
+    def meter(self) -> Meter | None:
+        """Return the bench's ohm meter, not yet opened."""
+        settings = self._bench.meter
+        if settings is None:
+            return None
+        if settings.kind is not MeterKind.SIMULATED:
+            return scpi_meter(settings)
+        assert self._terminal_ohms is not None  # noqa: S101 - the loader requires a simulated link
+        return SimulatedMeter(
+            self._terminal_ohms,
+            self._clock,
+            settle_s=settings.settle_s,
+            seed=self._bench.seed,
+        )
+
     def _simulated(self) -> tuple[Simulation, SimulatedDevice]:
         bench = self._bench
         simulation = Simulation(
@@ -265,6 +286,8 @@ class _Ways:
             faults=bench.faults,
             seed=bench.seed,
             moving=bench.relays is RelayMotion.MOVING,
+            tap=bench.tap,
+            ladder_faults=bench.ladder_faults,
         )
         device = SimulatedDevice(
             relay_count=bench.ladder.relay_count,
@@ -274,4 +297,5 @@ class _Ways:
             input_volts=simulation.input_volts,
         )
         self.clear_codes = simulation.clear_codes
+        self._terminal_ohms = simulation.terminal_ohms
         return simulation, device

@@ -43,18 +43,23 @@ VERBS = {
     "stand-in": "be a ladder and a module on a CAN bus, to try a run without hardware",
     "export": "turn a record into a CSV table",
     "report": "turn records into a report, plain text or an HTML page",
+    "input check": "see what is behind a module's input, before anything drives it",
+    "input timing": "measure how often a module renews its report, and how soon it shows a change",
+    "input wiggle": "hold one value, and count the jumps while connector and harness are moved",
     "archive add": "gather records into an archive, proven, each run once",
     "archive ask": "ask an archive: failure rates, drift, wear, or a question in SQL",
     "archive judge": "judge everything again by another tolerance, rule or chart",
     "ladder design": "find rungs worth buying for some sensors, and write the ladder's files",
     "ladder calibrate": "find the rungs' true values from measured states",
+    "ladder self-test": "move every relay and read it back, measure every rung",
     "ladder check": "see whether a ladder's calibration still holds",
     "sensor check": "judge a sensor by itself, from what it measured in baths",
 }
 
 _GROUPS = {
+    "input": "look at a module's input: its circuit, its timing, its connector",
     "archive": "gather many records, ask them, judge them again (needs the extra [archive])",
-    "ladder": "design a ladder, calibrate it with an ohm meter, or check its calibration",
+    "ladder": "design a ladder, calibrate it with an ohm meter, check its calibration, or test it",
     "sensor": "judge a sensor that has been unplugged, by itself",
 }
 """Verbs of two words; the first word alone shows what there is."""

@@ -1,4 +1,4 @@
-"""Measuring a ladder from the command line: a person reads an ohm meter and types.
+"""Measuring a ladder from the command line: by the meter of the bench, or typed by a person.
 
 Knows: what is said before and after, and that each reading is kept at once.
 Must not know: how states are driven and held, what becomes of the readings.
@@ -23,10 +23,10 @@ from controller.documents import collecting_files
 from controller.errors import ExitCode, InputError
 from controller.ladder.calibration import Instrument
 from controller.ladder.model import Ladder
-from controller.run.events import FaultRaised, Measured
+from controller.run.events import FaultRaised, Measured, NoteKind, NoteMade
 from controller.session.recording import new_record
 from controller.session.status import exit_status
-from controller.text import clean
+from controller.text import clean, ohms
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
@@ -44,7 +44,9 @@ def measure_states(
     save: Path,
     yes: bool,
 ) -> ExitCode:
-    """Set the states on a bench and keep what is typed for each in the new file `save`.
+    """Set the states on a bench and keep what each measures in the new file `save`.
+
+    Where the bench file has a meter it is asked; otherwise a person reads one and types.
 
     Returns PASS when all were gone through, INTERRUPTED when the person stopped, LINK_FAULT when
     the link failed; the ladder is parked or it is said that it may not be. Raises InputError
@@ -61,18 +63,27 @@ def measure_states(
     output.warn(METER_CAUTION)
     if bench.drives_hardware:
         confirm_cautions(output, amperes=None, watts=None, yes=yes, of_bench=bench.cautions)
-    typed = TypedMeter(StdinLines(), output.warn, keep_early=not sys.stdin.isatty())
+    typed = (
+        TypedMeter(StdinLines(), output.warn, keep_early=not sys.stdin.isatty())
+        if bench.meter is None
+        else None
+    )
+    _refuse_existing(save)
     record = new_record(Path("runs"), "measure")
     setup = measuring(bench, ladder, states, typed, record=record, files=files)
     for sentence in setup.warnings:
         output.warn(f"Note: {sentence}")
     faults: list[FaultRaised] = []
     with Session(setup, write=output.warn) as session, _new_file(save) as file:
-        _keep(file, f"# {clean(ladder.name)}, typed at the bench\n{COLUMNS}\n")
+        _keep(file, f"# {clean(ladder.name)}, measured at the bench\n{COLUMNS}\n")
         with stopping_by(session.stop):
             for event in session.events():
                 if isinstance(event, Measured):
                     _keep(file, _row(ladder, event, meter))
+                    if typed is None:
+                        output.warn(_measured_words(ladder, event))
+                elif isinstance(event, NoteMade) and event.kind is NoteKind.NOT_MEASURED:
+                    output.warn(f"Note: {event.text}")
                 elif isinstance(event, FaultRaised):
                     faults.append(event)
                     output.warn(f"Fault: {event.message}; {event.relays.value}")
@@ -103,6 +114,11 @@ def _row(ladder: Ladder, event: Measured, meter: Instrument) -> str:
     return f"{state},{event.ohms!r},{u:.3g},{event.expected_ohms:.6g}\n"
 
 
+def _measured_words(ladder: Ladder, event: Measured) -> str:
+    state = ladder.format_state(event.state)
+    return f"{state}  {ohms(event.ohms)} ohm, expected about {ohms(event.expected_ohms)} ohm"
+
+
 def _new_file(path: Path) -> TextIO:
     try:
         return path.open("x", encoding="utf-8")
@@ -110,6 +126,12 @@ def _new_file(path: Path) -> TextIO:
         raise InputError.single("this file exists already", where=str(path)) from None
     except OSError as error:
         raise InputError.single(f"cannot be written: {error.strerror}", where=str(path)) from None
+
+
+def _refuse_existing(path: Path) -> None:
+    """Refuse before anything is driven what `_new_file` would refuse."""
+    if path.exists():
+        raise InputError.single("this file exists already", where=str(path))
 
 
 def _keep(file: TextIO, text: str) -> None:

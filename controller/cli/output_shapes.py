@@ -135,6 +135,41 @@ _PROBLEM = {
     "line": ("integer", "null"),
     "hint": _MAYBE_TEXT,
 }
+_LOOK = {
+    "verdict": _VERDICT,
+    "ended": _RUN["ended"],
+    "relays": _TEXT,
+    "sentence": _TEXT,
+    "events": [
+        {
+            "kind": frozenset({"sensed", "jump"}),
+            "state?": _TEXT,
+            "achieved_ohms?": _MAYBE_NUMBER,
+            "volts?": _NUMBER,
+            "spread_volts?": _NUMBER,
+            "at_s?": _NUMBER,
+            "count?": _WHOLE,
+            "value?": _MAYBE_NUMBER,
+            "level?": _NUMBER,
+            "unit?": _TEXT,
+            "codes?": [_TEXT],
+        }
+    ],
+    "faults": [_FAULT],
+    "record": _MAYBE_TEXT,
+}
+"""What the verbs that look at an input or at a ladder have in common."""
+
+_LADDER_FAULT = {
+    "kind": _TEXT,
+    "words": _TEXT,
+    "relay?": _WHOLE,
+    "energised?": _BOOLEAN,
+    "first?": _WHOLE,
+    "second?": _WHOLE,
+    "percent?": _NUMBER,
+    "ohms?": _NUMBER,
+}
 _STATES = [{"state": _TEXT, "expected_ohms": _MAYBE_NUMBER}]
 
 _NAMED: dict[str, Mapping[str, Any]] = {
@@ -375,6 +410,46 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
             "sentence": _MAYBE_TEXT,
             "steps": [_RESULT],
             "report": _TEXT,
+        },
+    ),
+    "input check": (
+        {
+            **_LOOK,
+            "isolated_volts": _MAYBE_NUMBER,
+            "trouble": _MAYBE_TEXT,
+            "reference_volts": _MAYBE_NUMBER,
+            "reference_uncertainty_volts": _MAYBE_NUMBER,
+            "pullup_ohms": _MAYBE_NUMBER,
+            "pullup_uncertainty_ohms": _MAYBE_NUMBER,
+            "short_circuit_amperes": _MAYBE_NUMBER,
+            "most_watts": _MAYBE_NUMBER,
+        },
+    ),
+    "input timing": (
+        {
+            **_LOOK,
+            "refresh_s": _MAYBE_NUMBER,
+            "complete_s": _MAYBE_NUMBER,
+            "interval_s": _MAYBE_NUMBER,
+            "plan_for_s?": _NUMBER,
+            "plan_at_most_s?": _NUMBER,
+        },
+    ),
+    "input wiggle": ({**_LOOK, "jumps": _WHOLE, "watched_s": _NUMBER},),
+    "ladder self-test": (
+        {
+            **_LOOK,
+            "states": [
+                {
+                    "state": _TEXT,
+                    "expected_ohms": _MAYBE_NUMBER,
+                    "measured_ohms": _MAYBE_NUMBER,
+                    "uncertainty_ohms": _NUMBER,
+                    "agrees": _BOOLEAN,
+                }
+            ],
+            "faults_found": [{**_LADDER_FAULT, "or_else": [_LADDER_FAULT]}],
+            "unexplained": [_TEXT],
         },
     ),
     "archive add": (

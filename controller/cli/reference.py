@@ -18,6 +18,7 @@ from controller.cli.key_words import KEY_WORDS
 from controller.cli.output_shapes import output_schema
 from controller.documents import Asked, noting_keys, supplied_files
 from controller.errors import InputError
+from controller.ladder.faults_file import LADDER_FAULT_KINDS
 
 __all__ = ["FOLDER", "Key", "keys_of_formats", "main", "reference_files"]
 
@@ -56,6 +57,12 @@ rungs = [{ relay = 0 }]
         '[link]\nkind = "serial"\n[readback]\nkind = "j1939"\n',
         '[link]\nkind = "modbus-rtu"\n[readback]\n',
         '[link]\nkind = "ascii"\n[link.words]\n[readback]\n',
+        '[link]\n[readback]\n[sense]\n[meter]\nkind = "scpi"\nport = "x"\n',
+        '[link]\nkind = "simulated"\n[readback]\n[meter]\nkind = "simulated"\n',
+        *(
+            f'[link]\n[readback]\n[[ladder_fault]]\nkind = "{kind}"\n'
+            for kind in LADDER_FAULT_KINDS
+        ),
         *(
             f'[link]\nkind = "serial"\n[readback]\n[simulation]\n[surroundings]\n'
             f'[[fault]]\nkind = "{kind}"\n'

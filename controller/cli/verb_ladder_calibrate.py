@@ -40,10 +40,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--bench",
         metavar="BENCH",
         type=Path,
-        help="set the proposed states on this bench, one by one, and ask for the meter's ohms",
+        help="set the proposed states on this bench, one by one, and measure each: by the [meter]"
+        " of the bench file, or by what you read off a meter and type",
     )
     parser.add_argument(
-        "--save", metavar="CSV", type=Path, help="new file for what is typed, with --bench"
+        "--save", metavar="CSV", type=Path, help="new file for what is measured, with --bench"
     )
     parser.add_argument(
         "--out", metavar="FILE", type=Path, help="new file for the calibration, or for the table"
@@ -213,7 +214,7 @@ def _check_ways(arguments: argparse.Namespace) -> None:
     if (arguments.bench is None) != (arguments.save is None):
         problems.append(
             Problem(
-                message="go together: what is typed at the bench is kept in a file",
+                message="go together: what is measured at the bench is kept in a file",
                 where="--bench, --save",
             )
         )

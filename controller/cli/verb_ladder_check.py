@@ -1,7 +1,7 @@
 """`rungwise ladder check`: a zero and three spot values against the calibration.
 
-Knows: which states are looked at, and how the comparison is laid out.
-Must not know: how states are compared or chosen.
+Knows: which states are looked at, where their ohms come from, how the comparison is laid out.
+Must not know: how states are compared or chosen, how they are set and measured.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from controller.errors import ExitCode
+from controller.errors import ExitCode, InputError
 from controller.units import COVERAGE_FACTOR
 
 if TYPE_CHECKING:
@@ -34,6 +34,32 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what was measured: state,ohms,uncertainty_ohms (standard, k = 1); without it the"
         " states to set are printed as a table to fill in",
     )
+    parser.add_argument(
+        "--bench",
+        metavar="BENCH",
+        type=Path,
+        help="set the states on this bench and measure each: by the [meter] of the bench file, or"
+        " by what you read off a meter and type",
+    )
+    parser.add_argument(
+        "--save", metavar="CSV", type=Path, help="new file for what is measured, with --bench"
+    )
+    parser.add_argument(
+        "--meter-percent",
+        metavar="P",
+        default="0.01",
+        help="with --bench: the meter's uncertainty (k = 1), share of the reading in percent;"
+        " else 0.01",
+    )
+    parser.add_argument(
+        "--meter-ohms",
+        metavar="R",
+        default="0.01",
+        help="with --bench: the meter's uncertainty (k = 1), fixed share in ohm; else 0.01",
+    )
+    parser.add_argument(
+        "--yes", action="store_true", help="the cautions for real equipment have been read"
+    )
     parser.add_argument("--ambient", metavar="TEMP", help="temperature of the ladder: 21degC")
     parser.epilog = (
         "exit status: 0 when the calibration still holds, 1 when a value no longer agrees with it,"
@@ -42,7 +68,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
-    """Print the states to set, or compare the readings with the calibration."""
+    """Print the states to set, or measure them; compare the readings with the calibration."""
     from controller.ladder.calibration import (
         check_spots,
         load_calibration,
@@ -52,6 +78,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     from controller.ladder.files import load_ladder
     from controller.units import parse_temperature
 
+    _check_ways(arguments)
     ambient = (
         None
         if arguments.ambient is None
@@ -62,9 +89,15 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         output.warn(f"Note: {warning}")
     calibration = load_calibration(arguments.calibration)
     wanted = spot_states(ladder)
-    if arguments.readings is None:
+    readings = arguments.readings
+    if arguments.bench is not None:
+        ended = _measured(output, arguments, ladder, wanted)
+        if ended is not ExitCode.PASS:
+            return ended
+        readings = arguments.save
+    if readings is None:
         return _say_states(output, ladder, calibration, wanted)
-    measured = measurements_from_csv(arguments.readings, ladder)
+    measured = measurements_from_csv(readings, ladder)
     spots = check_spots(ladder, calibration, measured, ambient_celsius=ambient)
     missing = [state for state in wanted if state not in {one.state for one in measured}]
     left = [one for one in spots if not one.agrees]
@@ -94,6 +127,40 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     _say_spots(output, ladder, calibration, spots)
     output.say_verdict(verdict, sentence)
     return {"pass": ExitCode.PASS, "fail": ExitCode.FAIL}.get(verdict, ExitCode.UNDECIDED)
+
+
+def _check_ways(arguments: argparse.Namespace) -> None:
+    if arguments.bench is not None and arguments.readings is not None:
+        raise InputError.single(
+            "measured at the bench or read from a table: one of the two",
+            where="--bench, --readings",
+        )
+    if (arguments.bench is None) != (arguments.save is None):
+        raise InputError.single(
+            "go together: what is measured at the bench is kept in a file",
+            where="--bench, --save",
+        )
+
+
+def _measured(
+    output: Output, arguments: argparse.Namespace, ladder: Ladder, wanted: tuple[int, ...]
+) -> ExitCode:
+    from controller.cli.measure_ladder import measure_states
+    from controller.cli.numbers import at_least_zero
+    from controller.ladder.calibration import Instrument
+
+    return measure_states(
+        output,
+        ladder,
+        wanted,
+        Instrument(
+            relative=at_least_zero(arguments.meter_percent, what="--meter-percent") / 100,
+            floor_ohms=at_least_zero(arguments.meter_ohms, what="--meter-ohms"),
+        ),
+        bench_path=arguments.bench,
+        save=arguments.save,
+        yes=arguments.yes,
+    )
 
 
 def _say_states(

@@ -320,10 +320,10 @@ class Table:
             for index, cell in enumerate(value)
         ]
 
-    def texts(self, key: str, *, least: int = 1) -> list[str]:
-        """Return a required array of strings, the first of them not empty."""
-        self._note(key, "texts", True, least=float(least))
-        value = self._take(key, required=True)
+    def texts(self, key: str, *, least: int = 1, required: bool = True) -> list[str]:
+        """Return an array of strings, the first of them not empty; [] for a missing one."""
+        self._note(key, "texts", required, least=float(least))
+        value = self._take(key, required=required)
         if value is None:
             return []
         if not isinstance(value, list) or not all(isinstance(one, str) for one in value):

@@ -33,14 +33,26 @@ class MeterQuestion:
 
 
 MeterAnswer: TypeAlias = float | OperatorCommand
-"""Ohms, or what a person typed in their place."""
+"""Ohms, infinite for more than the meter can tell, or what a person typed in their place."""
 
 
 class Meter(Protocol):
-    """A source of ohms. Polled, never blocking."""
+    """A source of ohms. Polled, never blocking, but for `open`."""
+
+    def open(self) -> None:
+        """Find the meter, before any relay moves; may block for some seconds.
+
+        Raises ReadbackError when it cannot be reached or refuses to measure.
+        """
 
     def ask(self, question: MeterQuestion) -> None:
         """Begin a question; answers to earlier ones are stale from now on."""
 
     def poll(self) -> MeterAnswer | None:
-        """Return the answer to the open question, once; None when there is none yet."""
+        """Return the answer to the open question, once; None when there is none yet.
+
+        Raises ReadbackError when no answer can be expected any more.
+        """
+
+    def close(self) -> None:
+        """Let go of whatever is held. Never raises."""

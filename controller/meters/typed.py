@@ -46,6 +46,12 @@ class TypedMeter:
         self._doubted: float | None = None
         self._ended = False
 
+    def open(self) -> None:
+        """Do nothing: a person is there or is not."""
+
+    def close(self) -> None:
+        """Do nothing."""
+
     def ask(self, question: MeterQuestion) -> None:
         """Drop the lines finished before it, then ask."""
         if not self._keep_early:

@@ -23,6 +23,7 @@ from controller.run.events import (
     CodesRead,
     Event,
     FaultRaised,
+    Jumped,
     Measured,
     Moment,
     NoteKind,
@@ -32,6 +33,7 @@ from controller.run.events import (
     RelaysSet,
     RunFinished,
     RunStarted,
+    Sensed,
     StepFinished,
     StepStarted,
     StepStood,
@@ -83,6 +85,21 @@ def line_of_event(event: Event, state_digits: int) -> Line | None:
                 "state": f"0x{event.state:0{state_digits}x}",
                 "ohms": event.ohms,
                 "expected_ohms": event.expected_ohms,
+            }
+        case Sensed():
+            return "sensed", {
+                "state": f"0x{event.state:0{state_digits}x}",
+                "achieved_ohms": event.achieved_ohms,
+                "volts": event.volts,
+                "spread_volts": event.spread_volts,
+            }
+        case Jumped():
+            return "jump", {
+                "count": event.count,
+                "value": event.value,
+                "level": event.level,
+                "unit": event.unit,
+                "codes": event.codes,
             }
         case RunFinished():
             return "closing", summary_fields(event.summary)
@@ -149,6 +166,24 @@ def events_of_line(
                 state=int(line["state"], 16),
                 ohms=float(line["ohms"]),
                 expected_ohms=float(line["expected_ohms"]),
+            )
+        case "sensed":
+            made = line["achieved_ohms"]
+            yield Sensed(
+                at_s=at_s,
+                state=int(line["state"], 16),
+                achieved_ohms=math.inf if made is None else float(made),
+                volts=float(line["volts"]),
+                spread_volts=float(line["spread_volts"]),
+            )
+        case "jump":
+            yield Jumped(
+                at_s=at_s,
+                count=int(line["count"]),
+                value=None if line["value"] is None else float(line["value"]),
+                level=float(line["level"]),
+                unit=str(line["unit"]),
+                codes=tuple(str(code) for code in line["codes"]),
             )
         case "closing":
             yield RunFinished(at_s=at_s, summary=_summary(line))

@@ -165,6 +165,13 @@ class Job(ABC):
     def _summary(self, ending: Ending) -> RunSummary:
         """Return the end of the run in numbers and words."""
 
+    def _open_instruments(self) -> None:
+        """Open what this job needs besides the readback, before any relay moves.
+
+        Raises ReadbackError.
+        """
+        return
+
     @property
     def finished(self) -> bool:
         """Whether the run is over: RunFinished has been returned, or `step` has raised."""
@@ -224,6 +231,7 @@ class Job(ABC):
     def _begun_and_worked(self) -> Generator[tuple[Event, ...], None, Ending]:
         try:
             self._bench.readback.open()
+            self._open_instruments()
             yield self._codes(Moment.BEFORE)
             device_name = self._driver.open()
             yield (

@@ -22,6 +22,7 @@ __all__ = [
     "CodesRead",
     "Event",
     "FaultRaised",
+    "Jumped",
     "LinkReported",
     "Looked",
     "Measured",
@@ -35,6 +36,7 @@ __all__ = [
     "RelaysSet",
     "RunFinished",
     "RunStarted",
+    "Sensed",
     "StepFinished",
     "StepStarted",
     "StepStood",
@@ -52,6 +54,8 @@ class NoteKind(Enum):
     REFUSED = "refused"
     WEAR = "wear"
     SLOW = "slow"
+    NOT_MEASURED = "not measured"
+    WATCHING = "watching"
 
 
 class Moment(Enum):
@@ -181,6 +185,32 @@ class Measured:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Sensed:
+    """The board's own input has seen the volts at the module's input, in a state that is held."""
+
+    at_s: float
+    state: int
+    achieved_ohms: float
+    volts: float
+    spread_volts: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Jumped:
+    """A reading that is held has jumped: `value` (None: no reading) away from `level`.
+
+    `count` says how many jumps there have been; `codes` are fault codes that came up with it.
+    """
+
+    at_s: float
+    count: int
+    value: float | None
+    level: float
+    unit: str
+    codes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
 class StepTimed:
     """When a step of a profile was due and when it was set, both on the profile's own time."""
 
@@ -233,6 +263,8 @@ Event: TypeAlias = (
     | NoteMade
     | CodesRead
     | Measured
+    | Jumped
+    | Sensed
     | StepTimed
     | Looked
     | PointFound

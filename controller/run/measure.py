@@ -6,6 +6,7 @@ Must not know: how the states were chosen, who reads the meter, what becomes of 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -17,10 +18,12 @@ from controller.meters.base import Meter, MeterQuestion
 from controller.planning.model import ResolvedPlan
 from controller.readback.base import OperatorCommand
 from controller.run.driver import Job, Part, Stopped
-from controller.run.events import Measured, RelaysSet
+from controller.run.events import Measured, NoteKind, NoteMade, RelaysSet
 from controller.run.model import Ending, RunSummary
 
 __all__ = ["MeasureRun", "StateToMeasure"]
+
+OVERRANGE = "the meter says overrange: an open circuit, or more ohm than it can measure"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,23 +36,33 @@ class StateToMeasure:
 
 
 class MeasureRun(Job):
-    """Goes through states, then by `closing_path` of the plan to park."""
+    """Goes through states, then by `closing_path` of the plan to park; none without a meter."""
 
     def __init__(
         self,
         plan: ResolvedPlan,
         states: Sequence[StateToMeasure],
-        meter: Meter,
+        meter: Meter | None,
         bench: Bench,
         clock: Clock,
     ) -> None:
         super().__init__(plan, bench, clock)
         self._states = tuple(states)
         self._meter = meter
-        self._taken = 0
+        self.taken: dict[int, float] = {}
+        """The ohms of each state that was measured; infinite where the meter said overrange."""
         self._skipped = 0
 
+    def _open_instruments(self) -> None:
+        if self._meter is not None:
+            self._meter.open()
+
     def _work(self) -> Part:
+        if self._meter is not None:
+            yield from self._all_states(self._meter)
+        yield from self._driver.travel(self.plan.closing_path)
+
+    def _all_states(self, meter: Meter) -> Part:
         for index, one in enumerate(self._states):
             yield from self._driver.travel(one.path)
             yield (
@@ -60,7 +73,7 @@ class MeasureRun(Job):
                     achieved_ohms=one.expected_ohms,
                 ),
             )
-            self._meter.ask(
+            meter.ask(
                 MeterQuestion(
                     number=index + 1,
                     count=len(self._states),
@@ -68,13 +81,12 @@ class MeasureRun(Job):
                     expected_ohms=one.expected_ohms,
                 )
             )
-            yield from self._take(one)
-        yield from self._driver.travel(self.plan.closing_path)
+            yield from self._take(one, meter)
 
-    def _take(self, one: StateToMeasure) -> Part:
+    def _take(self, one: StateToMeasure, meter: Meter) -> Part:
         """Hold a state, the hold-off fed, until its ohms are told."""
         while True:
-            answer = self._meter.poll()
+            answer = meter.poll()
             match answer:
                 case None:
                     yield self._driver.slice()
@@ -84,8 +96,14 @@ class MeasureRun(Job):
                 case OperatorCommand():
                     self._skipped += 1
                     return
+                case math.inf:
+                    self.taken[one.state] = answer
+                    text = f"{self.plan.format_state(one.state)}: {OVERRANGE}"
+                    at_s = self._clock.now_s()
+                    yield (NoteMade(at_s=at_s, kind=NoteKind.NOT_MEASURED, text=text),)
+                    return
                 case _:
-                    self._taken += 1
+                    self.taken[one.state] = answer
                     yield (
                         Measured(
                             at_s=self._clock.now_s(),
@@ -98,6 +116,7 @@ class MeasureRun(Job):
 
     def _summary(self, ending: Ending) -> RunSummary:
         relays = self._bench.link.relays
+        measured = sum(math.isfinite(ohms) for ohms in self.taken.values())
         return RunSummary(
             verdict=Verdict.UNDECIDED,
             ended=ending,
@@ -105,7 +124,7 @@ class MeasureRun(Job):
             failed=0,
             undecided=0,
             unsettled=0,
-            not_run=len(self._states) - self._taken - self._skipped,
+            not_run=len(self._states) - len(self.taken) - self._skipped,
             relays=relays,
-            sentence=f"{self._taken} of {len(self._states)} states measured; {relays.value}.",
+            sentence=f"{measured} of {len(self._states)} states measured; {relays.value}.",
         )

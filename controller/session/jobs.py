@@ -6,12 +6,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from controller.bench.files import BenchFile
-from controller.clock import Clock, RealClock
+from controller.bench.files import BenchFile, LinkKind
+from controller.bench.opened import Bench
+from controller.clock import Clock
 from controller.errors import InputError
 from controller.ladder.electrical import state_ohms
 from controller.ladder.model import Ladder
 from controller.meters.base import Meter
+from controller.meters.settings import MeterKind
 from controller.planning.model import ResolvedPlan
 from controller.planning.single_value import router_by_ohms
 from controller.records.jobs import job_of
@@ -21,10 +23,10 @@ from controller.run.called import called_readback
 from controller.run.hold import HandRun, plan_by_hand
 from controller.run.measure import MeasureRun, StateToMeasure
 from controller.session.prepared import Prepared
-from controller.session.recording import Begun, begin_record, opening_of
+from controller.session.recording import Begun, begin_record, clock_of, opening_of
 from controller.session.session import Setup, wear_warnings
 
-__all__ = ["by_hand", "hand_plan", "measuring", "sweeping"]
+__all__ = ["by_hand", "hand_plan", "measured_in_memory", "measuring", "record_of", "sweeping"]
 
 
 def sweeping(
@@ -106,19 +108,23 @@ def measuring(
     bench: BenchFile,
     ladder: Ladder,
     states: Sequence[int],
-    meter: Meter,
+    meter: Meter | None,
     *,
     record: Path,
     files: Mapping[Path, str],
 ) -> Setup:
-    """Begin the measuring of a ladder's states. Raises InputError when the bench drives another."""
+    """Begin the measuring of a ladder's states, by `meter` or by the one of the bench (None).
+
+    Raises InputError when the bench drives another ladder.
+    """
     if (bench.nominal_ladder or bench.ladder) != ladder:
         raise InputError.single(
             f"this bench drives another ladder: {bench.ladder.name!r}",
             where=str(bench.path or bench.name),
         )
     router = router_by_ohms(bench)
-    clock = RealClock()
+    in_memory = meter is None and measured_in_memory(bench)
+    clock = clock_of("fast" if in_memory else "real")
     now = park = bench.ladder.park_state
     stops = []
     for state in states:
@@ -139,12 +145,40 @@ def measuring(
     return Setup(
         bench=bench,
         plan=plan,
-        make_job=lambda opened: MeasureRun(plan, stops, meter, opened, clock),
+        make_job=lambda opened: MeasureRun(plan, stops, _meter(opened, meter), opened, clock),
         clock=clock,
-        record=_record(record, bench, plan, "measure", clock, files=files, simulated=False),
+        record=_record(record, bench, plan, "measure", clock, files=files, simulated=in_memory),
         reads_back=False,
         warnings=wear_warnings(bench),
     )
+
+
+def measured_in_memory(bench: BenchFile) -> bool:
+    """Return whether both ladder and meter are simulated, so that measuring takes no time."""
+    meter = bench.meter
+    simulated = meter is not None and meter.kind is MeterKind.SIMULATED
+    return simulated and bench.link is LinkKind.SIMULATED
+
+
+def _meter(opened: Bench, other: Meter | None) -> Meter:
+    meter = other or opened.meter
+    assert meter is not None  # noqa: S101 - without a meter a person reads one and types
+    return meter
+
+
+def record_of(
+    path: Path | None,
+    bench: BenchFile,
+    plan: ResolvedPlan,
+    clock: Clock,
+    *,
+    files: Mapping[Path, str],
+    simulated: bool,
+) -> RecordWriter | None:
+    """Begin the record of a run that is named by the kind of its plan; None: it leaves none."""
+    if path is None:
+        return None
+    return _record(path, bench, plan, plan.kind, clock, files=files, simulated=simulated)
 
 
 def _record(

@@ -15,6 +15,7 @@ from typing import Self, cast
 
 from controller.bench.files import BenchFile
 from controller.bench.opened import Bench
+from controller.bench.self_tests import self_test_file, self_test_warnings
 from controller.bench.wear import bench_wear_warnings, wear_file
 from controller.bench.wiring import open_bench
 from controller.clock import Clock
@@ -202,5 +203,8 @@ class Session:
 
 
 def wear_warnings(bench: BenchFile) -> tuple[str, ...]:
-    """Return a sentence for each relay of a bench that is near or past its rated life."""
-    return bench_wear_warnings(bench, wear_file(os.environ))
+    """Return a sentence for each relay near or past its rated life, and for a failed self-test."""
+    return (
+        *bench_wear_warnings(bench, wear_file(os.environ)),
+        *self_test_warnings(bench, self_test_file(os.environ)),
+    )

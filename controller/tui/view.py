@@ -19,6 +19,7 @@ from controller.run.events import (
     CodesRead,
     Event,
     FaultRaised,
+    Jumped,
     LinkReported,
     Looked,
     Measured,
@@ -31,6 +32,7 @@ from controller.run.events import (
     RelaysSet,
     RunFinished,
     RunStarted,
+    Sensed,
     StepFinished,
     StepStarted,
     StepStood,
@@ -273,7 +275,16 @@ def after(view: RunView, event: Event) -> RunView:
             return replace(view, phase=phase, notes=notes, warnings=warnings)
         case RunFinished():
             return replace(view, phase=Phase.FINISHED, summary=event.summary, prompt=None)
-        case CodesRead() | Measured() | StepStood() | StepTimed() | Looked() | PointFound():
+        case (
+            CodesRead()
+            | Measured()
+            | Sensed()
+            | Jumped()
+            | StepStood()
+            | StepTimed()
+            | Looked()
+            | PointFound()
+        ):
             return view
 
 

@@ -279,6 +279,69 @@ def test_at_a_bench_the_states_are_set_and_what_is_typed_is_kept(
     assert [row.split(",")[0] for row in rows] == [one["state"] for one in proposed["states"]]
 
 
+@pytest.fixture
+def metered(write: Write, bench: Path) -> Path:
+    """The same bench with a simulated meter."""
+    text = bench.read_text(encoding="utf-8").replace(
+        "[simulation]", "[meter]\nkind = 'simulated'\n[simulation]"
+    )
+    return write("metered.toml", text)
+
+
+def test_the_meter_of_the_bench_is_read_without_anybody_typing(
+    rungwise: Run, ladder: Path, metered: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "c.toml"
+    ended = rungwise(
+        *("ladder", "calibrate", ladder, "--propose", "8", "--bench", metered),
+        *("--save", tmp_path / "kept.csv", "--out", out, "--json"),
+    )
+    assert ended.status == 0, ended.err
+    assert out.exists()
+    values = {one["what"]: one["ohms"] for one in ended.document["values"]}
+    # What the ladder file says is what the simulated ladder has.
+    assert values["relay 0"] == pytest.approx(100.0, abs=0.05)
+    checked = rungwise(
+        *("ladder", "check", ladder, "--calibration", out, "--bench", metered),
+        *("--save", tmp_path / "spots.csv", "--json"),
+    )
+    assert checked.status == 0, checked.err
+    assert checked.document["verdict"] == "pass"
+    assert len(checked.document["spots"]) >= 3
+
+
+def test_a_check_at_a_bench_needs_a_file_to_keep_and_one_source(
+    rungwise: Run, ladder: Path, metered: Path, write: Write, tmp_path: Path
+) -> None:
+    calibration = tmp_path / "c.toml"
+    rungwise(
+        *("ladder", "calibrate", ladder, "--readings", write("r.csv", READINGS)),
+        *("--common-percent", "0", "--out", calibration),
+    )
+    check = ("ladder", "check", ladder, "--calibration", calibration, "--bench", metered)
+    assert "go together" in rungwise(*check).err
+    kept = write("kept.csv", "")
+    assert "one of the two" in rungwise(*check, "--readings", kept, "--save", kept).err
+    there = rungwise(*check, "--save", kept)
+    assert there.status == 2
+    assert "exists already" in there.err
+    assert not (tmp_path / "runs").exists()
+
+
+def test_a_meter_that_cannot_be_reached_ends_it_before_a_relay_moves(
+    rungwise: Run, ladder: Path, write: Write, metered: Path, tmp_path: Path
+) -> None:
+    text = metered.read_text(encoding="utf-8")
+    gone = write("gone.toml", text.replace("kind = 'simulated'", "port = '/dev/nothing-here'"))
+    ended = rungwise(
+        *("ladder", "calibrate", ladder, "--propose", "5", "--bench", gone),
+        *("--save", tmp_path / "kept.csv"),
+    )
+    assert ended.status == 3
+    assert "meter at /dev/nothing-here: there is no such port" in ended.err
+    assert "nothing was driven" in ended.err
+
+
 def test_nonsense_is_asked_again_and_a_doubtful_value_has_to_be_confirmed(
     rungwise: Run, ladder: Path, bench: Path, typed: Callable[..., None], tmp_path: Path
 ) -> None:

@@ -65,9 +65,8 @@ def test_the_help_names_every_verb(rungwise: Callable[..., Any]) -> None:
         first, *rest = verb.split()
         assert f"    {first} " in ended.out
         for word in rest:
-            assert f"\n    {word} " in rungwise(first, "--help").out.replace(
-                "calibrate\n", "calibrate "
-            )
+            said = rungwise(first, "--help").out
+            assert f"\n    {word} " in said or f"\n    {word}\n" in said  # a long word stands alone
 
 
 def test_the_version(rungwise: Callable[..., Any]) -> None:

@@ -90,6 +90,10 @@ SITUATIONS = {
         "sensor check S/sensors/tern-coolant.toml S/sensors/baths/tern-coolant.toml",
         0,
     ),
+    "input check": ("input check --bench S/benches/simulated-metered.toml", 0),
+    "input timing": ("input timing --bench S/benches/simulated-metered.toml", 0),
+    "input wiggle": ("input wiggle 2k5 --bench S/benches/simulated-metered.toml", 0),
+    "ladder self-test": ("ladder self-test --bench S/benches/simulated-metered.toml", 0),
     "refused": ("sweep missing.toml", 2),
 }
 

@@ -134,6 +134,12 @@ class ScriptedMeter:
         self.questions = []
         self.left = 0
 
+    def open(self):
+        pass
+
+    def close(self):
+        pass
+
     def ask(self, question):
         self.questions.append(question)
         self.left = self.polls
@@ -226,6 +232,8 @@ def test_a_code_that_is_new_after_the_run_is_part_of_its_sentence(fakes, clock):
     summary = summary_of(list(run_events(SweepRun(fakes.plain_plan(1), bench, clock))))
     assert summary.new_codes == ()
     assert "new_codes" not in summary_fields(summary)
+
+
 def test_a_change_that_took_longer_than_planned_is_noted(fakes, clock):
     class Slow(fakes.FakeLink):
         def _status(self):

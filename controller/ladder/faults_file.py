@@ -1,0 +1,51 @@
+"""Reading the tables of faults that a simulated ladder is given.
+
+Knows: the keys of ``[[ladder_fault]]``.
+Must not know: what a fault does.
+"""
+
+from __future__ import annotations
+
+from controller.documents import Table
+from controller.ladder.faults import (
+    KIND_OF,
+    BadContact,
+    DriftedRung,
+    LadderFault,
+    OpenRung,
+    StuckRelay,
+    SwappedRelays,
+)
+from controller.ladder.model import Ladder
+
+__all__ = ["LADDER_FAULT_KINDS", "load_ladder_faults"]
+
+LADDER_FAULT_KINDS = tuple(KIND_OF.values())
+
+
+def load_ladder_faults(table: Table, ladder: Ladder | None) -> tuple[LadderFault, ...]:
+    """Take the array ``ladder_fault``; problems are noted in the table's document."""
+    return tuple(_fault(entry, ladder) for entry in table.tables("ladder_fault"))
+
+
+def _fault(entry: Table, ladder: Ladder | None) -> LadderFault:
+    last = 63 if ladder is None else ladder.relay_count - 1
+    rungs = None if ladder is None else {r.relay for g in ladder.groups for r in g.rungs}
+    kind = entry.choice("kind", LADDER_FAULT_KINDS)
+    relay = entry.integer("relay", least=0, most=last)
+    if kind in ("drifted-rung", "open-rung") and rungs is not None and relay not in rungs:
+        entry.problem("relay", f"relay {relay} switches no rung")
+    match kind:
+        case "stuck-relay":
+            return StuckRelay(relay=relay, energised=entry.boolean("energised", default=False))
+        case "swapped-relays":
+            other = entry.integer("other_relay", least=0, most=last)
+            if other == relay:
+                entry.problem("other_relay", "must be another relay")
+            return SwappedRelays(first=relay, second=other)
+        case "drifted-rung":
+            return DriftedRung(relay=relay, percent=entry.number("percent", above=-100.0))
+        case "open-rung":
+            return OpenRung(relay=relay)
+        case _:
+            return BadContact(relay=relay, ohms=entry.number("ohms", least=0.0))
