@@ -1,4 +1,4 @@
-"""How far chart points scatter about their fit, where nothing is said of how well they were read."""
+"""How far chart points scatter about their fit, where nothing says how well they were read."""
 
 from __future__ import annotations
 

@@ -67,8 +67,9 @@ def find_misread(
 ) -> Misread | None:
     """Return the point that does not belong, None when all do or too few are left to say.
 
-    `found_before` are so many that were found and taken out of these points. Reading uncertainties are standard. With both zero they are not known: what the points scatter
-    by, along either axis, is integrated out.
+    `found_before` are so many that were found and taken out of these points. Reading uncertainties
+    are standard. With both zero they are not known: what the points scatter by, along either axis,
+    is integrated out.
     """
     stated = reading_percent > 0.0 or reading_celsius > 0.0
     if len(points.u) - free_degree - (1 if stated else 2) < 1:
