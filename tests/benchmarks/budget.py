@@ -38,10 +38,8 @@ from diagnosis_circuit import Input, type1_celsius
 
 from controller.ladder.calibration import (
     Calibration,
-    Instrument,
     calibrate_and_check,
     calibrated_ladder,
-    propose_design,
 )
 from controller.ladder.electrical import state_ohms
 from controller.ladder.files import load_ladder
@@ -57,7 +55,7 @@ PULLUP_OHMS = 2490.0
 COLDEST_CELSIUS, HOTTEST_CELSIUS = -25.0, 115.0
 SETTLE = SettleRule(within_celsius=0.5, for_s=3.0, at_most_s=30.0)
 PLACE = Surroundings()
-READINGS = 32
+READINGS = 48
 
 
 @cache
@@ -79,8 +77,8 @@ def module_of(resolution_celsius: float) -> Module:
 @cache
 def design(name: str) -> tuple[int, ...]:
     """Return the states that are measured when a ladder is calibrated."""
-    meter = Instrument(relative=METER_SHARE, floor_ohms=0.01)
-    return tuple(propose_design(ladder_of(name), measurements=READINGS, instrument=meter).states)
+    rng = np.random.default_rng(0)
+    return tuple(some_state(circuit_of(name), rng) for _ in range(READINGS))
 
 
 @cache
