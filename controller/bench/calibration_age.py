@@ -34,8 +34,9 @@ def calibration_age_warnings(bench: BenchFile, now: datetime) -> tuple[str, ...]
     if days <= USUAL_INTERVAL_DAYS:
         return ()
     ppm = (bench.surroundings or Surroundings()).rung_drift_ppm
-    return (
+    sentence = (
         f"the ladder's calibration of {day} is {days} days old, and the drift allowed for its rungs"
         f" (rung_drift_ppm = {ppm:g}) is that of a year: calibrate again, or state more in the"
-        " bench file",
+        " bench file"
     )
+    return (sentence,)
