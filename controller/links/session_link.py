@@ -51,8 +51,8 @@ _SHORTEST_WAIT_S = 0.001
 _PATH_SLACK_S = 1.0
 """How much longer than the sum of its holds a path may take before something is wrong."""
 
-_TRIES_TO_WAKE = 12
-"""Tries of identify: many boards restart when their port is opened and boot for two seconds."""
+_LOOK_S = 0.1
+"""How long a fault that persists may stay unseen after it was cleared (SPEC.md, "look")."""
 
 _FEEDS_IN_A_HOLD_OFF = 4
 """How often a running path is asked after: often enough for one retry within the hold-off."""
@@ -117,11 +117,13 @@ class SessionLink:
         except MessageError as error:
             raise self._error(f"the hold-off cannot be set: {error}") from error
         identity = self.identify()
-        self.park()
+        faulty = Flag.FAULT in self._parked()
         # From here on a flag is news: a clear that is refused, too, says that the device restarted.
         self._armed = True
         self._ask(Clear(flags=INTERLOCK), ClearReply)
         self._hold_off_ms = self._ask(hold_off, HoldOffReply).time_ms
+        if faulty:  # one that persists has to show before a relay moves
+            self._clock.sleep_s(_LOOK_S)
         status = self._ask(Status(), StatusReply)
         self._note_latched(status)
         self._device_dropped = status.dropped
@@ -181,11 +183,16 @@ class SessionLink:
 
     def park(self) -> None:
         """Park and wait for the acknowledgement."""
+        self._parked()
+
+    def _parked(self) -> Flag:
+        """Park; return the flags of the acknowledgement."""
         park_state = self._known_identity().park_state
         if self._relays is not RelayKnowledge.PARKED:
             self._forget_state()
-        self._ask(Park(), ParkReply, guarded=False)
+        reply = self._ask(Park(), ParkReply, guarded=False)
         self._state, self._relays = park_state, RelayKnowledge.PARKED
+        return reply.flags
 
     def feed(self) -> LinkStatus:
         """Ask for the status, which also feeds the hold-off. Raises when the device restarted."""
@@ -328,8 +335,7 @@ class SessionLink:
             session.abandon()
         if session.line is not Line.CLEAN:
             channel.drain()
-        tries = _TRIES_TO_WAKE if isinstance(request, Identify) else None
-        channel.write(session.request(request, clock.now_s(), tries=tries))
+        channel.write(session.request(request, clock.now_s()))
         while (deadline_s := session.deadline_s) is not None:
             wait_s = max(deadline_s - clock.now_s(), _SHORTEST_WAIT_S)
             data = channel.read(min(wait_s, _LONGEST_READ_S))

@@ -39,8 +39,8 @@ __all__ = ["Choice", "DesignWish", "Sweep", "best_fixed", "design_ladders", "wor
 
 MOST_CHOICES = 5
 _SAME = 0.02  # excursions closer than this, as a share, are as good as each other
-_SEEDS = 3  # searches of each kind
-_TRIES = 1200
+_SEEDS = (3, 2, 1)  # searches for all step sizes together, for the largest alone, for few values
+_TRIES = 2000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -183,18 +183,20 @@ class _Task:
 def _tasks(wish: DesignWish) -> Iterator[_Task]:
     """Yield the searches: for all step sizes together, for each alone, and for few values."""
     every = tuple(sorted(wish.steps_celsius, reverse=True))
-    aims = [(every, False)]
-    aims += [((step,), False) for step in every[:1] if len(every) > 1]
-    aims += [(every[:1], True)]
+    together, alone, few = _SEEDS
+    aims = [(every, False, together)]
+    if len(every) > 1:
+        aims += [(every[:1], False, alone)]
+    aims += [(every[:1], True, few)]
     for count in wish.counts:
-        for number, (steps, few_kinds) in enumerate(aims):
+        for number, (steps, few_kinds, seeds) in enumerate(aims):
             aim = Aim(
                 steps_celsius=steps,
                 deviation_celsius=wish.deviation_celsius,
                 few_kinds=few_kinds,
                 tries=_TRIES,
             )
-            for seed in range(_SEEDS if not few_kinds else 1):
+            for seed in range(seeds):
                 yield _Task(wish, count, aim, wish.seed * 1000 + number * 100 + seed)
 
 

@@ -11,17 +11,30 @@ named; the lines before it are still proven.
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from controller.errors import InputError
+from controller.records.compact import Room, completed, opened, parted
 from controller.records.lines import FIRST_PREVIOUS, BrokenLine, digest, parse_line
 from controller.regular_file import MOST_RECORD_BYTES, read_regular
 
-__all__ = ["RECORD_FORMAT", "Break", "Record", "load_record", "read_record", "require_record"]
+__all__ = [
+    "RECORD_FORMAT",
+    "Break",
+    "Record",
+    "load_record",
+    "opening_of",
+    "read_record",
+    "require_record",
+]
 
 RECORD_FORMAT = "rungwise-record/1"
+
+_LEAST_ROOM = 2_000_000
+"""So many values the tables of any record may come to, and one more for each of its bytes."""
 
 _OPENING: dict[str, tuple[type, ...]] = {
     "plan": (dict,),
@@ -48,13 +61,15 @@ class Break:
 class Record:
     """The proven lines of a record.
 
-    `whole_bytes` is how long the proven part is, `torn_bytes` how long the torn tail after it;
-    `tail_hash` is what the next line has to name as the one before. `broken` is None when the
-    whole file, but for a torn tail, is what was written.
+    `lines` are as if each event had been given a line of its own that says everything;
+    `line_count` is how many the file has. `whole_bytes` is how long the proven part is,
+    `torn_bytes` how long the torn tail after it; `tail_hash` is what the next line has to name as
+    the one before. `broken` is None when the whole file, but for a torn tail, is what was written.
     """
 
     path: Path
     lines: tuple[dict[str, Any], ...]
+    line_count: int
     whole_bytes: int
     torn_bytes: int
     tail_hash: str
@@ -92,38 +107,62 @@ def read_record(path: Path) -> Record:
     """
     where = str(path)
     data = read_regular(path, most_bytes=MOST_RECORD_BYTES)
+    room = Room(_LEAST_ROOM + len(data))
     lines: list[dict[str, Any]] = []
+    count, steps = 0, _steps({})
     broken = None
     previous, start = FIRST_PREVIOUS, 0
     while (end := data.find(b"\n", start)) >= 0:
         raw = data[start : end + 1]
         try:
-            lines.append(parse_line(raw, seq=len(lines), previous=previous))
+            line = parse_line(raw, seq=count, previous=previous)
+            whole = _whole(line, steps, room)
         except BrokenLine as error:
-            broken = Break(line=len(lines) + 1, reason=str(error))
+            broken = Break(line=count + 1, reason=str(error))
             break
-        previous, start = digest(raw), end + 1
+        if count == 0:
+            steps = _steps(whole[0])
+        lines += whole
+        count, previous, start = count + 1, digest(raw), end + 1
     if not lines:
         raise InputError.single(_why_no_opening(data, broken), where=where, line=1)
-    if lines[0]["type"] != "opening" or lines[0].get("format") != RECORD_FORMAT:
+    _require_opening(lines[0], where)
+    return Record(
+        path=path,
+        lines=tuple(lines),
+        line_count=count,
+        whole_bytes=start,
+        torn_bytes=0 if broken else len(data) - start,
+        tail_hash=previous,
+        broken=broken,
+    )
+
+
+def opening_of(raw: bytes, where: str) -> dict[str, Any]:
+    """Return an opening, given the bytes of its line. Raises InputError."""
+    try:
+        line = parse_line(raw, seq=0, previous=FIRST_PREVIOUS)
+        (whole,) = _whole(line, [], Room(_LEAST_ROOM + len(raw)))
+    except ValueError as error:
+        reason = _why_no_opening(raw, Break(line=1, reason=str(error)))
+        raise InputError.single(reason, where=where, line=1) from None
+    _require_opening(whole, where)
+    return whole
+
+
+def _require_opening(opening: dict[str, Any], where: str) -> None:
+    """Raise InputError unless a line is an opening that every reader can go by."""
+    if opening["type"] != "opening" or opening.get("format") != RECORD_FORMAT:
         raise InputError.single(
             f'the first line is not an opening with format "{RECORD_FORMAT}"', where=where, line=1
         )
-    if lacking := _lacking(lines[0]):
+    if lacking := _lacking(opening):
         raise InputError.single(
             f"the opening lacks or misstates {', '.join(lacking)}",
             where=where,
             line=1,
             hint="the record may come from another version of the program",
         )
-    return Record(
-        path=path,
-        lines=tuple(lines),
-        whole_bytes=start,
-        torn_bytes=0 if broken else len(data) - start,
-        tail_hash=previous,
-        broken=broken,
-    )
 
 
 def load_record(path: Path) -> Record:
@@ -141,6 +180,22 @@ def require_record(record: Record) -> Record:
             hint="the lines before this one are what was written; from here on nothing is proven",
         )
     return record
+
+
+def _whole(line: dict[str, Any], steps: Sequence[Any], room: Room) -> list[dict[str, Any]]:
+    """Return a proven line as the lines it stands for. Raises BrokenLine for one nobody wrote."""
+    try:
+        if line["type"] == "opening":
+            return [opened(line, room)]
+        return [completed(one, steps) for one in parted(line, room)]
+    except (ValueError, TypeError, LookupError, OverflowError, RecursionError) as error:
+        raise BrokenLine(f"it is not a line that a run leaves ({error})") from None
+
+
+def _steps(opening: Mapping[str, Any]) -> Sequence[Any]:
+    plan = opening.get("plan")
+    steps = plan.get("steps") if isinstance(plan, dict) else None
+    return steps if isinstance(steps, list) else []
 
 
 def _lacking(opening: dict[str, Any]) -> list[str]:

@@ -310,6 +310,34 @@ def test_a_fault_of_the_board_ends_the_run_parked() -> None:
     assert caught.value.relays is RelayKnowledge.PARKED
 
 
+def test_a_fault_that_persists_is_seen_before_a_relay_moves() -> None:
+    """The board may take 100 ms to find it again after it was cleared (SPEC.md, "look")."""
+    rig = Rig()
+    rig.device.set_fault()
+    sleep_s = rig.clock.sleep_s
+
+    def sleep_and_look(duration_s: float) -> None:
+        sleep_s(duration_s)
+        if duration_s >= 0.1:
+            rig.device.set_fault()
+
+    rig.clock.sleep_s = sleep_and_look
+    with pytest.raises(LinkError, match="the board reports a fault") as caught:
+        rig.link.open()
+    assert caught.value.relays is RelayKnowledge.PARKED
+    assert set(rig.states) <= {PARK}
+
+
+def test_a_fault_that_has_passed_costs_a_tenth_of_a_second_and_no_more() -> None:
+    rig = Rig()
+    rig.device.set_fault()
+    begun_s = rig.clock.now_s()
+    rig.opened()
+    assert rig.clock.now_s() - begun_s >= 0.1
+    rig.link.apply(steps(5))
+    assert rig.device.state == 5
+
+
 def test_a_link_that_drove_and_cannot_be_opened_again_does_not_claim_innocence() -> None:
     rig = Rig().opened()
     rig.link.apply(steps(5))

@@ -252,15 +252,18 @@ LINES: dict[str, type[Around]] = {
 }
 
 
-def other_lines(name: str, runs: int) -> list[Row]:
-    """Run over a line on which something else happens."""
+def other_lines(name: str, runs: int, exchanges: int = 0) -> list[Row]:
+    """Run over a line on which something else happens, until there were so many exchanges."""
     kind, plan = LINES[name], ready()
     sound = run_on_line(plan)
 
     def over(seed: int) -> Wrap:
         return lambda channel, device, clock: kind(channel, device, clock, seed)
 
-    return judged(name, [run_on_line(plan, wrap=over(seed)) for seed in range(runs)], sound)
+    ran: list[Ran] = []
+    while len(ran) < runs or sum(one.exchanges for one in ran) < exchanges:
+        ran.append(run_on_line(plan, wrap=over(len(ran))))
+    return judged(name, ran, sound)
 
 
 def sets(full: bool) -> Iterator[Callable[[], list[Row]]]:
@@ -269,7 +272,7 @@ def sets(full: bool) -> Iterator[Callable[[], list[Row]]]:
     for kind in KINDS:
         yield lambda kind=kind: one_kind(kind, 300 if full else 3)
     for name in LINES:
-        yield lambda name=name: other_lines(name, 100 if full else 3)
+        yield lambda name=name: other_lines(name, 100 if full else 3, 20_000 if full else 0)
 
 
 def rows(full: bool = True) -> list[Row]:
