@@ -59,7 +59,14 @@ def carry_out(
     setup = prepare(None)
     if setup.bench.drives_hardware:
         amperes, watts = setup.plan.short_circuit_amperes, setup.plan.most_watts
-        confirm_cautions(output, amperes=amperes, watts=watts, yes=yes, first=first)
+        confirm_cautions(
+            output,
+            amperes=amperes,
+            watts=watts,
+            yes=yes,
+            first=first,
+            of_bench=setup.bench.cautions,
+        )
     if record_path is not None:
         setup = prepare(record_path)
     for sentence in setup.warnings:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from controller.arrays import FloatArray
+from controller.sensors.chart_scatter import scatter_of
 from controller.sensors.chart_solution import Points, Solution, solve_points
-from controller.sensors.misread import find_misread, scatter_of
+from controller.sensors.misread import find_misread
 
 __all__ = ["ChartChoice", "LeftOut", "choose_fit", "default_degree"]
 
@@ -64,7 +65,11 @@ def _without_strangers(
     left_out: list[LeftOut] = []
     while True:
         found = find_misread(
-            points, free_degree=free_degree, reading_percent=percent, reading_celsius=celsius
+            points,
+            free_degree=free_degree,
+            reading_percent=percent,
+            reading_celsius=celsius,
+            found_before=len(left_out),
         )
         if found is None or len(found.indices) > 1 or len(left_out) == may_go:
             break
@@ -97,7 +102,7 @@ def _choice(
     scatter, reading, freedom = 0.0, celsius, len(points.u) - free_degree - 1
     if not stated:
         degree = max(free_degree, default_degree(len(points.u)))
-        scatter = scatter_of(points, degree, with_bends=False).celsius
+        scatter = scatter_of(points, degree, with_bends=False)
         freedom = len(points.u) - degree - 1
         reading = scatter * _small_sample_factor(freedom)
     solution = solve_points(
@@ -136,7 +141,7 @@ def choose_fit(
     ]
     if percent == 0.0 and celsius == 0.0:
         scatters = [
-            scatter_of(attempt.points, degree).celsius
+            scatter_of(attempt.points, degree)
             for attempt, degree in zip(attempts, degrees, strict=True)
         ]
         return attempts[-1] if scatters[-1] < _MUCH_LESS * scatters[0] else attempts[0]

@@ -24,7 +24,7 @@ from controller.run.hold import HandRun, plan_by_hand
 from controller.run.measure import MeasureRun, StateToMeasure
 from controller.session.prepared import Prepared
 from controller.session.recording import Begun, begin_record, clock_of, opening_of
-from controller.session.session import Setup, wear_warnings
+from controller.session.session import Setup, bench_warnings
 
 __all__ = ["by_hand", "hand_plan", "measured_in_memory", "measuring", "record_of", "sweeping"]
 
@@ -100,7 +100,7 @@ def by_hand(
         clock=clock,
         record=writer,
         reads_back=False,
-        warnings=wear_warnings(bench),
+        warnings=(*bench.ladder.warnings, *bench_warnings(bench)),
     )
 
 
@@ -149,7 +149,7 @@ def measuring(
         clock=clock,
         record=_record(record, bench, plan, "measure", clock, files=files, simulated=in_memory),
         reads_back=False,
-        warnings=wear_warnings(bench),
+        warnings=bench_warnings(bench),
     )
 
 

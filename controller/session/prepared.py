@@ -18,7 +18,7 @@ from controller.records.inputs import Inputs, load_inputs
 from controller.records.reader import read_record
 from controller.sensors.curve import Sensor
 from controller.session.recording import opening_of, takes_no_time
-from controller.session.session import wear_warnings
+from controller.session.session import bench_warnings
 
 __all__ = ["Prepared", "Unfinished", "prepare", "prepare_inputs", "unfinished_record"]
 
@@ -130,7 +130,7 @@ def prepare_inputs(
     return Prepared(
         inputs=inputs,
         resolved=resolved,
-        warnings=wear_warnings(inputs.bench),
+        warnings=bench_warnings(inputs.bench),
         called=called,
     )
 

@@ -13,12 +13,13 @@ from dataclasses import dataclass
 from types import TracebackType
 from typing import Self, cast
 
+from controller.bench.calibration_age import calibration_age_warnings
 from controller.bench.files import BenchFile
 from controller.bench.opened import Bench
 from controller.bench.self_tests import self_test_file, self_test_warnings
 from controller.bench.wear import bench_wear_warnings, wear_file
 from controller.bench.wiring import open_bench
-from controller.clock import Clock
+from controller.clock import Clock, RealClock
 from controller.errors import RelayKnowledge
 from controller.planning.model import ResolvedPlan
 from controller.readback.base import Readback
@@ -202,9 +203,12 @@ class Session:
                     yield event
 
 
-def wear_warnings(bench: BenchFile) -> tuple[str, ...]:
-    """Return a sentence for each relay near or past its rated life, and for a failed self-test."""
+def bench_warnings(bench: BenchFile) -> tuple[str, ...]:
+    """Return a sentence for each relay near its rated life, a failed self-test, and an old
+    calibration.
+    """
     return (
         *bench_wear_warnings(bench, wear_file(os.environ)),
         *self_test_warnings(bench, self_test_file(os.environ)),
+        *calibration_age_warnings(bench, RealClock().utc()),
     )

@@ -222,14 +222,14 @@ def covered(
         calibration, _ = calibrate_and_check(
             ladder, table, utc="2026-03-31", common_relative_uncertainty=common
         )
-        state = _some_state(circuit, rng)
+        state = some_state(circuit, rng)
         said = state_ohms(calibrated_ladder(ladder, calibration), state)
         expanded = 2 * state_uncertainty_ohms(ladder, calibration, state)
         inside += abs(terminal_ohms(circuit, sample, state, rng) - said) <= expanded
     return inside
 
 
-def _some_state(circuit: Circuit, rng: np.random.Generator) -> int:
+def some_state(circuit: Circuit, rng: np.random.Generator) -> int:
     state = 1 << circuit.isolate
     for kind, parts in circuit.groups:
         relays = [relay for relay, _, _ in parts]

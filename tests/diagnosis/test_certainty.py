@@ -16,7 +16,15 @@ import numpy as np
 import pytest
 
 from controller.cli.main import main
-from controller.diagnosis import InputCircuit, Readings, Reason, Reporting, diagnose, explain
+from controller.diagnosis import (
+    InputCircuit,
+    Readings,
+    Reason,
+    Reporting,
+    decide,
+    diagnose,
+    explain,
+)
 from controller.diagnosis.adequacy import READINGS_PER_SLIP
 from controller.diagnosis.common import shared_celsius2
 from controller.diagnosis.hypotheses import hypotheses_for, response_of
@@ -105,6 +113,35 @@ def test_a_plan_or_ladder_a_little_off_accuses_nobody(table, many, label):
     found = table.healthy_tally(name, runs=many(5, 40), seed=3)
     assert found.wrong <= found.runs / 20, found.called
     assert found.right >= 0.7 * found.runs, found.called
+
+
+WORD = "curve that is no candidate"
+
+
+def in_short(table):
+    """The table's rows for what is likeliest to be taken for a known fault, twelve readings."""
+    return list(table.table_rows(runs=6, word=WORD, counts=(12,), noises=(0.1,), seed=5))
+
+
+def test_the_table_in_short_meets_its_aims(table):
+    rows = in_short(table)
+    assert [name for name, *_ in rows if name.endswith("all of these")]
+    assert not [row for row in rows if not row[-1]]
+
+
+def test_the_table_in_short_shows_what_is_claimed_without_its_guards(table, monkeypatch):
+    """A planted fault: every explanation passes for a fit, and nothing stands against a name."""
+    real, smooth = decide.adequacy, decide.fit_unknown_curve
+
+    def all_fits(*given, **more):
+        found = real(*given, **more)
+        return replace(found, scatter_passes=True, shape_passes=True, slips_too_many=False)
+
+    monkeypatch.setattr(decide, "adequacy", all_fits)
+    monkeypatch.setattr(
+        decide, "fit_unknown_curve", lambda *g, **m: replace(smooth(*g, **m), log_evidence=-1e9)
+    )
+    assert [row for row in in_short(table) if not row[-1]]
 
 
 @pytest.mark.night
