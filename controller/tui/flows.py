@@ -159,21 +159,19 @@ async def compare_with(app: Shell, path: Path) -> None:
     if picked is None:
         return
     try:
-        comparison = await _worked(app, "Comparing …", lambda: compare_records(path, picked.path))
+        runs = await _worked(app, "Comparing …", lambda: compare_records(path, picked.path))
     except RungwiseError as error:
         await _refuse(app, "These cannot be compared", error)
         return
-    app.push_screen(CompareScreen(comparison))
+    app.push_screen(CompareScreen(runs))
 
 
 def show_replay(app: Shell, name: str, outcome: Replay) -> None:
     """Show a record beside its run on the simulated bench."""
-    from controller.tui.pairing import pairs
-    from controller.tui.screens.compare import CompareScreen, Comparison
+    from controller.session.two_runs import replayed
+    from controller.tui.screens.compare import CompareScreen
 
-    found = pairs(outcome.plan.steps, outcome.recorded, outcome.replayed, outcome.differences)
-    again = "the same plan on the simulated bench"
-    app.push_screen(CompareScreen(Comparison(name, again, found, outcome.differences, outcome.why)))
+    app.push_screen(CompareScreen(replayed(name, outcome)))
 
 
 async def _cautioned(
