@@ -61,6 +61,10 @@ class Ask(ModalScreen[bool]):
         self.query_one(Sentences).show(self._reasons)
         self.query_one("#no", Button).focus()
 
+    def on_resize(self) -> None:
+        """Give the reasons what room there is; the buttons always stay in sight."""
+        self.query_one("#reasons").styles.max_height = max(3, self.size.height - 8)
+
     @on(Button.Pressed)
     def _pressed(self, event: Button.Pressed) -> None:
         self.dismiss(event.button.id == "yes")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from textual.app import App
 
 from controller.tui.parts import Tone
+from controller.tui.remembered import Remembered
 from controller.tui.scale import Scale
 
 if TYPE_CHECKING:
@@ -28,6 +29,8 @@ class Shell(App[int]):
     """
 
     scale: Scale
+    details: bool
+    kept: Remembered
     folder: Path
     runs: Path
     record_path: Path
@@ -57,6 +60,18 @@ class Shell(App[int]):
 
     def use_scale(self, scale: Scale) -> None:
         """Show and take temperatures in a unit, on every screen."""
+        raise NotImplementedError
+
+    def show_anew(self) -> None:
+        """Show every screen anew: the unit or the details have changed."""
+        raise NotImplementedError
+
+    def keep(self, kept: Remembered) -> None:
+        """Keep other choices, now and for the next time."""
+        raise NotImplementedError
+
+    def ring(self) -> None:
+        """Sound the terminal's bell, unless it is turned off."""
         raise NotImplementedError
 
     def warn_once(self, warnings: Sequence[str]) -> None:

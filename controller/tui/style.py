@@ -14,7 +14,7 @@ __all__ = ["CSS"]
 CSS = """
 Screen { background: $background; color: $foreground; }
 #headline { background: $panel; color: $foreground; }
-Footer { background: $surface; }
+Footer, KeysLine { background: $surface; }
 
 OptionList { border: round $secondary; border-title-color: $primary; padding: 0; height: 1fr;
              background: $background; }
@@ -78,8 +78,8 @@ OptionList:focus { border: round $accent; }
 .ask #box { width: 76; max-width: 96%; height: auto; max-height: 95%; border: heavy $accent;
             background: $surface; padding: 0 1; }
 .ask #ask-title { background: $surface; padding: 0 1; }
-.ask #reasons { height: auto; max-height: 15; }
-.-tall .ask #reasons { max-height: 30; }
+.ask #reasons { height: auto; }
+.ask #actions { height: 14; text-wrap: nowrap; text-overflow: ellipsis; }
 .ask #buttons { height: 3; }
 .ask StatusLine { dock: bottom; margin-bottom: 1; }  /* over the one of the screen below */
 """

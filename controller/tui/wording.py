@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 from rich.cells import cell_len
 
 from controller.measurement.model import Verdict
-from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
+from controller.planning.model import ResolvedStep, StepKind
 from controller.run.model import Ending, Reason, StepResult
 from controller.text import number, ohms
-from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Cells, Column, Part, Tone
+from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Part, Tone
 from controller.tui.scale import Scale
 from controller.tui.text import one_line, short_middle
 from controller.tui.view import Driving, Phase, RunView
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "bar",
-    "columns_for",
+    "degrees",
     "difference",
     "driven_words",
     "duration",
@@ -33,10 +33,8 @@ __all__ = [
     "headline",
     "live_words",
     "made_words",
-    "plan_row",
     "question_words",
     "result_words",
-    "row_of",
     "status_parts",
     "step_name",
     "temperature",
@@ -100,70 +98,6 @@ def bar(share: float, width: int) -> str:
     """Return a bar of exactly `width` cells."""
     filled = round(max(0.0, min(1.0, share)) * width)
     return "━" * filled + "·" * (width - filled)
-
-
-# The table of steps
-
-
-def columns_for(plan: ResolvedPlan, scale: Scale = Scale.CELSIUS) -> tuple[Column, ...]:
-    """Return the columns of a plan's table: 77 cells with one cell between them, or more where
-    the plan's own numbers need it."""
-    # Without a letter in the head a column is in degC.
-    celsius = scale is Scale.CELSIUS
-    made = max((len(ohms(step.achieved_ohms)) for step in plan.steps), default=0)
-    return (
-        Column("", 1, right=False),
-        Column("step", max(4, len(str(len(plan.steps))))),
-        Column("target" if celsius else "target F", 8),
-        Column("ohm", max(8, made)),
-        Column("expected" if celsius else "expect F", 8),
-        Column("reported" if celsius else "report F", 8),
-        Column("error" if celsius else "error F", 8),
-        Column("U k=2", 6),
-        Column("limit", 6),
-        Column("result", 11, right=False),
-    )
-
-
-def plan_row(step: ResolvedStep, scale: Scale = Scale.CELSIUS) -> tuple[str, ...]:
-    """Return the cells of a step that are known before it runs."""
-    return (
-        str(step.index + 1),
-        step_name(step, scale),
-        ohms(step.achieved_ohms),
-        temperature(step.expected_celsius, scale),
-    )
-
-
-def row_of(view: RunView, index: int, scale: Scale = Scale.CELSIUS) -> Cells:
-    """Return one row of the table."""
-    assert view.plan is not None  # noqa: S101 - there are no rows without a plan
-    step = view.plan.steps[index]
-    result = view.results[index]
-    now = view.step is not None and view.step.index == index and view.phase is not Phase.FINISHED
-    mark = "▶" if now else ""
-    reported = error = "-"
-    words, tone = ("now", Tone.ACTIVE) if now else ("", Tone.PLAIN)
-    if result is not None:
-        reported = temperature(result.reported_celsius, scale)
-        error = difference(result.error_celsius, scale, sign=True)
-        if not now:
-            part = verdict_words(result.verdict)
-            words, tone = part.text, part.tone
-            if result.reason is Reason.SKIPPED:
-                words = "? skipped"
-    return Cells(
-        (
-            mark,
-            *plan_row(step, scale),
-            reported,
-            error,
-            difference(step.uncertainty_celsius, scale),
-            difference(step.tolerance_celsius, scale),
-            words,
-        ),
-        tone,
-    )
 
 
 # Sentences
@@ -248,8 +182,9 @@ def status_parts(
     stopping: bool,
     room: int = 80,
     scale: Scale = Scale.CELSIUS,
+    details: bool = False,
 ) -> tuple[Part, ...]:
-    """Return the status line: driving or parked, what, the relays, the link.
+    """Return the status line: driving or parked, what, the link; with details the ladder state.
 
     It fits `room` cells from 80 up; then only the port's name is shortened.
     """
@@ -259,7 +194,8 @@ def status_parts(
     parts = [driving]
     if driven := driven_words(view, scale):
         parts.append(Part(driven, Tone.STRONG))
-    if view.driving is not Driving.NOTHING:
+    unknown = view.plan is None or view.relay_state is None
+    if view.driving is not Driving.NOTHING and (details or unknown):
         parts.append(_relays(view))
     used = sum(len(part.text) + 2 for part in parts)
     parts.append(_link(view, port=port, now_s=now_s, alive=alive, room=room - used))
@@ -269,7 +205,7 @@ def status_parts(
 def _relays(view: RunView) -> Part:
     if view.plan is None or view.relay_state is None:
         return Part("relays not known", Tone.BAD)
-    return Part(f"relays {view.plan.format_state(view.relay_state)}")
+    return Part(f"ladder state {view.plan.format_state(view.relay_state)}")
 
 
 def _link(view: RunView, *, port: str, now_s: float, alive: bool, room: int) -> Part:
@@ -334,7 +270,7 @@ def live_words(view: RunView, now_s: float, scale: Scale = Scale.CELSIUS) -> tup
                 Part(
                     f"{difference(off, scale, sign=True)}"
                     + ("" if limit is None else (" within" if inside else " OUTSIDE"))
-                    + ("" if limit is None else f" ±{difference(limit, scale)}"),
+                    + ("" if limit is None else f" ± {difference(limit, scale)}"),
                     Tone.GOOD if inside else Tone.BAD,
                 )
             )

@@ -522,7 +522,7 @@ def test_ascii_leaves_nothing_but_ascii_on_the_screen(helper) -> None:  # type: 
     helper.run(body())
 
 
-@pytest.mark.parametrize("theme", ["rungwise-dark", "ansi-dark"])
+@pytest.mark.parametrize("theme", ["rungwise-dark", "rungwise-16"])
 def test_no_color_leaves_words_and_signs(
     helper,  # type: ignore[no-untyped-def]
     sweep,  # type: ignore[no-untyped-def]
@@ -590,7 +590,7 @@ def test_a_new_file_moves_the_mark_to_no_other_bench(helper, tmp_path: Path) -> 
     helper.run(body())
 
 
-@pytest.mark.parametrize("theme", ["rungwise-dark", "ansi-dark"])
+@pytest.mark.parametrize("theme", ["rungwise-dark", "rungwise-16"])
 def test_signs_show_choice_and_focus(helper, theme: str) -> None:  # type: ignore[no-untyped-def]
     async def body() -> None:
         app = helper.app(theme=theme)
@@ -824,7 +824,7 @@ def test_by_hand_names_the_sensor_and_lets_another_be_chosen(helper, tmp_path: P
             assert "sensor: Tern coolant sensor" in shown(app.screen, "#headline")
             await pilot.press(*"40degC")
             await helper.until(pilot, lambda: "would make 149" in shown(app.screen, "#preview"))
-            await pilot.press("f9")
+            await pilot.press("f4")
             await helper.until(pilot, lambda: isinstance(app.screen, PickRecord))
             await pilot.press("enter")
             await helper.until(pilot, lambda: "exhaust" in shown(app.screen, "#headline"))

@@ -37,9 +37,8 @@ class ChooseScreen(BenchScreen):
         "Pick a plan and press Enter to prepare it; nothing is driven before you start it on the"
         " next screen. Tab moves on to the benches and the records. Enter on a record opens it."
     )
+    ENTER = "Prepare or open"
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "nothing", "Prepare or open", tooltip="Use the marked line",
-                id="choose.use"),
         Binding("h", "by_hand", "Set by hand", id="choose.hand",
                 tooltip="Set single values: the marked plan's sensor, the marked bench"),
         Binding("c", "compare", "Compare", tooltip="Compare the marked record with another",
@@ -149,9 +148,6 @@ class ChooseScreen(BenchScreen):
         if self.record is not None:
             self.shell.open_record(self.record.path)
 
-    def action_nothing(self) -> None:
-        """The lists take this key themselves."""
-
     def action_by_hand(self) -> None:
         """Set single values."""
         bench, plan = self.bench, self.plan
@@ -185,7 +181,7 @@ def _details(plan: Found) -> tuple[Part, ...]:
         return refusal(error)
     targets = read.targets
     shown = ", ".join(str(target) for target in targets[:8])
-    bands = ", ".join(f"±{band.tolerance_celsius:g}" for band in dict.fromkeys(read.tolerance))
+    bands = ", ".join(f"± {band.tolerance_celsius:g}" for band in dict.fromkeys(read.tolerance))
     return (
         Part(one_line(read.name), Tone.STRONG),
         Part(f"{read.kind.value}, {len(targets)} steps: {shown}{', …' if targets[8:] else ''}"),

@@ -50,13 +50,12 @@ class HandScreen(BenchScreen):
         " Enter applies it; up and down nudge it a little. Open, short and single relays ask"
         " first. Tab goes to the relays; Enter there changes one over. Esc parks and goes back."
     )
+    ENTER = "Apply"
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "nothing", "Apply", tooltip="Apply the value that is shown",
-                id="hand.apply"),
         Binding("up", "nudge(1)", "Nudge up", tooltip="Half a degC or 1 % more", id="hand.up"),
         Binding("down", "nudge(-1)", "Nudge down", tooltip="Half a degC or 1 % less",
                 id="hand.down"),
-        Binding("f9", "sensor", "Sensor", tooltip="Set temperatures of another sensor",
+        Binding("f4", "sensor", "Sensor", tooltip="Set temperatures of another sensor",
                 id="hand.sensor"),
         Binding("f7", "park", "Park", tooltip="Park the ladder and stay here", id="hand.park"),
         Binding("tab", "app.focus_next", "Input/relays", show=False, id="hand.next",
@@ -263,9 +262,6 @@ class HandScreen(BenchScreen):
         self._show_names()
         self.show_picture(self._engine.picture)
         self._look(self.query_one(Input).value)
-
-    def action_nothing(self) -> None:
-        """The input takes this key itself."""
 
     def action_leave(self) -> None:
         """Park, close the link, go back."""

@@ -120,7 +120,11 @@ class RecordScreen(BenchScreen):
         yield PartsLine(id="live")
         yield PartsLine(id="progress")
         yield StepsPane(
-            self._film.plan, self._loaded.sensor, lambda: self._view, lambda: self.shell.scale
+            self._film.plan,
+            self._loaded.sensor,
+            lambda: self._view,
+            lambda: self.shell.scale,
+            lambda: self.shell.details,
         )
         yield PartsLine(id="newest")
         yield Sentences(id="ending", classes="-shown")

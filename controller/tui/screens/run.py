@@ -49,6 +49,7 @@ class RunScreen(BenchScreen):
         " they say; skip, redo and stop may be typed too. The F keys work while you type. F12 or"
         " Ctrl+C stops at once and parks the ladder."
     )
+    ENTER = "Take the reading"
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f2", "pause", "Pause/go", tooltip="Hold the relays as they are, or go on",
                 id="run.pause"),
@@ -88,6 +89,7 @@ class RunScreen(BenchScreen):
             self._prepared.sensor,
             lambda: self._shown,
             lambda: self.shell.scale,
+            lambda: self.shell.details,
             below=[
                 PartsLine(id="counts", classes="watch"),
                 PartsLine(id="health", classes="watch"),

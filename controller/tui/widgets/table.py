@@ -139,6 +139,11 @@ class RowsTable(ScrollView, can_focus=True):
             for cell, column in zip(cells, self._columns, strict=False)
         )
 
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer to pick a row only where one can be picked."""
+        del parameters
+        return self._has_cursor if action == "pick" else True
+
     def action_move(self, rows: int) -> None:
         """Move the cursor, or scroll where there is none."""
         if not self._has_cursor:
