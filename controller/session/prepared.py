@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from controller.readback.called import ReadbackFunction
 from controller.records.inputs import Inputs, load_inputs
 from controller.records.reader import read_record
 from controller.sensors.curve import Sensor
+from controller.session.ports import on_port
 from controller.session.recording import opening_of, takes_no_time
 from controller.session.session import wear_warnings
 
@@ -82,13 +84,20 @@ class Unfinished:
 
 
 def prepare(
-    plan_path: Path, bench_path: Path | None = None, *, verb: str | None = None
+    plan_path: Path,
+    bench_path: Path | None = None,
+    *,
+    verb: str | None = None,
+    port_of: Callable[[Path | None], str | None] = lambda _bench: None,
 ) -> Prepared:
     """Read, resolve and check everything. Raises InputError with every reason against it.
 
-    `verb` is the kind of plan that is meant; None: any.
+    `verb` is the kind of plan that is meant; None: any. `port_of` returns the port to use in place
+    of the one that a bench's file names; None: that one.
     """
-    return prepare_inputs(load_inputs(plan_path, bench_path), verb=verb)
+    inputs = load_inputs(plan_path, bench_path)
+    inputs = replace(inputs, bench=on_port(inputs.bench, port_of))
+    return prepare_inputs(inputs, verb=verb)
 
 
 def prepare_inputs(

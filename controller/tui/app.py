@@ -296,6 +296,12 @@ class RungwiseApp(Habits):
 
         return await flows.pick_sensor(self)
 
+    def pick_port(self, bench: Path | None) -> None:
+        """Show who answers on which port, and pick one for a bench."""
+        from controller.tui import flows
+
+        self.flow("start", flows.pick_port(self, bench))
+
     def open_record(self, path: Path) -> None:
         """Show a record."""
         from controller.tui import flows

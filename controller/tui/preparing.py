@@ -66,12 +66,20 @@ class ReadyRun:
         return estimate_s(self.prepared.resolved.steps, self.prepared.resolved)
 
 
-def ready(plan_path: Path, bench_path: Path | None, runs: Path) -> ReadyRun:
-    """Read, resolve and check everything. Raises InputError with every reason against it."""
+def ready(
+    plan_path: Path,
+    bench_path: Path | None,
+    runs: Path,
+    port_of: Callable[[Path | None], str | None] = lambda _bench: None,
+) -> ReadyRun:
+    """Read, resolve and check everything. Raises InputError with every reason against it.
+
+    `port_of` returns the port that was picked for a bench file, None: the one it names.
+    """
     from controller.session.prepared import prepare, unfinished_record
     from controller.session.recording import new_record
 
-    prepared = prepare(plan_path, bench_path)
+    prepared = prepare(plan_path, bench_path, port_of=port_of)
     kind = prepared.inputs.plan.kind
     if not kind.resumable:
         raise InputError.single(
@@ -129,7 +137,11 @@ class HandBench:
         return hand_bench(self.bench, load_sensor(path), self.module)
 
 
-def prepare_bench(bench_path: Path | None, plan_path: Path | None = None) -> HandBench:
+def prepare_bench(
+    bench_path: Path | None,
+    plan_path: Path | None = None,
+    port_of: Callable[[Path | None], str | None] = lambda _bench: None,
+) -> HandBench:
     """Read a bench for setting values by hand, with the sensor of a plan.
 
     Without a bench's file it is the plan's bench; without a plan the bench's own module says which
@@ -138,13 +150,16 @@ def prepare_bench(bench_path: Path | None, plan_path: Path | None = None) -> Han
     from controller.bench.files import default_bench, load_bench
     from controller.planning.single_value import stand_in_sensor
     from controller.records.inputs import load_inputs
+    from controller.session.ports import on_port
 
     if plan_path is not None:
         inputs = load_inputs(plan_path, bench_path)
-        return hand_bench(inputs.bench, inputs.plan.sensor, inputs.module)
+        return hand_bench(on_port(inputs.bench, port_of), inputs.plan.sensor, inputs.module)
     bench: BenchFile = load_bench(bench_path) if bench_path else default_bench(stand_in_sensor())
     module = bench.module
-    return hand_bench(bench, module.sensor if module is not None else None, module)
+    return hand_bench(
+        on_port(bench, port_of), module.sensor if module is not None else None, module
+    )
 
 
 def hand_bench(bench: BenchFile, sensor: Sensor | None, module: Module | None) -> HandBench:

@@ -94,6 +94,10 @@ class Shell(App[int]):
         """Ask for one of the sensors in the folder; None: none was picked."""
         raise NotImplementedError
 
+    def pick_port(self, bench: Path | None) -> None:
+        """Show who answers on which port, and pick one for a bench."""
+        raise NotImplementedError
+
     def open_record(self, path: Path) -> None:
         """Show a record."""
         raise NotImplementedError

@@ -29,6 +29,8 @@ OptionList:focus { border: round $accent; }
 #about { border: round $secondary; border-title-color: $primary; height: 3fr; padding: 0;
          scrollbar-size-vertical: 1; }
 #right #records { height: 2fr; }
+#right #records { text-wrap: nowrap; text-overflow: ellipsis; }
+#find { height: 3; border: tall $accent; }
 .-wide #left { width: 2fr; }
 .-wide #right { width: 3fr; }
 

@@ -6,6 +6,7 @@ Numbers are written so that none is ever cut off.
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING
 
 from rich.cells import cell_len
@@ -35,6 +36,7 @@ __all__ = [
     "made_words",
     "question_words",
     "result_words",
+    "sentence_on",
     "status_parts",
     "step_name",
     "temperature",
@@ -121,6 +123,36 @@ def result_words(result: StepResult, scale: Scale = Scale.CELSIUS) -> Part:
             told += f", {result.reason.value}"
     codes = f"; {', '.join(one_line(code) for code in result.codes)}" if result.codes else ""
     return Part(f"{part.text}  step {step.index + 1}, {name}: {told}{codes}", part.tone)
+
+
+_JUDGED = re.compile(
+    r"reported (-?[\d.]+) where (-?[\d.]+) degC was expected"
+    r" \(error ([+-][\d.]+), uncertainty ([\d.]+)(?:, tolerance ([\d.]+))?\)"
+)
+_DEGREES = re.compile(r"(-?\d+(?:\.\d+)?) degC")
+
+
+def sentence_on(sentence: str, scale: Scale) -> str:
+    """Return the sentence of a run with its temperatures on a scale.
+
+    Records keep the sentence in degC; its words are those of `run.summary`.
+    """
+    sentence = one_line(sentence)
+    if scale is Scale.CELSIUS:
+        return sentence
+
+    def judged(found: re.Match[str]) -> str:
+        reported, expected = (f"{scale.of(float(found[n])):.1f}" for n in (1, 2))
+        spans = f"error {scale.step(float(found[3])):+.1f}"
+        spans += f", uncertainty {scale.step(float(found[4])):.2f}"
+        if found[5]:
+            spans += f", tolerance {scale.step(float(found[5])):g}"
+        return f"reported {reported} where {expected} {scale.unit} was expected ({spans})"
+
+    def alone(found: re.Match[str]) -> str:
+        return f"{scale.of(float(found[1])):.1f} {scale.unit}"
+
+    return _DEGREES.sub(alone, _JUDGED.sub(judged, sentence))
 
 
 def made_words(found: Setting, scale: Scale) -> str:
