@@ -84,6 +84,7 @@ class RowsTable(ScrollView, can_focus=True):
         self._count = 0
         self._row: Callable[[int], Cells] = lambda _index: Cells(())
         self._has_cursor = cursor
+        self._held = False
         self.cursor = 0
 
     def show(self, columns: Sequence[Column], count: int, row: Callable[[int], Cells]) -> None:
@@ -107,9 +108,12 @@ class RowsTable(ScrollView, can_focus=True):
         everything again each time.
         """
         room = self.size.height - 1
-        if room <= 0:
-            return
         top = self.scroll_offset.y
+        if self._held:
+            # Whoever looks elsewhere is left there until the row comes by, or is asked for.
+            self._held = not top <= index < top + room
+        if room <= 0 or self._held:
+            return
         if index < top or index > top + room - 2:
             self.scroll_to(y=max(0, index - room // 3), animate=False)
 
@@ -146,6 +150,7 @@ class RowsTable(ScrollView, can_focus=True):
 
     def action_move(self, rows: int) -> None:
         """Move the cursor, or scroll where there is none."""
+        self._held = True
         if not self._has_cursor:
             self.scroll_to(y=self.scroll_offset.y + rows, animate=False)
             return
@@ -165,6 +170,26 @@ class RowsTable(ScrollView, can_focus=True):
         """Tell that a row was picked."""
         if self._has_cursor and self._count:
             self.post_message(self.Picked(self, self.cursor))
+
+    def bring(self, index: int) -> None:
+        """Show a row on demand; what goes on elsewhere does not take it away again."""
+        self._held = True
+        if self._has_cursor:
+            self.cursor = index
+        self.scroll_to(y=max(0, index - (self.size.height - 1) // 3), animate=False)
+        self.refresh()
+
+    def go_along(self) -> None:
+        """Follow what goes on again."""
+        self._held = False
+
+    def on_mouse_scroll_up(self) -> None:
+        """Leave whoever scrolls where they are."""
+        self._held = True
+
+    def on_mouse_scroll_down(self) -> None:
+        """Leave whoever scrolls where they are."""
+        self._held = True
 
     def on_click(self, event: events.Click) -> None:
         """Put the cursor where the mouse was."""
