@@ -11,6 +11,7 @@ named; the lines before it are still proven.
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,17 @@ from controller.errors import InputError
 from controller.records.lines import FIRST_PREVIOUS, BrokenLine, digest, parse_line
 from controller.regular_file import MOST_RECORD_BYTES, read_regular
 
-__all__ = ["RECORD_FORMAT", "Break", "Record", "load_record", "read_record", "require_record"]
+__all__ = [
+    "RECORD_FORMAT",
+    "Break",
+    "Proof",
+    "Record",
+    "load_record",
+    "read_record",
+    "require_record",
+    "require_whole",
+    "walk_record",
+]
 
 RECORD_FORMAT = "rungwise-record/1"
 
@@ -45,20 +56,26 @@ class Break:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Record:
-    """The proven lines of a record.
+class Proof:
+    """How far a record is proven.
 
     `whole_bytes` is how long the proven part is, `torn_bytes` how long the torn tail after it;
     `tail_hash` is what the next line has to name as the one before. `broken` is None when the
     whole file, but for a torn tail, is what was written.
     """
 
-    path: Path
-    lines: tuple[dict[str, Any], ...]
     whole_bytes: int
     torn_bytes: int
     tail_hash: str
     broken: Break | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Record(Proof):
+    """The proven lines of a record, and how far they are proven."""
+
+    path: Path
+    lines: tuple[dict[str, Any], ...]
 
     @property
     def opening(self) -> dict[str, Any]:
@@ -90,40 +107,60 @@ def read_record(path: Path) -> Record:
     Raises InputError when the file cannot be read or its first line is not the opening of a
     record: then there is nothing to prove.
     """
+    lines: list[dict[str, Any]] = []
+    proof = walk_record(path, lines.append)
+    return Record(
+        path=path,
+        lines=tuple(lines),
+        whole_bytes=proof.whole_bytes,
+        torn_bytes=proof.torn_bytes,
+        tail_hash=proof.tail_hash,
+        broken=proof.broken,
+    )
+
+
+def walk_record(path: Path, take: Callable[[dict[str, Any]], None]) -> Proof:
+    """Prove a record line by line and hand each line on, the opening first, keeping none.
+
+    Raises InputError as `read_record` does, and what `take` raises.
+    """
     where = str(path)
     data = read_regular(path, most_bytes=MOST_RECORD_BYTES)
-    lines: list[dict[str, Any]] = []
     broken = None
-    previous, start = FIRST_PREVIOUS, 0
+    previous, start, count = FIRST_PREVIOUS, 0, 0
     while (end := data.find(b"\n", start)) >= 0:
         raw = data[start : end + 1]
         try:
-            lines.append(parse_line(raw, seq=len(lines), previous=previous))
+            line = parse_line(raw, seq=count, previous=previous)
         except BrokenLine as error:
-            broken = Break(line=len(lines) + 1, reason=str(error))
+            broken = Break(line=count + 1, reason=str(error))
             break
-        previous, start = digest(raw), end + 1
-    if not lines:
+        if not count:
+            _require_opening(line, where)
+        take(line)
+        previous, start, count = digest(raw), end + 1, count + 1
+    if not count:
         raise InputError.single(_why_no_opening(data, broken), where=where, line=1)
-    if lines[0]["type"] != "opening" or lines[0].get("format") != RECORD_FORMAT:
+    return Proof(
+        whole_bytes=start,
+        torn_bytes=0 if broken else len(data) - start,
+        tail_hash=previous,
+        broken=broken,
+    )
+
+
+def _require_opening(line: dict[str, Any], where: str) -> None:
+    if line["type"] != "opening" or line.get("format") != RECORD_FORMAT:
         raise InputError.single(
             f'the first line is not an opening with format "{RECORD_FORMAT}"', where=where, line=1
         )
-    if lacking := _lacking(lines[0]):
+    if lacking := _lacking(line):
         raise InputError.single(
             f"the opening lacks or misstates {', '.join(lacking)}",
             where=where,
             line=1,
             hint="the record may come from another version of the program",
         )
-    return Record(
-        path=path,
-        lines=tuple(lines),
-        whole_bytes=start,
-        torn_bytes=0 if broken else len(data) - start,
-        tail_hash=previous,
-        broken=broken,
-    )
 
 
 def load_record(path: Path) -> Record:
@@ -133,14 +170,19 @@ def load_record(path: Path) -> Record:
 
 def require_record(record: Record) -> Record:
     """Return the record; raise InputError at the line where its chain breaks."""
-    if record.broken is not None:
+    require_whole(record.path, record.broken)
+    return record
+
+
+def require_whole(path: Path, broken: Break | None) -> None:
+    """Raise InputError where the chain of a record breaks; None: it does not."""
+    if broken is not None:
         raise InputError.single(
-            f"the record is damaged: {record.broken.reason}",
-            where=str(record.path),
-            line=record.broken.line,
+            f"the record is damaged: {broken.reason}",
+            where=str(path),
+            line=broken.line,
             hint="the lines before this one are what was written; from here on nothing is proven",
         )
-    return record
 
 
 def _lacking(opening: dict[str, Any]) -> list[str]:

@@ -86,6 +86,8 @@ async def prepare(app: Shell, plan: Path, bench: Path | None) -> None:
 
 async def start_run(app: Shell, run: ReadyRun, *, pace: str, resume: bool) -> None:
     """Ask what has to be asked, then run."""
+    from controller.reports.html import Told
+    from controller.session.handover import keep_told
     from controller.tui.preparing import begin_run
     from controller.tui.screens.run import RunScreen
 
@@ -108,6 +110,11 @@ async def start_run(app: Shell, run: ReadyRun, *, pace: str, resume: bool) -> No
     unfinished = run.unfinished
     goes_on = resume and unfinished is not None
     app.record_path = unfinished.path if goes_on and unfinished else run.record
+    if run.told != Told():
+        try:
+            keep_told(app.record_path, run.told)
+        except RungwiseError as error:
+            app.say(f"What was written about the machine is not kept: {error}", Tone.DOUBT)
     app.begin(engine)
     app.switch_screen(RunScreen(run, engine))
 

@@ -5,25 +5,28 @@ Nothing is driven here, and no record is begun before `begin_run` or `begin_by_h
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.clock import Clock, PacedClock, RealClock, VirtualClock
 from controller.errors import InputError
+from controller.reports.html import Told
 from controller.tui.engine_thread import EngineThread
 from controller.tui.view import RunView, begin, estimate_s
 
 if TYPE_CHECKING:
     from controller.bench.files import BenchFile
     from controller.module.model import Module
+    from controller.planning.plan import Plan
     from controller.planning.single_value import Finder
     from controller.sensors.curve import Sensor
     from controller.session.prepared import Prepared, Unfinished
     from controller.session.session import Setup
 
 __all__ = [
+    "ENOUGH",
     "PACES",
     "HandBench",
     "ReadyRun",
@@ -33,10 +36,14 @@ __all__ = [
     "hand_bench",
     "prepare_bench",
     "ready",
+    "telling_plan",
 ]
 
 PACES = ("real", "20x", "at once")
 """How fast a fully simulated bench may run; anything else runs in real time."""
+
+ENOUGH = 3
+"""Temperatures that a plan needs before its readings can name a fault."""
 
 _SPEED = 20.0
 
@@ -54,11 +61,15 @@ def clock_for(pace: str) -> Clock:
 
 @dataclass(frozen=True, kw_only=True)
 class ReadyRun:
-    """A prepared run, where its record would go, and an earlier one that could be gone on with."""
+    """A prepared run, where its record would go, and an earlier one that could be gone on with.
+
+    `told` is what a person wrote about it.
+    """
 
     prepared: Prepared
     record: Path
     unfinished: Unfinished | None
+    told: Told = field(default_factory=Told)
 
     @property
     def seconds(self) -> float:
@@ -187,6 +198,31 @@ def begin_by_hand(
     record = new_record(runs, "by-hand") if bench.drives_hardware else None
     setup = by_hand(bench, plan=plan, clock=clock or RealClock(), record=record)
     return _thread(setup, RunView(plan=setup.plan), changed)
+
+
+def telling_plan(plan: Plan, among: Iterable[Path]) -> Path | None:
+    """Return a plan of the same sensor with enough temperatures to name a fault.
+
+    None where the plan itself has enough, or no other one has.
+    """
+    from controller.planning.files import load_plan
+    from controller.sensors.alike import same_curve
+
+    if _temperatures(plan) >= ENOUGH:
+        return None
+    for path in among:
+        try:
+            other = load_plan(path)
+        except InputError:
+            continue
+        enough = other.kind.resumable and _temperatures(other) >= ENOUGH
+        if enough and same_curve(plan.sensor.curve, other.sensor.curve):
+            return path
+    return None
+
+
+def _temperatures(plan: Plan) -> int:
+    return len({target.celsius for target in plan.targets if target.celsius is not None})
 
 
 def _thread(setup: Setup, view: RunView, changed: Callable[[], None]) -> EngineThread:

@@ -134,7 +134,7 @@ class ChooseScreen(BenchScreen):
         unread = [one for one in records if (one.path, one.changed_s) not in self._summaries]
         for start in range(0, len(unread), 100):
             some = unread[start : start + 100]
-            told = await asyncio.to_thread(lambda some=some: [summary_of(one.path) for one in some])
+            told = await asyncio.to_thread(_summaries_of, tuple(one.path for one in some))
             for one, summary in zip(some, told, strict=True):
                 self._summaries[one.path, one.changed_s] = summary
             self._fill_records()
@@ -269,3 +269,7 @@ def _found(path: Hashable | None, among: Sequence[Found]) -> Found | None:
 
 def _plan_line(plan: Found) -> Part:
     return Part(f"{plan.kind or '?':9}  {plan.name}")
+
+
+def _summaries_of(paths: Sequence[Path]) -> list[RecordSummary]:
+    return [summary_of(path) for path in paths]
