@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TypeAlias
 
 import numpy as np
@@ -73,6 +73,7 @@ class Router:
     celsius: Scale
     mid_state: int
     together: bool = False
+    _known: dict[int, float] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def path(self, start: int, goal: int) -> tuple[PathStep, ...]:
         """Return the quietest path between two states; nothing when they are the same."""
@@ -139,8 +140,11 @@ class Router:
 
     def temperatures(self, states: Sequence[int]) -> list[float]:
         """Return the temperature each state stands for, extended beyond the sensor's span."""
-        ohms = np.array([state_ohms(self.ladder, state) for state in states])
-        return [float(value) for value in self.celsius(ohms)]
+        known = self._known
+        if unknown := [state for state in dict.fromkeys(states) if state not in known]:
+            ohms = np.array([state_ohms(self.ladder, state) for state in unknown])
+            known.update(zip(unknown, self.celsius(ohms).tolist(), strict=True))
+        return [known[state] for state in states]
 
     def _direct(self, start: int, goal: int, *, detours: int = MOST_EXACT) -> tuple[PathStep, ...]:
         if self.together:

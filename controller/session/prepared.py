@@ -141,8 +141,11 @@ def unfinished_record(prepared: Prepared, runs: Path, *, newest: int = 20) -> Un
     inputs = prepared.inputs
     if not inputs.plan.kind.resumable:
         return None
+    earlier = sorted(runs.glob(f"{inputs.plan.path.stem}-*.jsonl"), reverse=True)[:newest]
+    if not earlier:
+        return None
     opening = opening_of(inputs, prepared.resolved, verb=inputs.plan.kind.value, pace="real")
-    for path in sorted(runs.glob(f"{inputs.plan.path.stem}-*.jsonl"), reverse=True)[:newest]:
+    for path in earlier:
         try:
             record = read_record(path)
         except InputError:

@@ -226,8 +226,11 @@ def _temperatures(plan: Plan) -> int:
 
 
 def _thread(setup: Setup, view: RunView, changed: Callable[[], None]) -> EngineThread:
+    from controller.ladder.electrical import Output, output_of
     from controller.session.session import Session
 
+    ladder = setup.bench.ladder
+    view = replace(view, parks_open=output_of(ladder, ladder.park_state) is Output.OPEN)
     return EngineThread(
         open_session=lambda lines, say: Session(setup, lines=lines, write=say),
         view=view,

@@ -82,6 +82,7 @@ class Point:
 class RunView:
     """One frozen picture of a run. `results` has one entry a step, None until it has a verdict.
 
+    `parks_open` says that a parked ladder is an open circuit to the module.
     `relay_state` is what the ladder was last told and acknowledged, None while unknown;
     `set_state` what the last whole path ended in. `driven_ohms` is what is made now, None while
     parked or unknown. `set_at_s` is when the step's value was latched. `reported_celsius` and
@@ -99,6 +100,7 @@ class RunView:
     judged_now: int = 0
     phase: Phase = Phase.WAITING
     driving: Driving = Driving.NOTHING
+    parks_open: bool = False
     device_name: str = ""
     started_at_s: float | None = None
     now_s: float = 0.0

@@ -223,6 +223,8 @@ def status_parts(
     driving = _DRIVING[view.driving]
     if stopping and alive:
         driving = Part("■ STOPPING", Tone.BAD)
+    elif view.driving is Driving.PARKED and view.parks_open:
+        driving = Part("■ parked (open circuit)", driving.tone)
     parts = [driving]
     if driven := driven_words(view, scale):
         parts.append(Part(driven, Tone.STRONG))

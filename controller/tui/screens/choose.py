@@ -37,7 +37,7 @@ class ChooseScreen(BenchScreen):
         " next screen. Tab moves on to the benches and the records. Enter on a record opens it; a"
         " slash finds records by words of their verdict, plan, bench or date."
     )
-    ENTER = "Prepare or open"
+    ENTER = "Choose"
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("h", "by_hand", "Set by hand", id="choose.hand",
                 tooltip="Set single values: the marked plan's sensor, the marked bench"),

@@ -118,7 +118,7 @@ class ReadyScreen(BenchScreen):
         "Read what will be driven, then start. On real equipment the cautions come first, and a"
         " plan with an open or a short circuit asks once more. The default answer is no."
     )
-    ENTER = "Press the marked button"
+    ENTER = "Press"
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("s", "start(False)", "Start", tooltip="Start the run from its first step",
                 id="ready.start"),

@@ -57,27 +57,8 @@ class RunScreen(BenchScreen):
         " they say; skip, redo and stop may be typed too. The F keys work while you type. F12 or"
         " Ctrl+C stops at once and parks the ladder."
     )
-    ENTER = "Take the reading"
+    ENTER = "Take it"
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("f2", "pause", "Pause/go", tooltip="Hold the relays as they are, or go on",
-                id="run.pause"),
-        Binding("f3", "skip", "Skip", tooltip="Leave this step without a reading",
-                id="run.skip"),
-        Binding("f4", "back", "Step back", tooltip="Return to the step before and repeat it",
-                id="run.back"),
-        Binding("f5", "redo", "Redo", tooltip="Begin this step again", id="run.redo"),
-        Binding("f6", "view", "View", tooltip="Steps, curve, errors (at 80 columns)",
-                id="run.view"),
-        # Letters act only where no reading is typed, and none of them loses a step.
-        Binding("p", "letter('pause')", "Pause/go", show=False, tooltip="As F2",
-                id="run.pause-letter"),
-        Binding("v", "letter('view')", "View", show=False, tooltip="As F6", id="run.view-letter"),
-        Binding("f7", "note", "Note", tooltip="Keep a remark about this step in the record",
-                id="run.note"),
-        Binding("f", "letter('failed')", "Next fail", show=False, id="run.failed",
-                tooltip="Show the next step that failed"),
-        Binding("end", "along", "Go along", show=False, id="run.along",
-                tooltip="Follow the step under way again"),
         Binding("n", "next_plan", "Next plan", id="run.next",
                 tooltip="Prepare the plan that would name the fault"),
         Binding("m", "said", "Machine, codes", show=False, id="run.said",
@@ -87,6 +68,23 @@ class RunScreen(BenchScreen):
                 id="run.record"),
         Binding("w", "report", "Write report", id="run.report",
                 tooltip="Write the record as a page to hand over, beside it (.html)"),
+        Binding("f2", "pause", "Pause/go", tooltip="Hold the relays as they are, or go on",
+                id="run.pause"),
+        Binding("f3", "skip", "Skip", tooltip="Leave this step without a reading",
+                id="run.skip"),
+        Binding("f4", "back", "Step back", tooltip="Return to the step before and repeat it",
+                id="run.back"),
+        Binding("f5", "redo", "Redo", tooltip="Begin this step again", id="run.redo"),
+        Binding("f6", "view", "View", tooltip="Steps, curve, errors (at 80 columns)",
+                id="run.view"),
+        Binding("f7", "note", "Note", tooltip="Keep a remark about this step in the record",
+                id="run.note"),
+        # Letters act only where no reading is typed, and none of them loses a step.
+        Binding("p", "letter('pause')", "Pause/go", show=False, tooltip="As F2",
+                id="run.pause-letter"),
+        Binding("v", "letter('view')", "View", show=False, tooltip="As F6", id="run.view-letter"),
+        Binding("f", "letter('failed')", "Next fail", show=False, id="run.failed",
+                tooltip="Show the next step that failed"),
         Binding("escape", "leave", "Back", tooltip="Back, once the run is over", id="run.leave"),
     ]  # fmt: skip
 
@@ -132,6 +130,10 @@ class RunScreen(BenchScreen):
             self.query_one(StepsPane).table.focus()
         self.show_picture(self._engine.picture)
 
+    def enter_words(self) -> str:
+        """Say what Enter does: it takes a reading, where readings are typed."""
+        return self.ENTER if self._prepared.typed and not self._ended else ""
+
     # Showing
 
     def show_picture(self, picture: Picture) -> None:
@@ -173,7 +175,7 @@ class RunScreen(BenchScreen):
         done, total = view.done, view.total
         left = view.left_s
         told = f"{done} of {total} done, {duration(view.elapsed_s)} gone"
-        if left is not None:
+        if left is not None and left >= 1.0:
             told += f", about {duration(left)} left"
             if isinstance(self._engine.clock, RealClock) and view.phase is not Phase.PAUSED:
                 ends = self._engine.clock.utc().astimezone() + timedelta(seconds=left)
@@ -336,16 +338,6 @@ class RunScreen(BenchScreen):
         result = view.results[self._failed_at]
         if result is not None and not self._ended:
             self.query_one("#newest", PartsLine).show([result_words(result, self.shell.scale)])
-
-    def action_along(self) -> None:
-        """Follow the step under way again."""
-        table = self.query_one(StepsPane).table
-        step = self._engine.picture.view.step
-        table.go_along()
-        if step is not None and not self._ended:
-            table.follow(step.index)
-        else:
-            table.action_move(1_000_000)
 
     @work(exclusive=True, group="note", exit_on_error=False)
     async def action_note(self) -> None:

@@ -6,7 +6,7 @@ Must not know: what the keys do.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from textual import events
@@ -39,7 +39,7 @@ class KeysLine(Footer):
     `enter` says what Enter does where the widget in focus takes that key itself.
     """
 
-    def __init__(self, enter: str = "") -> None:
+    def __init__(self, enter: Callable[[], str]) -> None:
         super().__init__(show_command_palette=False, compact=True)
         self._enter = enter
         self._room = 0
@@ -83,8 +83,9 @@ class KeysLine(Footer):
                     active.tooltip or binding.description,
                 )
             )
-        if self._enter and all(one.key != "enter" for one in shown):
-            shown.append(_Shown("enter", "Enter", self._enter, "screen.nothing", True, self._enter))
+        enter = self._enter()
+        if enter and all(one.key != "enter" for one in shown):
+            shown.append(_Shown("enter", "Enter", enter, "screen.nothing", True, enter))
         return sorted(shown, key=lambda one: _rank(one.key))
 
 

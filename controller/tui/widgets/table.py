@@ -26,6 +26,9 @@ from controller.tui.text import fitted
 __all__ = ["RowsTable"]
 
 
+_TO_THE_END = 1_000_000
+
+
 class RowsTable(ScrollView, can_focus=True):
     """Shows `count` rows that `row(index)` makes; the head stays in sight."""
 
@@ -61,7 +64,7 @@ class RowsTable(ScrollView, can_focus=True):
         Binding("pageup", "page(-1)", "Page up", show=False, tooltip="Move by a screenful"),
         Binding("pagedown", "page(1)", "Page down", show=False, tooltip="Move by a screenful"),
         Binding("home", "move(-1000000)", "First row", show=False, tooltip="Move to the top"),
-        Binding("end", "move(1000000)", "Last row", show=False, tooltip="Move to the end"),
+        Binding("end", f"move({_TO_THE_END})", "Last row", show=False, tooltip="Move to the end"),
         Binding("enter", "pick", "Pick the row", show=False, tooltip="Use the row"),
     ]
 
@@ -149,8 +152,8 @@ class RowsTable(ScrollView, can_focus=True):
         return self._has_cursor if action == "pick" else True
 
     def action_move(self, rows: int) -> None:
-        """Move the cursor, or scroll where there is none."""
-        self._held = True
+        """Move the cursor, or scroll where there is none; End goes along again."""
+        self._held = rows < _TO_THE_END
         if not self._has_cursor:
             self.scroll_to(y=self.scroll_offset.y + rows, animate=False)
             return
@@ -178,10 +181,6 @@ class RowsTable(ScrollView, can_focus=True):
             self.cursor = index
         self.scroll_to(y=max(0, index - (self.size.height - 1) // 3), animate=False)
         self.refresh()
-
-    def go_along(self) -> None:
-        """Follow what goes on again."""
-        self._held = False
 
     def on_mouse_scroll_up(self) -> None:
         """Leave whoever scrolls where they are."""
