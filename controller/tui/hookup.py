@@ -18,10 +18,10 @@ __all__ = ["hookup_parts", "order_words"]
 _PICTURE = (
     "  sensor ──╳   unplugged, left off",
     "              ┌────────┐",
-    "  module ─────┤ ladder ├───── ground pin of the sensor's plug",
+    "  module ─────┤ ladder ├───── sensor's ground pin",
     "              └────────┘",
 )
-_TOOL = "  tool ─────── diagnostic socket, showing this sensor's temperature"
+_TOOL = "  tool ─────── diagnostic socket, shows the reading"
 
 
 def hookup_parts(

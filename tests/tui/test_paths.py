@@ -952,10 +952,10 @@ def test_a_long_preparation_says_so_and_can_be_given_up(
     begun: list[Path] = []
     really = preparing.ready
 
-    def slow(plan: Path, bench: Path | None, runs: Path):  # type: ignore[no-untyped-def]
+    def slow(plan: Path, *others: object):  # type: ignore[no-untyped-def]
         begun.append(plan)
         assert go_on.wait(30)
-        return really(plan, bench, runs)
+        return really(plan, *others)
 
     monkeypatch.setattr(preparing, "ready", slow)
 

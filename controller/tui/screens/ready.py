@@ -61,7 +61,7 @@ def ready_parts(
         parts += [
             Part(f"ladder    {one_line(bench.ladder.name)}, {bench.ladder.relay_count} relays"),
             Part(f"link      {bench.link.value}"),
-            Part(f"rule      {plan.decision_rule.value}, uncertainties with k=2"),
+            Part(f"judged    decision rule {plan.decision_rule.value}, uncertainties with k=2"),
         ]
     parts.append(Part(f"about     {said_words(run.told).text}   (m writes it)", Tone.FAINT))
     parts += [

@@ -464,12 +464,15 @@ class RunScreen(BenchScreen):
 def _worth_a_sound(view: RunView, before: RunView | None) -> bool:
     """Whether a question, a fail or the end has come."""
     if before is None:
-        return False
+        return view.prompt is not None
     asked = view.prompt is not None and view.prompt != before.prompt
-    newest = view.newest
-    failed = newest is not None and newest is not before.newest and newest.verdict is Verdict.FAIL
+    failed = view.results is not before.results and _fails(view) > _fails(before)
     ended = view.phase is Phase.FINISHED and before.phase is not Phase.FINISHED
     return asked or failed or ended
+
+
+def _fails(view: RunView) -> int:
+    return sum(one is not None and one.verdict is Verdict.FAIL for one in view.results)
 
 
 def _ending(picture: Picture, scale: Scale) -> Iterable[Part]:

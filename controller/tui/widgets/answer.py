@@ -85,6 +85,7 @@ class AnswerBox(Vertical):
         self._given = False
         self._fixed_celsius: float | None = None
         self._doubt = ""
+        self._refused = ""
 
     def compose(self) -> ComposeResult:
         """Return the parts."""
@@ -139,6 +140,8 @@ class AnswerBox(Vertical):
         hint = f"a number alone is {self._scale.unit}; -- if it shows none{fixed}; skip, redo, stop"
         if self._doubt and not said:
             said = (self._doubt,)
+        elif self._refused and not said:
+            said = (self._refused,)
         words = tuple(Part(one_line(one), Tone.DOUBT) for one in said[-2:]) or (
             Part(hint, Tone.FAINT),
         )
@@ -159,6 +162,8 @@ class AnswerBox(Vertical):
 
     @on(Input.Changed)
     def _read_back(self, event: Input.Changed) -> None:
+        if event.value:
+            self._refused = ""
         self._echo(event.value)
 
     def _echo(self, typed: str) -> None:
@@ -189,7 +194,8 @@ class AnswerBox(Vertical):
         self.post_message(self.Given(with_unit(text, self._scale)))
 
     def refuse(self, why: str) -> None:
-        """Say why something typed was not taken."""
+        """Say why something typed was not taken, until something else is typed."""
+        self._refused = why
         self.query_one("#said", Sentences).show([Part(one_line(why), Tone.DOUBT)])
 
     @on(ReadingInput.Several)
