@@ -117,7 +117,7 @@ def ask_cautions(amperes: float | None, watts: float | None) -> Ask:
     return Ask(
         CAUTIONS_TITLE,
         [Part(f"· {caution}") for caution in told],
-        yes="I have read this; go on",
+        yes="I have read it; go on",
     )
 
 

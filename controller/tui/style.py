@@ -83,5 +83,6 @@ OptionList:focus { border: round $accent; }
 .ask #reasons { height: auto; }
 .ask #actions { height: 14; text-wrap: nowrap; text-overflow: ellipsis; }
 .ask #buttons { height: 3; }
+.ask #buttons Button { margin: 0; }  /* both fit beside each other at 60 columns */
 .ask StatusLine { dock: bottom; margin-bottom: 1; }  /* over the one of the screen below */
 """

@@ -136,7 +136,8 @@ async def settled(pilot: Pilot[Any]) -> None:
         for field in pilot.app.screen.query(Input):
             field.cursor_blink = False
         waiting = [w for w in pilot.app.workers if w.group not in WAITING]
-        await pilot.app.workers.wait_for_complete(waiting)
+        if waiting:  # nothing means all
+            await pilot.app.workers.wait_for_complete(waiting)
         await pilot.pause(0.04)
 
 
