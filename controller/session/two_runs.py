@@ -110,7 +110,7 @@ def two_records(first: Record, second: Record) -> TwoRuns:
         pairs=pairs,
         how=(
             "Steps belong together by temperature and heading. Readings differ where their errors"
-            " are further apart than what scatters from reading to reading (k = 2)."
+            " are further apart than readings scatter by themselves."
         ),
         remarks=tuple(_remarks(first, second)),
     )

@@ -18,21 +18,37 @@ from controller.tui.scale import Scale
 from controller.tui.text import one_line
 from controller.tui.wording import difference, step_name, temperature, verdict_words
 
-__all__ = ["COLUMNS", "difference_words", "pair_rows", "pair_words", "summary_words"]
+__all__ = [
+    "COLUMNS",
+    "difference_words",
+    "pair_columns",
+    "pair_rows",
+    "pair_words",
+    "summary_words",
+]
+    "COLUMNS",
+    "difference_words",
+    "pair_columns",
+    "pair_rows",
+    "pair_words",
+    "summary_words",
+]
 
 COLUMNS = (
-    Column("", 1, right=False),
-    Column("target", 8),
-    Column("way", 4, right=False),
-    Column("step A", 6),
-    Column("step B", 6),
-    Column("rep. A", 8),
-    Column("rep. B", 8),
-    Column("B - A", 7),
-    Column("may", 5),
-    Column("res. A", 7, right=False),
-    Column("res. B", 7, right=False),
+    Column("", 1, right=False, key="mark"),
+    Column("target", 8, key="target"),
+    Column("way", 4, right=False, key="way"),
+    Column("step A", 6, key="step A"),
+    Column("step B", 6, key="step B"),
+    Column("rep. A", 8, key="reported A"),
+    Column("rep. B", 8, key="reported B"),
+    Column("B - A", 7, key="moved"),
+    Column("may", 5, key="allowed"),
+    Column("res. A", 7, right=False, key="result A"),
+    Column("res. B", 7, right=False, key="result B"),
 )
+_LEFT_OUT = ("step A", "step B", "allowed", "way")
+"""Columns that go first where there is no room for all."""
 
 _WAYS = {Heading.WARMING: "up", Heading.COOLING: "down", Heading.NEITHER: ""}
 
@@ -62,32 +78,42 @@ _FIELDS = {
 _SPANS = ("error", "tolerance", "uncertainty", "excursion")
 
 
-def pair_rows(found: Sequence[Pair], scale: Scale = Scale.CELSIUS) -> tuple[Cells, ...]:
+def pair_columns(room: int) -> tuple[Column, ...]:
+    """Return the columns that fit so many cells; both results are always among them."""
+    columns = list(COLUMNS)
+    for key in _LEFT_OUT:
+        if sum(column.width + 1 for column in columns) - 1 > room:
+            columns = [column for column in columns if column.key != key]
+    return tuple(columns)
+
+
+def pair_rows(
+    found: Sequence[Pair], scale: Scale = Scale.CELSIUS, columns: Sequence[Column] = COLUMNS
+) -> tuple[Cells, ...]:
     """Return the rows of the table; one that differs says so with a sign and a tone."""
-    return tuple(
-        Cells(
-            (
-                "*" if pair.differs else "",
-                step_name(pair.step, scale),
-                _WAYS[pair.heading],
-                *(
-                    "-" if step is None else str(step.index + 1)
-                    for step in (pair.first_step, pair.second_step)
-                ),
-                *(
-                    temperature(None if result is None else result.reported_celsius, scale)
-                    for result in (pair.first, pair.second)
-                ),
-                difference(pair.moved_celsius, scale, sign=True),
-                difference(pair.allowed_celsius or None, scale),
-                *(
-                    "-" if result is None else verdict_words(result.verdict).text[:7]
-                    for result in (pair.first, pair.second)
-                ),
-            ),
-            Tone.DOUBT if pair.differs else Tone.PLAIN,
+    return tuple(_row(pair, scale, columns) for pair in found)
+
+
+def _row(pair: Pair, scale: Scale, columns: Sequence[Column]) -> Cells:
+    cells = {
+        "mark": "*" if pair.differs else "",
+        "target": step_name(pair.step, scale),
+        "way": _WAYS[pair.heading],
+        "moved": difference(pair.moved_celsius, scale, sign=True),
+        "allowed": difference(pair.allowed_celsius or None, scale),
+    }
+    for name, step, result in (
+        ("A", pair.first_step, pair.first),
+        ("B", pair.second_step, pair.second),
+    ):
+        cells[f"step {name}"] = "-" if step is None else str(step.index + 1)
+        cells[f"reported {name}"] = temperature(
+            None if result is None else result.reported_celsius, scale
         )
-        for pair in found
+        cells[f"result {name}"] = "-" if result is None else verdict_words(result.verdict).text[:7]
+    return Cells(
+        tuple(cells[column.key] for column in columns),
+        Tone.DOUBT if pair.differs else Tone.PLAIN,
     )
 
 

@@ -56,8 +56,9 @@ OptionList:focus { border: round $accent; }
 .-wide.-low #errors { display: none; }
 .-wide.-low.-errors #errors { display: block; }
 .-wide.-low.-errors #curve { display: none; }
-#ending { display: none; max-height: 10; padding: 0 1; border-top: solid $accent; }
-#ending.-shown { display: block; }
+#endbox { display: none; height: auto; max-height: 40%; border-top: solid $accent; }
+#endbox:focus { border-top: heavy $accent; }
+#endbox.-shown { display: block; }
 
 /* by hand */
 #hand { height: 1fr; layout: vertical; }

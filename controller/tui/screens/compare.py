@@ -16,8 +16,8 @@ from textual.widget import Widget
 
 from controller.session.two_runs import Pair, TwoRuns, two_records
 from controller.tui.pairing import (
-    COLUMNS,
     difference_words,
+    pair_columns,
     pair_rows,
     pair_words,
     summary_words,
@@ -86,9 +86,15 @@ class CompareScreen(BenchScreen):
         shown: Sequence[Pair] = self._runs.pairs
         if self._only:
             shown = [pair for pair in shown if pair.differs]
-        rows = pair_rows(shown, self.shell.scale)
-        self.query_one(RowsTable).show(COLUMNS, len(rows), rows.__getitem__)
+        table = self.query_one(RowsTable)
+        columns = pair_columns(table.size.width - 1 if table.size.width else 78)
+        rows = pair_rows(shown, self.shell.scale, columns)
+        table.show(columns, len(rows), rows.__getitem__)
         self.query_one("#differences", Sentences).show(_in_words(self._runs, self.shell.scale))
+
+    def on_resize(self) -> None:
+        """Show the columns there is room for."""
+        self.call_after_refresh(self._show)
 
     def show_scale(self) -> None:
         """Show every temperature anew."""

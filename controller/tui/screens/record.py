@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, ClassVar, TypeVar
 
 from textual import work
 from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
 from textual.timer import Timer
 from textual.widget import Widget
 
@@ -145,7 +146,7 @@ class RecordScreen(BenchScreen):
             lambda: self.shell.details,
         )
         yield PartsLine(id="newest")
-        yield Sentences(id="ending", classes="-shown")
+        yield VerticalScroll(Sentences(id="ending"), id="endbox", classes="-shown")
 
     def on_mount(self) -> None:
         """Open at the end: the result first."""
@@ -208,9 +209,8 @@ class RecordScreen(BenchScreen):
         self._show()
 
     def _tell(self, parts: Sequence[Part]) -> None:
-        ending = self.query_one("#ending", Sentences)
-        ending.set_class(bool(parts), "-shown")
-        ending.show(parts)
+        self.query_one("#endbox").set_class(bool(parts), "-shown")
+        self.query_one("#ending", Sentences).show(parts)
 
     def _ending(self) -> Iterable[Part]:
         view, record = self._view, self._loaded.record

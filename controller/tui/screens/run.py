@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual import events, on, work
 from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
 from textual.widget import Widget
 from textual.widgets import Input
 
@@ -116,7 +117,7 @@ class RunScreen(BenchScreen):
             ],
         )
         yield PartsLine(id="newest")
-        yield Sentences(id="ending")
+        yield VerticalScroll(Sentences(id="ending"), id="endbox")
         if self._prepared.typed:
             yield AnswerBox(self.shell.scale, id="answer")
 
@@ -222,8 +223,7 @@ class RunScreen(BenchScreen):
 
     def _show_end(self, picture: Picture) -> None:
         view = picture.view
-        ending = self.query_one("#ending", Sentences)
-        ending.add_class("-shown")
+        self.query_one("#endbox").add_class("-shown")
         self._tell_end()
         self.query_one("#newest", PartsLine).display = False
         table = self.query_one(StepsPane).table

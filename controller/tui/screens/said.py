@@ -62,7 +62,7 @@ class SaidForm(ModalScreen[Told | None]):
         with Vertical(id="box"):
             yield PartsLine(id="ask-title")
             for name, words, hint in _FIELDS:
-                yield Label(words, markup=False)
+                yield Label(f"{words}:", markup=False)
                 yield Input(one_line(values[name]), placeholder=hint, id=name, compact=True)
             yield PartsLine(id="ask-keys")
         yield StatusLine()
