@@ -17,6 +17,7 @@ from typing import TypeAlias
 
 from controller.documents import read_text
 from controller.errors import InputError, Problem
+from controller.text import one_line
 
 __all__ = ["CellReader", "read_csv_table"]
 
@@ -39,7 +40,7 @@ def read_csv_table(
     InputError with every line that is wrong, or when there is no line with values.
     """
     where = str(path)
-    hint = f"the first line is: {','.join(columns)}"
+    hint = f"the first line must name the columns: {','.join(columns)}"
     lines = [
         (number, line)
         for number, line in enumerate(read_text(path).removeprefix(_BOM).splitlines(), start=1)
@@ -95,12 +96,13 @@ def _check_header(
     hint: str,
 ) -> None:
     problems = []
+    found = one_line(", ".join(name for name in names if name))[:60] or "nothing"
     unit = next((foreign_units[name] for name in names if name in foreign_units), None)
     for column in columns:
         if column not in names:
             problems.append(
                 Problem(
-                    message=f"there is no column {column}",
+                    message=f"there is no column {column}; the first line names {found}",
                     where=where,
                     line=line,
                     hint=f"convert to {unit} first; {hint}" if unit else hint,

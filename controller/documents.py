@@ -359,6 +359,10 @@ class Table:
         relative = self.text(key)
         if not relative:
             return None
+        if any(ord(character) < 32 for character in relative):
+            hint = 'write / for \\ in a path, or use single quotes: in "..." a \\t is a tab'
+            self.problem(key, f"this path holds a control character: {relative!r}", hint=hint)
+            return None
         try:
             return load(self.document.resolve(relative))
         except InputError as error:

@@ -5,8 +5,14 @@ from __future__ import annotations
 import csv
 import os
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
 from pathlib import Path
 
+# Workers share the cores already: threads of the linear algebra would only wait for each other.
+# Has to be said before numpy is imported.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import filelock
 import pytest
 from hypothesis import HealthCheck, settings
 
@@ -40,9 +46,33 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 @pytest.fixture(scope="session")
-def many(pytestconfig: pytest.Config) -> Callable[[int, int], int]:
-    """Return of two numbers the first in an ordinary run or a soak, the second in a night."""
-    return lambda ordinary, night: night if pytestconfig.getoption("--night") else ordinary
+def many(pytestconfig: pytest.Config) -> Callable[..., int]:
+    """Return of two numbers the first in an ordinary run or a soak, the second in a night.
+
+    A third, `soak`, is for a soak.
+    """
+
+    def chosen(ordinary: int, night: int, *, soak: int | None = None) -> int:
+        if pytestconfig.getoption("--night"):
+            return night
+        return ordinary if soak is None or not pytestconfig.getoption("--soak") else soak
+
+    return chosen
+
+
+@pytest.fixture(scope="session")
+def common_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder that all workers of this run share, for what is dear to make."""
+    own = tmp_path_factory.getbasetemp()
+    folder = (own.parent if "PYTEST_XDIST_WORKER" in os.environ else own) / "common"
+    folder.mkdir(exist_ok=True)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def one_at_a_time(common_folder: Path) -> Callable[[str], AbstractContextManager[object]]:
+    """Return what lets one worker at a time make the thing of a name; the others wait for it."""
+    return lambda name: filelock.FileLock(common_folder / f"{name}.lock")
 
 
 @pytest.fixture(scope="session")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from controller.bench.files import BenchFile, LinkKind, default_bench, load_bench
 from controller.cautions import short_circuit_sentence
 from controller.cli.confirm import confirm_cautions
+from controller.cli.fault_words import fault_fields
 from controller.cli.signals import stopping_by
 from controller.clock import Clock
 from controller.documents import collecting_files
@@ -109,6 +110,7 @@ def set_and_hold(
             "ended": summary.ended.value,
             "relays": summary.relays.value,
             "record": None if record_path is None else str(record_path),
+            "faults": fault_fields(holding.faults),
         }
     )
     output.say(f"{summary.relays.value.capitalize()}.")
@@ -131,6 +133,7 @@ class _Holding:
         self._output = output
         self._hold_s = hold_s
         self._leave_at_s: float | None = None
+        self.faults: list[FaultRaised] = []
 
     def through(self, session: Session, clock: Clock) -> RunSummary:
         """Return how it ended; the ladder is parked or the summary says that it may not be."""
@@ -148,6 +151,7 @@ class _Holding:
 
     def _take(self, event: Event) -> None:
         if isinstance(event, FaultRaised):
+            self.faults.append(event)
             self._output.warn(f"Fault: {event.message}; {event.relays.value}")
         if isinstance(event, RelaysSet | Parked) and self._leave_at_s is None:
             self._leave_at_s = event.at_s + self._hold_s

@@ -21,13 +21,13 @@ if TYPE_CHECKING:
     from controller.cli.output import Output
     from controller.errors import RungwiseError
 
-__all__ = ["VERBS", "main", "whole_parser"]
+__all__ = ["VERBS", "document_format", "main", "whole_parser"]
 
 VERBS = {
     "init": "write a small example workshop into a folder",
     "new": "write one file of your own: a sensor, ladder, module, bench or plan",
     "validate": "check files of any kind; nothing is driven",
-    "ui": "open the terminal UI on a folder; without a verb it opens too",
+    "ui": "open the terminal UI on a folder; rungwise alone opens it too",
     "curve": "convert between temperature and resistance, or print a sensor's table",
     "nearest": "find the nearest resistance a ladder can make",
     "plan": "show what a plan would set, step by step; nothing is driven",
@@ -93,9 +93,28 @@ _EXAMPLES = {
     ),
     "export": ("rungwise export recorded/coolant-corroded.jsonl > table.csv",),
     "report": ("rungwise report recorded/coolant-corroded.jsonl",),
-    "links": ("rungwise links",),
+    "links": ("rungwise links", "rungwise links /dev/ttyUSB0"),
+    "seek": ("rungwise seek fan-seek.toml --record fan.jsonl",),
+    "ladder design": (
+        "rungwise ladder design --serve sensors/tern-coolant.toml 0 120 --relays 16 --out box.toml",
+    ),
+    "ladder calibrate": (
+        "rungwise ladder calibrate ladders/bench-16.toml --propose 32 --out readings.csv",
+        "rungwise ladder calibrate ladders/bench-16.toml --readings readings.csv --out mine.toml",
+    ),
+    "ladder check": (
+        "rungwise ladder check ladders/bench-16.toml --calibration mine.toml",
+        "rungwise ladder check ladders/bench-16.toml --calibration mine.toml --readings spot.csv",
+    ),
+    "sensor check": ("rungwise sensor check sensors/tern-coolant.toml bath.toml",),
 }
-"""What a verb's help ends with: lines that work in the folder that `rungwise init` writes."""
+"""What a verb's help ends with: lines for the folder that `rungwise init` writes.
+
+Files that it does not write are the user's own.
+"""
+
+_NO_DOCUMENT = {"ui"}
+"""Verbs without `--json`: what they show is no document."""
 
 _UI_OPTIONS = ("--ascii", "--dark", "--light", "--16-colours")
 """Options that stand for the verb `ui` when they come first."""
@@ -130,6 +149,20 @@ class _HelpFormatter(argparse.RawDescriptionHelpFormatter):
             columns = 80
         super().__init__(prog, width=max(40, min(columns, 100)) - 2)
 
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        """Keep the lines as they are written, but for those that are too long."""
+        import textwrap
+
+        return "\n".join(
+            indent + piece
+            for line in text.splitlines()
+            for piece in (
+                textwrap.wrap(line, width - len(indent), subsequent_indent="  ")
+                if len(line) > width and not line.startswith(" ")
+                else [line]
+            )
+        )
+
 
 class _Parser(argparse.ArgumentParser):
     """A parser that leaves the ending of the program to `main`."""
@@ -161,17 +194,17 @@ def main(argv: Sequence[str] | None = None) -> int:
     except _UsageError as error:
         from controller.errors import InputError
 
-        near = _did_you_mean(str(error), words)
-        problem = InputError.single(str(error), hint=near or " ".join(error.usage.split()))
+        message, hint = _explained(str(error), words)
+        problem = InputError.single(message, hint=hint or " ".join(error.usage.split()))
         return _refused(problem, json="--json" in words)
     except SystemExit as ending:  # --help and --version
         return ending.code if isinstance(ending.code, int) else 0
     from controller.cli.output import Output
 
     output = Output(
-        json=arguments.json,
+        json=getattr(arguments, "json", False),
         fahrenheit=arguments.fahrenheit,
-        format=_document_format(arguments.verb),
+        format=document_format(arguments.verb),
     )
     return _run(arguments, output)
 
@@ -211,26 +244,42 @@ def _verb_first(words: list[str]) -> list[str]:
     return words
 
 
-def _did_you_mean(message: str, words: Sequence[str]) -> str | None:
-    """Return the verb or option that was probably meant."""
+def _explained(message: str, words: Sequence[str]) -> tuple[str, str | None]:
+    """Return what is wrong in our words, and the verb or option that was probably meant."""
     import difflib
 
-    if words[:1] in (["-v"], ["-V"]):
-        return "did you mean --version?"
+    def meant(wrong: str, known: Sequence[str]) -> str | None:
+        near = difflib.get_close_matches(wrong, known, n=1)
+        return f"did you mean {near[0]}?" if near else None
+
+    if words and words[0].startswith("-") and "required: VERB" in message:
+        version = words[0] in ("-v", "-V")
+        return f"there is no option {words[0]} without a verb", (
+            "did you mean --version?" if version else "rungwise --help lists options and verbs"
+        )
     wrong = re.search(r"invalid choice: '([^']*)'", message)
+    if wrong is not None and message.startswith("argument VERB"):
+        group = words[0] if words[0] in _GROUPS else ""
+        choices = [name.removeprefix(f"{group} ") for name in VERBS if name.startswith(group)]
+        message = f"there is no verb {f'{group} {wrong[1]}'.strip()!r}"
+        if not group:
+            choices = sorted(_FIRST_WORDS)
+            message += ", and no folder of that name here"
+        help_of = f"rungwise {group} --help" if group else "rungwise --help"
+        return message, meant(wrong[1], choices) or f"{help_of} lists the verbs"
     if wrong is not None:
         known = re.findall(r"'([^']*)'|([\w-]+)(?=[,)])", message[wrong.end() :])
-        choices = [one or other for one, other in known]
-        near = difflib.get_close_matches(wrong[1], choices, n=1)
-        return f"did you mean {near[0]}?" if near else None
+        return message, meant(wrong[1], [one or other for one, other in known])
     unknown = re.search(r"unrecognized arguments: (-[^ =]+)", message)
     if unknown is not None:
-        near = difflib.get_close_matches(unknown[1], sorted(_Parser.options), n=1)
-        return f"did you mean {near[0]}?" if near else None
-    return None
+        if unknown[1] == "--json":
+            return message, "what this verb shows is no document"
+        return message, meant(unknown[1], sorted(_Parser.options))
+    return message, None
 
 
-def _document_format(verb: str) -> str:
+def document_format(verb: str) -> str:
+    """Return what stands under `format` in the documents of a verb."""
     return f"rungwise-{verb.replace(' ', '-')}-output/1"
 
 
@@ -270,9 +319,10 @@ def _parser(words: Sequence[str] | None) -> argparse.ArgumentParser:
             if name in _EXAMPLES:
                 shown = "\n".join(f"  {line}" for line in _EXAMPLES[name])
                 verb.epilog = "\n\n".join(filter(None, (verb.epilog, f"examples:\n{shown}")))
-            verb.add_argument(
-                "--json", action="store_true", help="print one JSON document and nothing else"
-            )
+            if name not in _NO_DOCUMENT:
+                verb.add_argument(
+                    "--json", action="store_true", help="print one JSON document and nothing else"
+                )
             verb.add_argument(
                 "--fahrenheit", action="store_true", help="show temperatures in degF (not in JSON)"
             )

@@ -16,6 +16,7 @@ import numpy as np
 
 from controller.cautions import METER_CAUTION
 from controller.cli.confirm import confirm_cautions
+from controller.cli.fault_words import fault_fields
 from controller.cli.measurement_table import COLUMNS
 from controller.cli.signals import stopping_by
 from controller.documents import collecting_files
@@ -65,6 +66,7 @@ def measure_states(
     setup = measuring(bench, ladder, states, typed, record=record, files=files)
     for sentence in setup.warnings:
         output.warn(f"Note: {sentence}")
+    faults: list[FaultRaised] = []
     with Session(setup, write=output.warn) as session, _new_file(save) as file:
         _keep(file, f"# {clean(ladder.name)}, typed at the bench\n{COLUMNS}\n")
         with stopping_by(session.stop):
@@ -72,6 +74,7 @@ def measure_states(
                 if isinstance(event, Measured):
                     _keep(file, _row(ladder, event, meter))
                 elif isinstance(event, FaultRaised):
+                    faults.append(event)
                     output.warn(f"Fault: {event.message}; {event.relays.value}")
     summary = session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
@@ -88,6 +91,7 @@ def measure_states(
             "relays": relays,
             "readings": str(save),
             "record": str(record),
+            "faults": fault_fields(faults),
         }
     )
     return status

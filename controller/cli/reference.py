@@ -1,7 +1,7 @@
 """The reference of every key of every file format, made from what the loaders ask for.
 
 `python -m controller.cli.reference FOLDER` writes it: one Markdown page for people, and a JSON
-Schema (draft 2020-12) for each format, for editors.
+Schema (draft 2020-12) for each format, for editors; and the schema of what `--json` prints.
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from controller.cli.key_words import KEY_WORDS
+from controller.cli.output_shapes import output_schema
 from controller.documents import Asked, noting_keys, supplied_files
 from controller.errors import InputError
 
@@ -164,6 +166,7 @@ def reference_files() -> dict[str, str]:
     for kind, known in keys.items():
         schema = json.dumps(_schema(kind, known), indent=2, ensure_ascii=False)
         files[f"rungwise-{kind}-1.schema.json"] = f"{schema}\n"
+    files["output.schema.json"] = json.dumps(output_schema(), indent=1, ensure_ascii=False) + "\n"
     return files
 
 
@@ -185,19 +188,24 @@ def _page(keys: dict[str, list[Key]]) -> str:
             "",
             f"## rungwise-{kind}/1",
             "",
-            "| key | what | needed | default |",
-            "|---|---|---|---|",
-            '| `format` | `"rungwise-' + kind + '/1"` | yes | |',
-            *(_row(one) for one in known),
+            "| key | meaning | value | needed | default |",
+            "|---|---|---|---|---|",
+            '| `format` | what file this is | `"rungwise-' + kind + '/1"` | yes | |',
+            *(_row(kind, one) for one in known),
         ]
     return "\n".join(lines) + "\n"
 
 
-def _row(key: Key) -> str:
+def _words(kind: str, key: Key) -> str:
+    """Return what a key means; empty where nobody has written it down yet."""
+    return KEY_WORDS[kind].get(key.asked.path, "")
+
+
+def _row(kind: str, key: Key) -> str:
     asked = key.asked
     needed = "yes" if key.required else "no" if key.always else "some kinds"
     default = "" if asked.default in (None, "") else f"`{_shown(asked.default)}`"
-    return f"| `{asked.path}` | {_what(asked)} | {needed} | {default} |"
+    return f"| `{asked.path}` | {_words(kind, key)} | {_what(asked)} | {needed} | {default} |"
 
 
 def _what(asked: Asked) -> str:
@@ -246,7 +254,10 @@ def _schema(kind: str, known: list[Key]) -> dict[str, Any]:
                 table = table["properties"][parent.removesuffix("[]")]["items"]
             else:
                 table = table["properties"][parent]
-        table["properties"][name] = _value(key.asked)
+        value = _value(key.asked)
+        if words := _words(kind, key):
+            value["description"] = words
+        table["properties"][name] = value
         if key.required:
             table["required"].append(name)
     return {

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, cast
 from controller.cautions import SEARCH_CAUTION, short_circuit_sentence
 from controller.cli.confirm import confirm_cautions
 from controller.cli.courses import CourseKeeper
+from controller.cli.fault_words import fault_fields
 from controller.cli.printer import ProgressPrinter, say_results
 from controller.cli.signals import stopping_by
 from controller.errors import InputError
@@ -148,9 +149,7 @@ def _say_end(
         "plan": plan_summary_fields(plan),
         "steps": [result_fields(result, plan.state_digits) for result in results],
         "record": str(path),
-        "faults": [
-            {"at_s": one.at_s, "message": one.message, "relays": one.relays.value} for one in faults
-        ],
+        "faults": fault_fields(faults),
         "closing_hash": session.record_hash,
         **course.fields(),
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,6 +11,7 @@ from controller.errors import ExitCode
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
+    from controller.sensors.curve import Sensor
 
 __all__ = ["add_arguments", "run"]
 
@@ -17,13 +19,14 @@ __all__ = ["add_arguments", "run"]
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
     parser.add_argument(
-        "record",
+        "records",
         metavar="RECORD",
+        nargs="+",
         type=Path,
         help="record of a run, or a CSV file with the columns ohms,reported_celsius",
     )
     parser.add_argument(
-        "--plan", metavar="PLAN", type=Path, help="plan that the readings of a CSV file belong to"
+        "--plan", metavar="PLAN", type=Path, help="plan that the readings of CSV files belong to"
     )
     parser.add_argument(
         "--candidate",
@@ -41,16 +44,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
-    """Print the diagnosis."""
+    """Print the diagnosis of each record by itself."""
     from controller.cli.gather import gathered
-    from controller.diagnosis import explain
+    from controller.cli.several import for_each
     from controller.sensors.files import load_sensor
-    from controller.session.evidence import evidence_in, sensor_files
+    from controller.session.evidence import sensor_files
 
     candidates = gathered(load_sensor, sensor_files(arguments.candidate))
-    diagnosis = evidence_in(arguments.record, arguments.plan).diagnosed(candidates)
+    return for_each(
+        arguments.records,
+        lambda path: _diagnose(path, arguments.plan, candidates, output),
+        output,
+    )
+
+
+def _diagnose(path: Path, plan: Path | None, candidates: Sequence[Sensor], output: Output) -> int:
+    from controller.diagnosis import explain
+    from controller.session.evidence import evidence_in
+
+    diagnosis = evidence_in(path, plan).diagnosed(candidates)
     words = explain(diagnosis)
-    output.document({**diagnosis.as_json(), "sentence": words.headline})
+    output.document({**diagnosis.as_json(), "sentence": words.headline, "record": str(path)})
     output.say(words.as_text())
     if diagnosis.best is None or not diagnosis.distinguishable:
         return ExitCode.UNDECIDED

@@ -51,7 +51,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--previous", metavar="FILE", type=Path, help="an earlier calibration: show the drift"
     )
-    parser.add_argument("--date", metavar="DATE", help="when it was measured: 2026-03-31; else now")
+    parser.add_argument(
+        "--date", metavar="DATE", help="when it was measured: 2026-03-31 (default: today)"
+    )
     parser.add_argument(
         "--instrument", metavar="TEXT", default="", help="the meter, for the calibration file"
     )
@@ -59,20 +61,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--meter-percent",
         metavar="P",
-        help="the meter's uncertainty (k = 1), share of the reading in percent; else 0.01",
+        help="the meter's uncertainty (k = 1), share of the reading in percent (default: 0.01)",
     )
     parser.add_argument(
         "--meter-ohms",
         metavar="R",
         default="0.01",
-        help="the meter's uncertainty (k = 1), fixed share in ohm; else 0.01",
+        help="the meter's uncertainty (k = 1), fixed share in ohm (default: 0.01)",
     )
     parser.add_argument(
         "--common-percent",
         metavar="P",
-        help="uncertainty (k = 1) of the meter's scale that all readings share, in percent: most of"
-        " a meter's percentage is that; else --meter-percent, else the share of the reading that"
-        " every row's uncertainty holds; 0 for a scale that was checked",
+        help="uncertainty (k = 1) of the meter's scale that all readings share, in percent: most"
+        " of a meter's percentage is that, 0 for a scale that was checked (default:"
+        " --meter-percent, or without it the share of the reading that every row's uncertainty"
+        " holds)",
     )
     parser.add_argument(
         "--yes", action="store_true", help="the cautions for real equipment have been read"
@@ -118,7 +121,11 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         floor_ohms=at_least_zero(arguments.meter_ohms, what="--meter-ohms"),
     )
     if meter.relative == meter.floor_ohms == 0:
-        raise InputError.single("no meter is exact", where="--meter-percent, --meter-ohms")
+        raise InputError.single(
+            "a meter cannot have no uncertainty at all",
+            where="--meter-percent, --meter-ohms",
+            hint="give at least one of them as more than 0, from the meter's data sheet",
+        )
     ladder = load_ladder(arguments.ladder)
     for warning in ladder.warnings:
         output.warn(f"Note: {warning}")

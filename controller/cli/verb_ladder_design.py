@@ -38,44 +38,72 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         " relay come on top, but for --bare",
     )
     parts = parser.add_mutually_exclusive_group()
-    parts.add_argument("--series", metavar="E24", default="E24", help="E12, E24, E48, E96 or E192")
+    parts.add_argument(
+        "--series", metavar="E24", default="E24", help="E12, E24, E48, E96 or E192 (default: E24)"
+    )
     parts.add_argument(
         "--drawer", metavar="CSV", type=Path, help="parts at hand: ohms,count,tolerance_percent"
     )
     parser.add_argument(
-        "--tolerance", metavar="PERCENT", default="0.1", help="of the series' parts; else 0.1"
+        "--tolerance", metavar="PERCENT", default="0.1", help="of the series' parts (default: 0.1)"
     )
     parser.add_argument(
         "--step",
         metavar="DEGC",
         action="append",
-        help="a step size that plans will take; again for more; else 5 and 1",
+        help="a step size that plans will take; may be repeated (default: 5 and 1)",
     )
     parser.add_argument(
-        "--deviation", metavar="DEGC", default="0.3", help="largest deviation from a target"
+        "--deviation",
+        metavar="DEGC",
+        default="0.3",
+        help="largest deviation from a target (default: 0.3)",
     )
     parser.add_argument(
-        "--uncertainty", metavar="DEGC", help="largest uncertainty (k = 2) of the ladder alone"
+        "--uncertainty",
+        metavar="DEGC",
+        help="largest uncertainty (k = 2) of the ladder alone (default: none)",
     )
     parser.add_argument(
-        "--fixed", metavar="OHMS", help="resistor always in circuit; 0 for none; else chosen"
+        "--fixed", metavar="OHMS", help="resistor always in circuit; 0 for none (default: chosen)"
     )
     parser.add_argument("--bare", action="store_true", help="no isolate and no short relay")
-    parser.add_argument("--watts", metavar="W", default="0.25", help="rating of each part")
     parser.add_argument(
-        "--amperes", metavar="A", default="0.1", help="most current through the box"
+        "--watts", metavar="W", default="0.25", help="rating of each part (default: 0.25)"
     )
     parser.add_argument(
-        "--contact", metavar="OHMS", default="0.05", help="resistance of a closed contact"
+        "--amperes", metavar="A", default="0.1", help="most current through the box (default: 0.1)"
+    )
+    parser.add_argument(
+        "--contact",
+        metavar="OHMS",
+        default="0.05",
+        help="resistance of a closed contact (default: 0.05)",
     )
     parser.add_argument(
         "--module", metavar="FILE", type=Path, help="say what this module's filter leaves"
     )
-    parser.add_argument("--seed", metavar="N", type=int, default=1, help="another search")
     parser.add_argument(
-        "--processes", metavar="N", type=int, default=min(os.cpu_count() or 1, 8), help="else all"
+        "--seed",
+        metavar="N",
+        type=int,
+        default=1,
+        help="another number makes another search (default: 1)",
     )
-    parser.add_argument("--choice", metavar="N", type=int, default=1, help="the one to write")
+    parser.add_argument(
+        "--processes",
+        metavar="N",
+        type=int,
+        default=min(os.cpu_count() or 1, 8),
+        help="how many at once (default: one for each core)",
+    )
+    parser.add_argument(
+        "--choice",
+        metavar="N",
+        type=int,
+        default=1,
+        help="which of the ladders found is written (default: 1, the best)",
+    )
     parser.add_argument("--name", metavar="TEXT", help="the ladder's name in its file")
     parser.add_argument(
         "--out",

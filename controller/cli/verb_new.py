@@ -74,7 +74,12 @@ def _kind(
     kind = kinds.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.")
     kind.add_argument("file", metavar="FILE", type=Path, help="file to write, ending in .toml")
     kind.add_argument("--name", metavar="TEXT", help="what it is called (default: from the file)")
-    kind.add_argument("--json", action="store_true", default=argparse.SUPPRESS, help="print JSON")
+    kind.add_argument(
+        "--json",
+        action="store_true",
+        default=argparse.SUPPRESS,
+        help="print one JSON document and nothing else",
+    )
     return kind
 
 

@@ -39,10 +39,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Open the terminal UI; it stays open until it is left."""
-    if output.json:
-        raise InputError.single(
-            "the terminal UI prints no document", where="--json", hint="leave it out"
-        )
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise InputError.single(
             "the terminal UI needs a terminal for its input and output",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import difflib
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -81,9 +82,9 @@ def _kind_of(path: Path) -> str:
         )
     kind = found[1].removeprefix("rungwise-")
     if kind not in known:
-        raise InputError.single(
-            f"there are no {found[1]!r} files", where=str(path), hint=f"known: {', '.join(known)}"
-        )
+        near = difflib.get_close_matches(kind, known, n=1)
+        hint = f"did you mean rungwise-{near[0]}?" if near else f"known: {', '.join(known)}"
+        raise InputError.single(f"there are no {found[1]!r} files", where=str(path), hint=hint)
     return kind
 
 

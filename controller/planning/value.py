@@ -6,6 +6,7 @@ Must not know: ladders, curves, whether it can be had. It loads nothing heavy: `
 
 from __future__ import annotations
 
+import difflib
 import re
 from dataclasses import dataclass, replace
 
@@ -58,7 +59,13 @@ def parse_wish(text: str) -> Wish:
     except InputError as error:
         if re.match(r"[+-]?[\d.,]+", stripped):  # a number: what is wrong with it is known
             raise InputError(replace(one, where="value") for one in error.problems) from None
-        raise InputError.single("not a value that can be set", hint=f"write {HINT}") from None
+        near = difflib.get_close_matches(
+            stripped.lower().partition(" ")[0], (*_WORDS, "relay"), n=1
+        )
+        hint = f"did you mean {near[0]}?" if near and near[0] != "relay" else f"write {HINT}"
+        if near == ["relay"]:
+            hint = "write relay and its number: relay 3"
+        raise InputError.single(f"{stripped!r} is no value that can be set", hint=hint) from None
 
 
 def nudged(text: str, direction: int) -> str | None:

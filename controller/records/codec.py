@@ -37,7 +37,7 @@ from controller.run.events import (
 )
 from controller.run.model import Ending, RunSummary
 
-__all__ = ["Line", "events_of_line", "line_of_event", "was_interrupted"]
+__all__ = ["Line", "events_of_line", "line_of_event", "may_wait", "was_interrupted"]
 
 Line: TypeAlias = tuple[str, dict[str, Any]]
 """The type of a line and what it says."""
@@ -85,6 +85,14 @@ def line_of_event(event: Event, state_digits: int) -> Line | None:
             return "closing", summary_fields(event.summary)
         case _:
             return course_line(event)
+
+
+def may_wait(event: Event) -> bool:
+    """Return whether the line of an event may share one with the next of its kind.
+
+    Only what nothing follows from by itself: a reading on the way to the one that is judged.
+    """
+    return isinstance(event, ReadingSeen) and not event.final
 
 
 def events_of_line(

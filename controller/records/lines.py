@@ -21,14 +21,25 @@ from enum import Enum
 from pathlib import Path
 from typing import Any
 
-__all__ = ["FIRST_PREVIOUS", "BrokenLine", "digest", "encode_line", "parse_line", "plain"]
+__all__ = [
+    "CHECK_LENGTH",
+    "FIRST_PREVIOUS",
+    "BrokenLine",
+    "check_of",
+    "digest",
+    "encode_line",
+    "format_utc",
+    "parse_line",
+    "plain",
+]
 
 FIRST_PREVIOUS = "0" * 64
 """What the first line says of the line before it."""
 
 _JSON = json.JSONEncoder(allow_nan=False, ensure_ascii=False, separators=(",", ":"))
 _CHECK = b',"check":"'
-_CHECK_LENGTH = len(_CHECK) + 64 + len(b'"}\n')
+CHECK_LENGTH = len(_CHECK) + 64 + len(b'"}\n')
+"""How many bytes of a line, its newline included, come after those that its check is of."""
 
 
 class BrokenLine(ValueError):  # noqa: N818 - it is the line that is broken
@@ -38,6 +49,11 @@ class BrokenLine(ValueError):  # noqa: N818 - it is the line that is broken
 def digest(data: bytes) -> str:
     """Return the SHA-256 of some bytes in hexadecimal."""
     return hashlib.sha256(data).hexdigest()
+
+
+def check_of(hexadecimal: str) -> bytes:
+    """Return the last bytes of a line, given the SHA-256 of those before."""
+    return _CHECK + hexadecimal.encode("ascii") + b'"}\n'
 
 
 def plain(value: Any) -> Any:
@@ -81,7 +97,7 @@ def encode_line(
     """Return the bytes of a line, newline included. `content` has been through `plain`."""
     body = {
         "seq": seq,
-        "utc": utc.isoformat(timespec="milliseconds").replace("+00:00", "Z"),
+        "utc": format_utc(utc),
         "elapsed_s": round(elapsed_s, 6),
         "type": kind,
         "previous": previous,
@@ -90,7 +106,12 @@ def encode_line(
     text = _JSON.encode(body)
     # A file name that is not UTF-8 holds lone surrogates; written as \udcxx they stay valid JSON.
     head = text[:-1].encode("utf-8", "backslashreplace")
-    return head + _CHECK + digest(head).encode("ascii") + b'"}\n'
+    return head + check_of(digest(head))
+
+
+def format_utc(moment: datetime) -> str:
+    """Write a moment as every line does."""
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def parse_line(raw: bytes, *, seq: int, previous: str) -> dict[str, Any]:
@@ -98,8 +119,8 @@ def parse_line(raw: bytes, *, seq: int, previous: str) -> dict[str, Any]:
 
     `raw` includes the newline. Raises BrokenLine.
     """
-    head, tail = raw[:-_CHECK_LENGTH], raw[-_CHECK_LENGTH:]
-    if tail != _CHECK + digest(head).encode("ascii") + b'"}\n':
+    head, tail = raw[:-CHECK_LENGTH], raw[-CHECK_LENGTH:]
+    if tail != check_of(digest(head)):
         raise BrokenLine("its check does not match its bytes")
     try:
         line = json.loads(raw)

@@ -11,12 +11,13 @@ named; the lines before it are still proven.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from controller.errors import InputError
+from controller.records.compact import Room, completed, opened, parted
 from controller.records.lines import FIRST_PREVIOUS, BrokenLine, digest, parse_line
 from controller.regular_file import MOST_RECORD_BYTES, read_regular
 
@@ -26,13 +27,18 @@ __all__ = [
     "Proof",
     "Record",
     "load_record",
+    "opening_of",
     "read_record",
+    "record_of",
     "require_record",
     "require_whole",
     "walk_record",
 ]
 
 RECORD_FORMAT = "rungwise-record/1"
+
+_LEAST_ROOM = 2_000_000
+"""So many values the tables of any record may come to, and one more for each of its bytes."""
 
 _OPENING: dict[str, tuple[type, ...]] = {
     "plan": (dict,),
@@ -59,11 +65,12 @@ class Break:
 class Proof:
     """How far a record is proven.
 
-    `whole_bytes` is how long the proven part is, `torn_bytes` how long the torn tail after it;
-    `tail_hash` is what the next line has to name as the one before. `broken` is None when the
-    whole file, but for a torn tail, is what was written.
+    `line_count` is how many lines the file has. `whole_bytes` is how long the proven part is,
+    `torn_bytes` how long the torn tail after it; `tail_hash` is what the next line has to name as
+    the one before. `broken` is None when the whole file, but for a torn tail, is what was written.
     """
 
+    line_count: int
     whole_bytes: int
     torn_bytes: int
     tail_hash: str
@@ -72,7 +79,10 @@ class Proof:
 
 @dataclass(frozen=True, kw_only=True)
 class Record(Proof):
-    """The proven lines of a record, and how far they are proven."""
+    """The proven lines of a record, and how far they are proven.
+
+    `lines` are as if each event had been given a line of its own that says everything.
+    """
 
     path: Path
     lines: tuple[dict[str, Any], ...]
@@ -109,9 +119,15 @@ def read_record(path: Path) -> Record:
     """
     lines: list[dict[str, Any]] = []
     proof = walk_record(path, lines.append)
+    return record_of(path, lines, proof)
+
+
+def record_of(path: Path, lines: Sequence[dict[str, Any]], proof: Proof) -> Record:
+    """Return a record of some of its lines, the opening first, and of how far it is proven."""
     return Record(
         path=path,
         lines=tuple(lines),
+        line_count=proof.line_count,
         whole_bytes=proof.whole_bytes,
         torn_bytes=proof.torn_bytes,
         tail_hash=proof.tail_hash,
@@ -120,28 +136,35 @@ def read_record(path: Path) -> Record:
 
 
 def walk_record(path: Path, take: Callable[[dict[str, Any]], None]) -> Proof:
-    """Prove a record line by line and hand each line on, the opening first, keeping none.
+    """Prove a record line by line and hand on what each stands for, the opening first.
 
-    Raises InputError as `read_record` does, and what `take` raises.
+    Nothing is kept, so that a long record takes no more room than its file. Raises InputError as
+    `read_record` does, and what `take` raises.
     """
     where = str(path)
     data = read_regular(path, most_bytes=MOST_RECORD_BYTES)
+    room = Room(_LEAST_ROOM + len(data))
+    count, steps = 0, _steps({})
     broken = None
-    previous, start, count = FIRST_PREVIOUS, 0, 0
+    previous, start = FIRST_PREVIOUS, 0
     while (end := data.find(b"\n", start)) >= 0:
         raw = data[start : end + 1]
         try:
             line = parse_line(raw, seq=count, previous=previous)
+            whole = _whole(line, steps, room)
         except BrokenLine as error:
             broken = Break(line=count + 1, reason=str(error))
             break
-        if not count:
-            _require_opening(line, where)
-        take(line)
-        previous, start, count = digest(raw), end + 1, count + 1
-    if not count:
+        if count == 0:
+            _require_opening(whole[0], where)
+            steps = _steps(whole[0])
+        for one in whole:
+            take(one)
+        count, previous, start = count + 1, digest(raw), end + 1
+    if count == 0:
         raise InputError.single(_why_no_opening(data, broken), where=where, line=1)
     return Proof(
+        line_count=count,
         whole_bytes=start,
         torn_bytes=0 if broken else len(data) - start,
         tail_hash=previous,
@@ -149,12 +172,25 @@ def walk_record(path: Path, take: Callable[[dict[str, Any]], None]) -> Proof:
     )
 
 
-def _require_opening(line: dict[str, Any], where: str) -> None:
-    if line["type"] != "opening" or line.get("format") != RECORD_FORMAT:
+def opening_of(raw: bytes, where: str) -> dict[str, Any]:
+    """Return an opening, given the bytes of its line. Raises InputError."""
+    try:
+        line = parse_line(raw, seq=0, previous=FIRST_PREVIOUS)
+        (whole,) = _whole(line, [], Room(_LEAST_ROOM + len(raw)))
+    except ValueError as error:
+        reason = _why_no_opening(raw, Break(line=1, reason=str(error)))
+        raise InputError.single(reason, where=where, line=1) from None
+    _require_opening(whole, where)
+    return whole
+
+
+def _require_opening(opening: dict[str, Any], where: str) -> None:
+    """Raise InputError unless a line is an opening that every reader can go by."""
+    if opening["type"] != "opening" or opening.get("format") != RECORD_FORMAT:
         raise InputError.single(
             f'the first line is not an opening with format "{RECORD_FORMAT}"', where=where, line=1
         )
-    if lacking := _lacking(line):
+    if lacking := _lacking(opening):
         raise InputError.single(
             f"the opening lacks or misstates {', '.join(lacking)}",
             where=where,
@@ -183,6 +219,22 @@ def require_whole(path: Path, broken: Break | None) -> None:
             line=broken.line,
             hint="the lines before this one are what was written; from here on nothing is proven",
         )
+
+
+def _whole(line: dict[str, Any], steps: Sequence[Any], room: Room) -> list[dict[str, Any]]:
+    """Return a proven line as the lines it stands for. Raises BrokenLine for one nobody wrote."""
+    try:
+        if line["type"] == "opening":
+            return [opened(line, room)]
+        return [completed(one, steps) for one in parted(line, room)]
+    except (ValueError, TypeError, LookupError, OverflowError, RecursionError) as error:
+        raise BrokenLine(f"it is not a line that a run leaves ({error})") from None
+
+
+def _steps(opening: Mapping[str, Any]) -> Sequence[Any]:
+    plan = opening.get("plan")
+    steps = plan.get("steps") if isinstance(plan, dict) else None
+    return steps if isinstance(steps, list) else []
 
 
 def _lacking(opening: dict[str, Any]) -> list[str]:

@@ -1,7 +1,12 @@
-"""Writing a record: one event, one line, one write, one fsync.
+"""Writing a record: line by line, each with one write and one fsync.
 
 Knows: which events leave which line, and how a record is opened, continued and closed.
 Must not know: how a run is made; it is a sink that events are handed to.
+
+Every event is on the medium before `take` returns, with one exception: readings that only lead to
+the one that is judged may wait for each other and share a line, but never for longer than
+`BEHIND_S` after the line before. Whatever comes next, if only the device's answer to the routine
+question, writes them.
 """
 
 from __future__ import annotations
@@ -17,7 +22,8 @@ from typing import Any
 from controller.clock import Clock
 from controller.errors import ExitCode, InputError, RungwiseError
 from controller.links.base import LinkStatus
-from controller.records.codec import line_of_event
+from controller.records.codec import line_of_event, may_wait
+from controller.records.compact import joined, shortened, shut
 from controller.records.decode import understood
 from controller.records.lines import FIRST_PREVIOUS, digest, encode_line, plain
 from controller.records.reader import RECORD_FORMAT, Record, load_record
@@ -28,9 +34,13 @@ try:
 except ModuleNotFoundError:  # not a POSIX system: `_lock` has nothing to lock with
     fcntl = None  # type: ignore[assignment]
 
-__all__ = ["RecordError", "RecordWriter"]
+__all__ = ["BEHIND_S", "RecordError", "RecordWriter"]
 
 RUNS_FOLDER = "runs"
+
+BEHIND_S = 5.0
+"""How far, in seconds, a record may be behind with readings that nothing follows from."""
+
 _CAN_LOCK: bool = fcntl is not None
 _AS_BYTES = getattr(os, "O_BINARY", 0)
 """Where the system would change line ends on the way to the file, it must not."""
@@ -62,7 +72,7 @@ class RecordWriter:
         seq: int,
         previous: str,
         elapsed_s: float,
-        state_digits: int,
+        plan: Mapping[str, Any],
         durable: bool,
     ) -> None:
         self.path = path
@@ -71,9 +81,13 @@ class RecordWriter:
         self._seq = seq
         self._previous = previous
         self._origin_s = clock.now_s() - elapsed_s
-        self._state_digits = state_digits
+        self._state_digits = int(plan["state_digits"])
+        self._steps = plan.get("steps", [])
         self._durable = durable
         self._status: LinkStatus | None = None
+        self._waiting: list[dict[str, Any]] = []
+        self._waiting_kind = ""
+        self._written_s = clock.now_s()
 
     @classmethod
     def create(
@@ -112,11 +126,11 @@ class RecordWriter:
             seq=0,
             previous=FIRST_PREVIOUS,
             elapsed_s=0.0,
-            state_digits=int(opening["plan"]["state_digits"]),
+            plan=opening["plan"],
             durable=durable,
         )
         try:
-            writer.append("opening", {"format": RECORD_FORMAT, **opening})
+            writer.append("opening", {"format": RECORD_FORMAT, **shut(opening)})
         except RecordError as error:  # nothing has been driven yet, and nothing is lost
             with contextlib.suppress(OSError):
                 path.unlink()
@@ -151,10 +165,10 @@ class RecordWriter:
             path,
             descriptor,
             clock=clock,
-            seq=len(record.lines),
+            seq=record.line_count,
             previous=record.tail_hash,
             elapsed_s=float(record.lines[-1]["elapsed_s"]),
-            state_digits=int(record.opening["plan"]["state_digits"]),
+            plan=record.opening["plan"],
             durable=durable,
         )
         note: dict[str, Any] = {"text": "resumed", "first_step": record.first_unfinished}
@@ -172,16 +186,22 @@ class RecordWriter:
         return self._previous
 
     def take(self, event: Event) -> None:
-        """Write the line an event leaves; most of the routine leaves none."""
+        """Write the line an event leaves; most of the routine leaves none. Raises RecordError."""
         if isinstance(event, LinkReported):
             self._status = event.status
         line = line_of_event(event, self._state_digits)
-        if line is None:
-            return
-        kind, content = line
-        if isinstance(event, RunFinished):
-            content["link"] = self._link()
-        self.append(kind, content)
+        if line is not None:
+            kind, content = line
+            if isinstance(event, RunFinished):
+                content["link"] = self._link()
+            if kind != self._waiting_kind:
+                self._write_waiting()
+            content = shortened(kind, plain(content), self._steps)
+            self._waiting.append({"elapsed_s": self._elapsed_s(), **content})
+            self._waiting_kind = kind
+        behind_s = self._clock.now_s() - self._written_s
+        if (line is not None and not may_wait(event)) or behind_s >= BEHIND_S:
+            self._write_waiting()
 
     def _link(self) -> dict[str, int] | None:
         """Return how the link has fared, as far as the device has said."""
@@ -191,14 +211,27 @@ class RecordWriter:
 
     def append(self, kind: str, content: Mapping[str, Any]) -> None:
         """Write one line and wait until it is on the medium. Raises RecordError."""
+        self._write_waiting()
+        self._append(kind, plain(content))
+
+    def _write_waiting(self) -> None:
+        """Write what waits; it leaves one line, or one each where they say different things."""
+        waiting, self._waiting = self._waiting, []
+        for content in joined(waiting):
+            self._append(self._waiting_kind, content)
+
+    def _elapsed_s(self) -> float:
+        return round(self._clock.now_s() - self._origin_s, 6)
+
+    def _append(self, kind: str, content: Mapping[str, Any]) -> None:
         if self._descriptor is None:
             return
         raw = encode_line(
             kind,
-            plain(content),
+            content,
             seq=self._seq,
             utc=self._clock.utc(),
-            elapsed_s=self._clock.now_s() - self._origin_s,
+            elapsed_s=self._elapsed_s(),
             previous=self._previous,
         )
         try:
@@ -213,9 +246,12 @@ class RecordWriter:
             raise RecordError(f"{self.path}: cannot be written on: no space is left for it")
         self._seq += 1
         self._previous = digest(raw)
+        self._written_s = self._clock.now_s()
 
     def close(self) -> None:
-        """Let go of the file. Never raises; harmless when repeated."""
+        """Write what waits and let go of the file. Never raises; harmless when repeated."""
+        with contextlib.suppress(RecordError):
+            self._write_waiting()
         descriptor, self._descriptor = self._descriptor, None
         if descriptor is not None:
             with contextlib.suppress(OSError):

@@ -243,7 +243,7 @@ def _proof(records: Sequence[Record]) -> str:
             facts(
                 [
                     ("Record", one.path.name),
-                    ("Lines", str(len(one.lines))),
+                    ("Lines", str(one.line_count)),
                     ("Hash", f"{one.tail_hash} (SHA-256 of the {state} line)"),
                     ("Verify", "rungwise replay RECORD proves every line and judges it anew"),
                 ]

@@ -160,7 +160,7 @@ def _proof(record: Record) -> list[str]:
     last = "last" if record.closing is None else "closing"
     return [
         "Proof of the record:",
-        f"  {len(record.lines)} lines, each naming the SHA-256 of the one before; {last} hash",
+        f"  {record.line_count} lines, each naming the SHA-256 of the one before; {last} hash",
         f"  {record.tail_hash}",
         *(
             f"  {line}"

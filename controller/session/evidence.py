@@ -69,11 +69,12 @@ def evidence_of_record(record: Record) -> Evidence:
 def evidence_in(path: Path, plan: Plan | Path | None = None) -> Evidence:
     """Return the evidence in a record, or in a CSV file that belongs to a plan.
 
+    A record has a plan of its own: another one is passed over.
     Raises InputError for a file that cannot be used, and for a CSV file without its plan.
     """
+    if _is_record(path):
+        return evidence_of_record(load_record(path))
     if plan is None:
-        if _is_record(path):
-            return evidence_of_record(load_record(path))
         raise InputError.single(
             "this is not a record; a CSV file needs the plan its readings belong to",
             where=str(path),

@@ -26,13 +26,6 @@ __all__ = [
     "pair_words",
     "summary_words",
 ]
-    "COLUMNS",
-    "difference_words",
-    "pair_columns",
-    "pair_rows",
-    "pair_words",
-    "summary_words",
-]
 
 COLUMNS = (
     Column("", 1, right=False, key="mark"),

@@ -18,7 +18,7 @@ from controller.errors import InputError
 from controller.planning.model import ResolvedPlan
 from controller.records.codec import events_of_line
 from controller.records.decode import plan_of
-from controller.records.reader import Proof, Record, walk_record
+from controller.records.reader import Proof, Record, record_of, walk_record
 from controller.run.events import Event, ReadingSeen, StepFinished, StepStarted
 from controller.tui.view import RunView, after, begin
 
@@ -132,24 +132,13 @@ def film_at(path: Path) -> tuple[Film, Record]:
             _take(films[0], line, path)
         else:
             opening.append(line)
-            films.append(Film(plan_of(_record(path, opening, _NOTHING))))
+            films.append(Film(plan_of(record_of(path, opening, _NOTHING))))
 
     proof = walk_record(path, take)
-    return films[0], _record(path, opening, proof)
+    return films[0], record_of(path, opening, proof)
 
 
-_NOTHING = Proof(whole_bytes=0, torn_bytes=0, tail_hash="", broken=None)
-
-
-def _record(path: Path, lines: list[dict[str, Any]], proof: Proof) -> Record:
-    return Record(
-        path=path,
-        lines=tuple(lines),
-        whole_bytes=proof.whole_bytes,
-        torn_bytes=proof.torn_bytes,
-        tail_hash=proof.tail_hash,
-        broken=proof.broken,
-    )
+_NOTHING = Proof(line_count=0, whole_bytes=0, torn_bytes=0, tail_hash="", broken=None)
 
 
 def _take(film: Film, line: Mapping[str, Any], path: Path) -> None:

@@ -53,7 +53,7 @@ def _round(folder: Path, number: int) -> tuple[float, float]:
     path = folder / f"record-{number}"
     writer = RecordWriter.create(path, _opening(), clock=RealClock())
     reading = ReadingSeen(
-        at_s=1.0, step_index=3, attempt=1, celsius=40.0, volts=1.234567, codes=(), final=False
+        at_s=1.0, step_index=3, attempt=1, celsius=40.0, volts=1.234567, codes=(), final=True
     )
     size = path.stat().st_size
     writer.take(reading)

@@ -90,13 +90,13 @@ def forged(source: Path, target: Path, change: Callable[[dict[str, Any]], None])
     """Write a record with other numbers and a sound chain."""
     previous, data = FIRST_PREVIOUS, b""
     kept = ("seq", "utc", "elapsed_s", "type", "previous", "check")
-    for line in load_record(source).lines:
+    for seq, line in enumerate(load_record(source).lines):
         change(line)
         content = {key: value for key, value in line.items() if key not in kept}
         raw = encode_line(
             line["type"],
             content,
-            seq=line["seq"],
+            seq=seq,
             utc=datetime.fromisoformat(line["utc"]),
             elapsed_s=line["elapsed_s"],
             previous=previous,

@@ -178,5 +178,5 @@ def test_a_medium_that_is_full_in_mid_sweep_parks_the_ladder(
     assert PARKED in ended.document["error"]["message"]
     assert devices[-1].state == 0
     record = load_record(Path("r.jsonl"))
-    assert len(record.lines) == 30
+    assert record.line_count == 30
     assert record.closing is None

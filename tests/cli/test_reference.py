@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator
 
+from controller.cli.key_words import KEY_WORDS
 from controller.cli.reference import FOLDER, keys_of_formats, main, reference_files
 
 EXAMPLES = sorted(
@@ -63,3 +64,11 @@ def test_needed_keys_bounds_and_defaults_are_the_loaders_own() -> None:
     assert sensor["kind"].required
     assert not sensor["beta_kelvin"].always
     assert sensor["beta_to_celsius"].asked.default == 85.0
+
+
+def test_every_key_has_its_sentence_and_no_sentence_stands_alone() -> None:
+    for kind, keys in keys_of_formats().items():
+        asked = {key.asked.path for key in keys}
+        assert asked - set(KEY_WORDS[kind]) == set(), "write it down in controller/cli/key_words.py"
+        assert set(KEY_WORDS[kind]) - asked == set()
+    assert all(words for sentences in KEY_WORDS.values() for words in sentences.values())

@@ -26,7 +26,7 @@ CLEAR_COUNT = 14
 
 
 def test_a_healthy_module_is_called_healthy(bench, many):
-    outcome = bench.examine(bench.HEALTHY, runs=many(30, 60), seed=11)
+    outcome = bench.examine(bench.HEALTHY, runs=many(15, 60, soak=30), seed=11)
     assert outcome.right_share >= 0.95, outcome.called
     assert outcome.wrong_and_told <= outcome.runs / 20
 
@@ -34,7 +34,7 @@ def test_a_healthy_module_is_called_healthy(bench, many):
 @pytest.mark.parametrize("index", range(CLEAR_COUNT))
 def test_a_clear_fault_is_found(bench, index, many):
     assert len(bench.CLEAR) == CLEAR_COUNT
-    outcome = bench.examine(bench.CLEAR[index], runs=many(4, 6), seed=20 + index)
+    outcome = bench.examine(bench.CLEAR[index], runs=many(2, 6, soak=4), seed=20 + index)
     assert outcome.right >= outcome.runs - 1, outcome.called
     assert outcome.wrong_and_told == 0
 
@@ -53,7 +53,7 @@ def test_few_readings_accuse_nobody_by_chance_and_still_find_a_clear_fault(
 ):
     rng = np.random.default_rng(60 + count)
     corroded = bench.Injected(kind="series-resistance", label="", series_ohms=150.0)
-    runs = many(10, 20)
+    runs = many(5, 20, soak=10)
     for fault in (bench.HEALTHY, corroded):
         kinds = [
             diagnose(
@@ -72,7 +72,7 @@ def test_few_readings_accuse_nobody_by_chance_and_still_find_a_clear_fault(
 
 @pytest.mark.parametrize("name", ["series_ohms", "leakage_ohms", "gain", "offset_celsius"])
 def test_intervals_hold_the_truth_at_their_stated_rate(bench, name, many):
-    runs = many(200, 500)
+    runs = many(100, 500, soak=200)
     share = bench.coverage(bench.TRUTHS[name], runs=runs, seed=3, names=(name,))[name]
     low, high = bench.binomial_bounds(runs)
     assert low <= share <= high

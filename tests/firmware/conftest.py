@@ -1,14 +1,15 @@
-"""Builds of the firmware, once per session, and the boards that run them."""
+"""Builds of the firmware, once for all workers, and the boards that run them."""
 
 from __future__ import annotations
 
+import hashlib
 import importlib.util
 import os
 import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import AbstractContextManager, closing, contextmanager
 from pathlib import Path
 from types import ModuleType
 
@@ -87,14 +88,21 @@ class Builds:
     """The relays that the builds under check never energise together."""
     SUPPLY_LEAST_MV = 2000
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        self._variants: dict[tuple[str, ...], int] = {}
+    def __init__(
+        self,
+        folder: Path,
+        common: Path,
+        one_at_a_time: Callable[[str], AbstractContextManager[object]],
+    ) -> None:
+        self.folder = folder  # this worker's own
+        self._common = common
+        self._one_at_a_time = one_at_a_time
 
     def _build(self, target: str, *choices: str, folder: str = "standard") -> Path:
-        product = self.folder / folder / target
-        if not product.exists():
-            make(f"BUILD={product.parent}", product, *choices)
+        product = self._common / folder / target
+        with self._one_at_a_time(f"firmware-{folder}"):
+            if not product.exists():
+                make(f"BUILD={product.parent}", product, *choices)
         return product
 
     def host(self, *, sanitized: bool = True) -> Path:
@@ -106,8 +114,8 @@ class Builds:
     def variant(self, *choices: str) -> Path:
         """Return a host port with other choices, as arguments of make."""
         require("gcc")
-        number = self._variants.setdefault(choices, len(self._variants))
-        return self._build("rungwise-host-sanitized", *choices, folder=f"variant-{number}")
+        name = hashlib.sha256("\n".join(choices).encode()).hexdigest()[:12]
+        return self._build("rungwise-host-sanitized", *choices, folder=f"variant-{name}")
 
     def core(self) -> Path:
         require("gcc")
@@ -139,8 +147,10 @@ class Builds:
     def loader(self, kind: str) -> Path:
         """Return a boot loader of our own writing, as HEX."""
         require("avr-gcc", "avr-objcopy")
-        product = self.folder / f"{kind}.hex"
-        if not product.exists():
+        product = self._common / f"{kind}.hex"
+        with self._one_at_a_time(f"firmware-{kind}"):
+            if product.exists():
+                return product
             source = Path(__file__).parent / "boot_loader" / "loader.c"
             elf = product.with_suffix(".elf")
             flags = ("-std=c99", "-Os", "-mmcu=atmega328p", "-DF_CPU=16000000UL", f"-D{kind}")
@@ -179,8 +189,14 @@ class Builds:
 
 
 @pytest.fixture(scope="session")
-def builds(tmp_path_factory: pytest.TempPathFactory) -> Builds:
-    return Builds(tmp_path_factory.mktemp("firmware"))
+def builds(
+    tmp_path_factory: pytest.TempPathFactory,
+    common_folder: Path,
+    one_at_a_time: Callable[[str], AbstractContextManager[object]],
+) -> Builds:
+    common = common_folder / "firmware"
+    common.mkdir(exist_ok=True)
+    return Builds(tmp_path_factory.mktemp("firmware"), common, one_at_a_time)
 
 
 @pytest.fixture

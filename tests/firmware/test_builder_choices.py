@@ -23,15 +23,20 @@ def _try_make(firmware: Path, *arguments: str | Path) -> tuple[int, str]:
     return done.returncode, done.stdout + done.stderr
 
 
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("choices")
+
+
 @pytest.fixture
-def image_of(firmware: Path, require: Callable[..., None], tmp_path: Path) -> Callable[..., bytes]:
+def image_of(firmware: Path, require: Callable[..., None], folder: Path) -> Callable[..., bytes]:
     """Return what `make avr` leaves in one and the same build folder."""
     require("make", "avr-gcc")
 
     def image(*choices: str) -> bytes:
-        code, said = _try_make(firmware, "avr", f"BUILD={tmp_path}", *choices)
+        code, said = _try_make(firmware, "avr", f"BUILD={folder}", *choices)
         assert code == 0, said
-        return (tmp_path / "rungwise-avr.hex").read_bytes()
+        return (folder / "rungwise-avr.hex").read_bytes()
 
     return image
 
@@ -60,13 +65,11 @@ def test_another_choice_makes_another_image(image_of: Callable[..., bytes], choi
     assert image_of("RELAYS=24") == first, "and back again"
 
 
-def test_the_same_choices_build_nothing_anew(
-    image_of: Callable[..., bytes], tmp_path: Path
-) -> None:
+def test_the_same_choices_build_nothing_anew(image_of: Callable[..., bytes], folder: Path) -> None:
     image_of("RELAYS=24")
-    made = (tmp_path / "rungwise-avr.elf").stat().st_mtime_ns
+    made = (folder / "rungwise-avr.elf").stat().st_mtime_ns
     image_of("RELAYS=24")
-    assert (tmp_path / "rungwise-avr.elf").stat().st_mtime_ns == made
+    assert (folder / "rungwise-avr.elf").stat().st_mtime_ns == made
 
 
 REFUSALS = [

@@ -1,4 +1,4 @@
-"""Fill the README's console blocks with what the program prints now: look at the change it makes.
+"""Fill the console blocks of README and docs with what the program prints now: look at the change.
 
 Run it from anywhere: ``.venv/bin/python tests/project/refresh_readme.py``. Lines ``...`` keep their
 places: what stands before the first one is the beginning of the output, what stands after the last
@@ -18,7 +18,7 @@ import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-README = ROOT / "README.md"
+PAGES = [ROOT / "README.md", *sorted((ROOT / "controller/docs").glob("*.md"))]
 
 
 def printed(command: str, folder: Path) -> list[str]:
@@ -61,25 +61,27 @@ def refilled(shown: list[str], lines: list[str]) -> list[str]:
     return out
 
 
+def refreshed(text: str, folder: Path) -> str:
+    def block(match: re.Match[str]) -> str:
+        out = []
+        for part in re.split(r"^\$ ", match[1], flags=re.MULTILINE)[1:]:
+            line, _, shown = part.partition("\n")
+            command, _, comment = line.partition("  #")
+            lines = shown.splitlines()
+            if "not run" not in comment:
+                lines = refilled(lines, printed(command.strip(), folder))
+            out.append("\n".join([f"$ {line}", *lines]) + "\n")
+        return "```console\n" + "".join(out) + "```"
+
+    return re.sub(r"^```console\n(.*?)^```", block, text, flags=re.DOTALL | re.MULTILINE)
+
+
 def main() -> None:
-    text = README.read_text("utf-8")
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        shutil.copytree(ROOT / "sweeps", folder / "sweeps")
-
-        def block(match: re.Match[str]) -> str:
-            out = []
-            for part in re.split(r"^\$ ", match[1], flags=re.MULTILINE)[1:]:
-                line, _, shown = part.partition("\n")
-                command, _, comment = line.partition("  #")
-                lines = shown.splitlines()
-                if "not run" not in comment:
-                    lines = refilled(lines, printed(command.strip(), folder))
-                out.append("\n".join([f"$ {line}", *lines]) + "\n")
-            return "```console\n" + "".join(out) + "```"
-
-        text = re.sub(r"^```console\n(.*?)^```", block, text, flags=re.DOTALL | re.MULTILINE)
-    README.write_text(text, "utf-8")
+    for page in PAGES:
+        with tempfile.TemporaryDirectory() as name:
+            folder = Path(name)
+            shutil.copytree(ROOT / "sweeps", folder / "sweeps")
+            page.write_text(refreshed(page.read_text("utf-8"), folder), "utf-8")
 
 
 if __name__ == "__main__":

@@ -15,7 +15,7 @@ ROOT = Path(__file__).resolve().parents[2]
 PACKAGES = sorted(path.parent for path in ROOT.glob("*/__init__.py"))
 FIRMWARE = "firmware_protocol/firmware/"
 IGNORED = {"__pycache__", "build", "runs"}
-KINDS_IN_WHEEL = {".py", ".typed", ".md", ".json", ".toml", ".jsonl"}
+KINDS_IN_WHEEL = {".py", ".typed", ".md", ".json", ".toml", ".jsonl", ".yml", ".cff"}
 
 
 def files_of(folder: Path) -> set[str]:

@@ -1,8 +1,9 @@
-"""The README tells the truth: its commands are run, and what they print is compared.
+"""README and docs tell the truth: their commands are run, and what they print is compared.
 
 A ``console`` block holds a command after ``$`` and the output that a reader will see. A line
-``...`` stands for any number of lines. Commands that end in ``# not run`` are for a reader's own
-machine. Exit codes are stated in the comment of the command, as in ``# exit status 1``.
+``...`` stands for any number of lines, between two rows of a table only for rows of that table.
+Commands that end in ``# not run`` are for a reader's own machine. Exit codes are stated in the
+comment of the command, as in ``# exit status 1``.
 """
 
 from __future__ import annotations
@@ -21,7 +22,17 @@ PYTHON = os.environ.get("RUNGWISE_PYTHON", sys.executable)
 """Whose installation is tried; CI names that of a wheel."""
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
-BLOCKS = re.findall(r"^```console\n(.*?)^```$", README, re.DOTALL | re.MULTILINE)
+PAGES = [
+    "README.md",
+    *(f"controller/docs/{p.name}" for p in (ROOT / "controller/docs").glob("*.md")),
+]
+BLOCKS = [
+    block
+    for page in sorted(PAGES)
+    for block in re.findall(
+        r"^```console\n(.*?)^```$", (ROOT / page).read_text("utf-8"), re.DOTALL | re.MULTILINE
+    )
+]
 
 
 def commands(block: str) -> list[tuple[str, str, int]]:
@@ -43,9 +54,33 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+def kind_of_line(line: str) -> str:
+    """Return the first word, whatever its number: rows of a table begin alike."""
+    return re.sub(r"\d+", "0", line.split()[0]) if line.split() else ""
+
+
 def matches(shown: str, printed: str) -> bool:
-    pieces = [re.escape(piece) for piece in re.split(r"^\.\.\.\n", shown, flags=re.MULTILINE)]
-    return re.fullmatch(r"(?:.*\n)*?".join(pieces), printed) is not None
+    """Say whether the lines shown are those printed, and no ``...`` joins one table to another."""
+    pieces = re.split(r"^\.\.\.\n", shown, flags=re.MULTILINE)
+    found = re.fullmatch(r"((?:.*\n)*?)".join(re.escape(piece) for piece in pieces), printed)
+    if found is None:
+        return False
+    for before, skipped, after in zip(pieces, found.groups(), pieces[1:], strict=False):
+        if before and after:
+            begins = {kind_of_line(line) for line in skipped.splitlines()}
+            if begins - {
+                kind_of_line(before.splitlines()[-1]),
+                kind_of_line(after.splitlines()[0]),
+            }:
+                return False
+    return True
+
+
+def test_three_dots_do_not_join_two_tables() -> None:
+    printed = "value ohm\nrelay 0 1\nrelay 1 2\nleads 3\nvalue then\nrelay 0 1\nrelay 1 2\n"
+    assert matches("value ohm\nrelay 0 1\n...\nleads 3\nvalue then\n...\nrelay 1 2\n", printed)
+    assert not matches("value ohm\nrelay 0 1\n...\nrelay 1 2\n", printed)
+    assert matches("value ohm\n...\n", printed)  # what is left out at the end joins nothing
 
 
 def test_there_is_something_to_run() -> None:
@@ -87,7 +122,7 @@ def test_the_first_block_has_the_two_commands_of_a_fresh_machine() -> None:
 
 
 def test_every_file_the_documents_point_to_exists() -> None:
-    for name in ("README.md", "DEVELOPERS.md", "firmware_protocol/SPEC.md"):
+    for name in ("DEVELOPERS.md", "firmware_protocol/SPEC.md", *PAGES):
         page = ROOT / name
         for target in re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", page.read_text("utf-8")):
             if "://" not in target:

@@ -109,14 +109,17 @@ def events(plan: ResolvedPlan, results: list[StepResult]) -> list[Event]:
             RelaysSet(
                 at_s=1.0, step_index=step.index, path=step.path, achieved_ohms=step.achieved_ohms
             ),
-            ReadingSeen(
-                at_s=2.0,
-                step_index=step.index,
-                attempt=1,
-                celsius=result.reported_celsius,
-                volts=None,
-                codes=result.codes,
-                final=True,
+            *(
+                ReadingSeen(
+                    at_s=2.0,
+                    step_index=step.index,
+                    attempt=1,
+                    celsius=celsius,
+                    volts=None,
+                    codes=result.codes,
+                    final=celsius is not None,
+                )
+                for celsius in (None, result.reported_celsius)
             ),
             StepFinished(at_s=3.0, result=result),
         ]

@@ -25,13 +25,13 @@ NOT_CONTENT = ("seq", "utc", "elapsed_s", "type", "previous", "check")
 def forged(source: Path, target: Path, change: Callable[[dict[str, Any]], None]) -> Path:
     """Write a record with another plan and a sound chain."""
     previous, data = FIRST_PREVIOUS, b""
-    for line in load_record(source).lines:
+    for seq, line in enumerate(load_record(source).lines):
         if line["type"] == "opening":
             change(line["plan"])
         raw = encode_line(
             line["type"],
             {key: value for key, value in line.items() if key not in NOT_CONTENT},
-            seq=line["seq"],
+            seq=seq,
             utc=datetime.fromisoformat(line["utc"]),
             elapsed_s=line["elapsed_s"],
             previous=previous,

@@ -108,7 +108,7 @@ def test_a_full_medium_stops_the_run_once_and_leaves_a_readable_record(
         writer.take(NoteMade(at_s=0.0, text="lost"))
     writer.take(NoteMade(at_s=0.0, text="the run may still end in good order"))
     record = load_record(tmp_path / "r")
-    assert len(record.lines) == 1
+    assert record.line_count == 1
     assert record.torn_bytes == 25
 
 
@@ -140,7 +140,7 @@ def test_a_record_cut_off_anywhere_keeps_its_whole_lines(
             read_record(path)
         return
     record = load_record(path)
-    assert len(record.lines) == lines_left
+    assert record.line_count == lines_left
     assert record.whole_bytes + record.torn_bytes == cut
     assert record.closing is None
 
@@ -161,7 +161,7 @@ def test_a_flipped_bit_anywhere_is_reported_or_is_in_the_torn_tail(
             load_record(path)
         return
     record = read_record(path)
-    assert len(record.lines) == flipped_line
+    assert record.line_count == flipped_line
     if record.broken is None:
         assert place == len(whole) - 1  # the very last newline: the line became a torn tail
         assert record.torn_bytes > 0

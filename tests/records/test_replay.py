@@ -24,18 +24,19 @@ from controller.session.session import Session
 
 SWEEPS = Path(__file__).resolve().parents[2] / "sweeps"
 RECORDED = SWEEPS / "recorded"
+EARLIER_FORM = Path(__file__).parent / "earlier"
 NOT_CONTENT = ("seq", "utc", "elapsed_s", "type", "previous", "check")
 
 
 def _forged(source: Path, target: Path, change: Callable[[dict[str, Any]], None]) -> Path:
     """Write a record with other numbers and a sound chain."""
     previous, data = FIRST_PREVIOUS, b""
-    for line in load_record(source).lines:
+    for seq, line in enumerate(load_record(source).lines):
         change(line)
         raw = encode_line(
             line["type"],
             {key: value for key, value in line.items() if key not in NOT_CONTENT},
-            seq=line["seq"],
+            seq=seq,
             utc=datetime.fromisoformat(line["utc"]),
             elapsed_s=line["elapsed_s"],
             previous=previous,
@@ -159,8 +160,9 @@ def test_a_number_that_is_not_what_came_out_is_a_difference(
 
 
 def test_an_unchanged_copy_has_no_difference(tmp_path: Path) -> None:
-    path = _forged(RECORDED / "coolant-check.jsonl", tmp_path / "copy.jsonl", lambda line: None)
-    assert path.read_bytes() == (RECORDED / "coolant-check.jsonl").read_bytes()
+    earlier = EARLIER_FORM / "check-a-line-each.jsonl"
+    path = _forged(earlier, tmp_path / "copy.jsonl", lambda line: None)
+    assert path.read_bytes() == earlier.read_bytes()
     assert main(["replay", str(path)]) == 0
 
 

@@ -244,9 +244,9 @@ def test_the_name_is_still_free():
     done.assert_outcomes(passed=2)
 
 
-def test_what_the_readme_shows(project: pytest.Pytester) -> None:
-    readme = (ROOT / "README.md").read_text("utf-8")
-    blocks = re.findall(r"^```python\n(.*?)^```$", readme, re.MULTILINE | re.DOTALL)
+def test_what_the_page_on_scripts_shows(project: pytest.Pytester) -> None:
+    page = (ROOT / "controller/docs/scripts.md").read_text("utf-8")
+    blocks = re.findall(r"^```python\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
     (project.path / "sweeps").symlink_to(ROOT / "sweeps")
     # The demo sensor's own equation turned round (tests/reference/ntc_type1_ratio.csv, line 1),
     # and then 150 ohm of corrosion before it.
@@ -259,10 +259,10 @@ def report(ohms):
     inverse = 3.3539438e-3 + 2.5646095e-4 * q + 2.5158166e-6 * q * q + 1.0503069e-7 * q**3
     return round(1 / inverse - 273.15)
 """,
-        test_my_module=blocks[1],
+        test_my_module=blocks[0],
     )
     done = project.runpytest("-ra", "-k", "test_each")
     said = done.stdout.str()
-    [line] = re.findall(r"^FAILED .*", readme, re.MULTILINE)
+    [line] = re.findall(r"^FAILED .*", page, re.MULTILINE)
     assert line.removesuffix("...") in said
     assert "[step-01--30.0degC]" not in said  # passes: 150 ohm is nothing there

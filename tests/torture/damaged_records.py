@@ -73,7 +73,7 @@ def undetected(folder: Path, data: bytes, good: bytes, whole: int) -> int:
     record = _read(folder, data)
     if whole == 0:
         return int(record is not None)
-    if record is None or len(record.lines) != whole:
+    if record is None or record.line_count != whole:
         return 1
     if data[: record.whole_bytes] != good[: record.whole_bytes]:
         return 1

@@ -87,7 +87,9 @@ def dwelling(hours: float) -> list[Row]:
 def long_record(folder: Path, lines: int) -> list[Row]:
     """Read records of a tenth of the lines and of all of them; compare the times."""
     good = [json.loads(line) for line in good_record(folder).splitlines()]
-    reading = next(line for line in good if line["type"] == "reading")
+    (*_, reading) = (
+        line for line in load_record(folder / "good.jsonl").lines if line["type"] == "reading"
+    )
     took = {}
     for count in (lines // 10, lines):
         path = folder / f"long-{count}.jsonl"

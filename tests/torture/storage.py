@@ -109,7 +109,7 @@ def _failed(path: Path, way: str, at: int, number: int, sound: list[Any], lines:
             wrong.append("left a file without a line")
         error, _ = _run(path)
     else:
-        kept = len(load_record(path).lines)
+        kept = load_record(path).line_count
         if kept != at - 1 + (way == "fsync"):
             wrong.append(f"{kept} lines kept of {at - 1}")
         error, _ = _run(path, resume=True)
@@ -127,7 +127,7 @@ def failing_medium(folder: Path, stride: int) -> list[Row]:
     undisturbed = folder / "sound.jsonl"
     error, _ = _run(undisturbed)
     assert error is None, error
-    lines, sound = len(load_record(undisturbed).lines), _numbers(undisturbed)
+    lines, sound = load_record(undisturbed).line_count, _numbers(undisturbed)
     places = sorted({*range(1, min(FIRST, lines) + 1), *range(lines - 4, lines + 1)})
     tries = [(way, at, number) for way in WAYS for at in places for number in NUMBERS][::stride]
     found = []

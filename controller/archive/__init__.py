@@ -1,0 +1,1 @@
+"""Many records: gathered, asked, judged again."""
