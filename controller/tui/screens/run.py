@@ -19,6 +19,7 @@ from controller.measurement.model import Verdict
 from controller.planning.model import StepKind
 from controller.session.findings import diagnosis_lines
 from controller.session.handover import keep_told, told_beside
+from controller.tui.ending import ending_parts, worth_a_sound
 from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Part, Tone
 from controller.tui.preparing import ENOUGH, ReadyRun, telling_plan
@@ -38,8 +39,6 @@ from controller.tui.wording import (
     live_words,
     question_words,
     result_words,
-    sentence_on,
-    verdict_words,
 )
 from controller.tui.workshop import look_around
 
@@ -153,7 +152,7 @@ class RunScreen(BenchScreen):
             self._show_end(picture)
         if before is None or view.phase is not before.phase:
             self.refresh_bindings()
-        if _worth_a_sound(view, before):
+        if worth_a_sound(view, before):
             self.shell.ring()
 
     def show_scale(self) -> None:
@@ -236,7 +235,7 @@ class RunScreen(BenchScreen):
     def _tell_end(self, *more: Part) -> None:
         """Say how the run ended, what was found, what can be done, in this order."""
         picture = self._engine.picture
-        parts = list(_ending(picture, self.shell.scale))
+        parts = list(ending_parts(picture, self.shell.scale))
         told = [Part(f"· {one_line(line)}") for line in self._found]
         if self._next_plan is not None:
             name = one_line(self._next_plan.stem)
@@ -459,33 +458,3 @@ class RunScreen(BenchScreen):
             step.tolerance_celsius or 0.0
         )
         return off or any(r is not None and r.verdict is not Verdict.PASS for r in view.results)
-
-
-def _worth_a_sound(view: RunView, before: RunView | None) -> bool:
-    """Whether a question, a fail or the end has come."""
-    if before is None:
-        return view.prompt is not None
-    asked = view.prompt is not None and view.prompt != before.prompt
-    failed = view.results is not before.results and _fails(view) > _fails(before)
-    ended = view.phase is Phase.FINISHED and before.phase is not Phase.FINISHED
-    return asked or failed or ended
-
-
-def _fails(view: RunView) -> int:
-    return sum(one is not None and one.verdict is Verdict.FAIL for one in view.results)
-
-
-def _ending(picture: Picture, scale: Scale) -> Iterable[Part]:
-    """Say how the run ended, in the order of importance; the last part is what is known now."""
-    view = picture.view
-    if picture.error is not None:
-        yield Part(f"✗ {one_line(picture.error)}", Tone.BAD)
-    if view.fault is not None:
-        yield Part(f"✗ {one_line(view.fault)}", Tone.BAD)
-    if view.summary is not None:
-        part = verdict_words(view.summary.verdict)
-        sentence = sentence_on(view.summary.sentence, scale)
-        yield Part(f"{part.text.upper()}: {sentence}", part.tone)
-    for warning in view.warnings:
-        yield Part(f"? {one_line(warning)}", Tone.DOUBT)
-    yield Part(f"Now {picture.relays.value}.", Tone.FAINT)
