@@ -26,6 +26,7 @@ from controller.run.model import StepResult
 from controller.units import COVERAGE_FACTOR
 
 __all__ = [
+    "SCATTERING",
     "Comparison",
     "Hysteresis",
     "HysteresisPoint",
@@ -40,7 +41,9 @@ __all__ = [
     "trend_of_runs",
 ]
 
-_SCATTERING = frozenset({"report", "settling", "contacts", "repeatability"})
+SCATTERING = frozenset({"report", "settling", "contacts", "repeatability"})
+"""The parts of a budget that are not shared by two runs on one bench."""
+
 _SECONDS_A_DAY = 86_400.0
 _LEAST_FOR_A_TREND = 3
 _LIKELY = 0.05
@@ -175,7 +178,7 @@ def run_of(name: str, results: Iterable[StepResult]) -> Run:
         (
             one.step.achieved_celsius,
             one.error_celsius,
-            math.hypot(*(p.celsius for p in one.step.budget if p.name in _SCATTERING)),
+            math.hypot(*(p.celsius for p in one.step.budget if p.name in SCATTERING)),
         )
         for one in results
         if one.error_celsius is not None and one.step.achieved_celsius is not None

@@ -36,7 +36,7 @@ from controller.ladder.path import (
     path_through,
 )
 from controller.ladder.quiet import PRECISION, Stop, quiet_walks, stop_at_states
-from controller.ladder.search import NearestSearch, Scale
+from controller.ladder.search import Candidate, NearestSearch, Scale
 
 __all__ = [
     "CANDIDATES",
@@ -92,13 +92,14 @@ def connected_choice(
     scale: Scale,
     *,
     limit: int = CANDIDATES,
+    nearest: Candidate | None = None,
 ) -> StepChoice:
     """Return the step's nearest state and its near-equals between two resistances, in any order.
 
     At most `limit`; those nearest to the middle of the interval, and always the nearest as judged.
-    With a limit of one, no other state would do.
+    With a limit of one, no other state would do. `nearest` saves looking for it again.
     """
-    nearest = search.nearest_by(target_ohms, scale)
+    nearest = nearest or search.nearest_by(target_ohms, scale)
     states = [nearest.state]
     span = None
     if limit > 1:
@@ -326,11 +327,7 @@ def _fewest_operations(
     share = usage / (usage.sum() * len(layers) + 1.0)  # adds up to less than one operation
     total = np.zeros(1)
     came_from: list[npt.NDArray[np.intp]] = []
-    for before, after, cost in zip(layers, layers[1:], costs, strict=False):
-        changed = before[:, None] ^ after[None, :]
-        operations = np.bitwise_count(changed).astype(np.float64)
-        for relay in np.flatnonzero(share):
-            operations += share[relay] * (changed >> np.uint64(relay) & np.uint64(1))
+    for operations, cost in zip(_operations(layers, share), costs, strict=True):
         ways = np.where(cost <= bound, total[:, None] + operations, math.inf)
         came_from.append(ways.argmin(axis=0))
         total = ways.min(axis=0)
@@ -340,3 +337,23 @@ def _fewest_operations(
         chosen.append(int(layer[at]))
         at = int(origin[at])
     return chosen[::-1]
+
+
+def _operations(layers: Sequence[StateArray], share: FloatArray) -> list[FloatArray]:
+    """Return, for each pair of neighbouring layers, what each change costs: (before, after).
+
+    Each relay counts one and its `share`. Pairs of one shape are worked out together.
+    """
+    changed = [before[:, None] ^ after[None, :] for before, after in itertools.pairwise(layers)]
+    by_shape: dict[tuple[int, ...], list[int]] = {}
+    for index, one in enumerate(changed):
+        by_shape.setdefault(one.shape, []).append(index)
+    found: list[FloatArray] = [np.zeros(0)] * len(changed)
+    for indices in by_shape.values():
+        stacked = np.stack([changed[index] for index in indices])
+        operations = np.bitwise_count(stacked).astype(np.float64)
+        for relay in np.flatnonzero(share):
+            operations += share[relay] * (stacked >> np.uint64(relay) & np.uint64(1))
+        for index, one in zip(indices, operations, strict=True):
+            found[index] = one
+    return found

@@ -30,7 +30,7 @@ from controller.ladder.electrical import states_ohms
 from controller.ladder.loading import state_loading
 from controller.ladder.model import Ladder, Rung
 from controller.measurement.model import Contribution, SettleRule
-from controller.measurement.parts import ladder_contributions, rectangular_celsius
+from controller.measurement.parts import contributions_of_states, rectangular_celsius
 from controller.module.encoding import Rounding
 from controller.module.model import Module
 from controller.sensors.curve import Curve
@@ -224,10 +224,7 @@ def _ladder_parts(
     ladder: Ladder, states: Sequence[int], slopes: FloatArray, calibration: Calibration | None
 ) -> list[tuple[Contribution, ...]]:
     if calibration is None:
-        return [
-            ladder_contributions(ladder, state, float(slope))
-            for state, slope in zip(states, slopes, strict=True)
-        ]
+        return contributions_of_states(ladder, states, slopes.tolist())
     whole = np.diag(states_covariance_ohms2(ladder, calibration, states))
     contacts = contact_variances_ohms2(ladder, states, calibration.parameters)
     shared = np.sqrt(np.maximum(whole - contacts, 0.0)) / slopes
@@ -276,7 +273,8 @@ def _temperature_ohms(
     by_rung = sensitivities(ladder, states, nominal_parameters(ladder))[:, : len(rungs)]
     slopes = np.column_stack([by_rung, np.ones(len(states))])
     per_kelvin2 = (slopes * limits) ** 2 / 3.0
-    rises = np.array([_rises_kelvin(ladder, rungs, state, module) for state in states])
+    by_state = {s: _rises_kelvin(ladder, rungs, s, module) for s in dict.fromkeys(states)}
+    rises = np.array([by_state[state] for state in states])
     ambient = per_kelvin2.sum(axis=1) * (offset**2 + spread)
     both = (per_kelvin2 * ((offset + rises) ** 2 + spread)).sum(axis=1)
     return np.sqrt(ambient), np.sqrt(np.maximum(both - ambient, 0.0))

@@ -9,6 +9,7 @@ of width w contributes w / sqrt(12) (JCGM 100:2008, 4.3.7).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 from controller.ladder.electrical import state_uncertainty_ohms
@@ -16,6 +17,7 @@ from controller.ladder.model import Ladder
 from controller.measurement.model import Contribution
 
 __all__ = [
+    "contributions_of_states",
     "ladder_contributions",
     "rectangular_celsius",
 ]
@@ -33,18 +35,27 @@ def ladder_contributions(
 
     The fixed resistor is one of the rungs here.
     """
+    [found] = contributions_of_states(ladder, [state], [slope_ohms_per_kelvin])
+    return found
+
+
+def contributions_of_states(
+    ladder: Ladder, states: Sequence[int], slopes_ohms_per_kelvin: Sequence[float]
+) -> list[tuple[Contribution, ...]]:
+    """Return `ladder_contributions` of each state; a state that comes again is not worked out."""
     parts = (
         ("rungs", _with_only(ladder, rungs=True)),
         ("contacts", _with_only(ladder, contacts=True)),
         ("leads", _with_only(ladder, leads=True)),
     )
-    return tuple(
-        Contribution(
-            name=name,
-            celsius=state_uncertainty_ohms(part, state) / abs(slope_ohms_per_kelvin),
-        )
-        for name, part in parts
-    )
+    in_ohms = {
+        state: [(name, state_uncertainty_ohms(part, state)) for name, part in parts]
+        for state in dict.fromkeys(states)
+    }
+    return [
+        tuple(Contribution(name=name, celsius=ohms / abs(slope)) for name, ohms in in_ohms[state])
+        for state, slope in zip(states, slopes_ohms_per_kelvin, strict=True)
+    ]
 
 
 def _with_only(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TypeAlias
 
 import numpy as np
@@ -76,6 +76,7 @@ class Router:
     mid_state: int
     together: bool = False
     step_ms: int = 0
+    _known: dict[int, float] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def steps_of(self, path: SwitchPath) -> tuple[PathStep, ...]:
         """Return a ladder's path as the link takes it."""
@@ -146,8 +147,11 @@ class Router:
 
     def temperatures(self, states: Sequence[int]) -> list[float]:
         """Return the temperature each state stands for, extended beyond the sensor's span."""
-        ohms = np.array([state_ohms(self.ladder, state) for state in states])
-        return [float(value) for value in self.celsius(ohms)]
+        known = self._known
+        if unknown := [state for state in dict.fromkeys(states) if state not in known]:
+            ohms = np.array([state_ohms(self.ladder, state) for state in unknown])
+            known.update(zip(unknown, self.celsius(ohms).tolist(), strict=True))
+        return [known[state] for state in states]
 
     def _direct(self, start: int, goal: int, *, detours: int = MOST_EXACT) -> tuple[PathStep, ...]:
         if self.together:

@@ -231,22 +231,25 @@ class _Resolver:
             for target in dict.fromkeys(targets)
             if target.celsius is not None and target.ohms is not None
         ]
-        nearest = [search.nearest_by(ohms, scale).state for _, _, ohms in wanted]
+        found = [search.nearest_by(ohms, scale) for _, _, ohms in wanted]
+        nearest = [one.state for one in found]
         made = self._router.temperatures(nearest) if nearest else []
         budgets = self._budgets(list(zip(nearest, made, strict=True)))
         choices: dict[Target, StepChoice] = {}
-        for (target, celsius, ohms), state, reached, budget in zip(
-            wanted, nearest, made, budgets, strict=True
+        for (target, celsius, ohms), one, reached, budget in zip(
+            wanted, found, made, budgets, strict=True
         ):
             share = 0.0 if self._router.together else self._plan.near_tie_share
             slack = share * budget.expanded_celsius
             width = abs(reached - celsius) + slack
             low = max(celsius - width, curve.lowest_celsius)
             high = min(celsius + width, curve.highest_celsius)
-            choices[target] = StepChoice(output=Output.CONNECTED, states=(state,))
+            choices[target] = StepChoice(output=Output.CONNECTED, states=(one.state,))
             if slack > 0 and low < high:
                 ends = sorted(float(value) for value in curve.ohms(np.array([low, high])))
-                choices[target] = connected_choice(search, ohms, ends[0], ends[1], scale)
+                choices[target] = connected_choice(
+                    search, ohms, ends[0], ends[1], scale, nearest=one
+                )
         return choices
 
     def _decided(
@@ -262,6 +265,7 @@ class _Resolver:
         starts[first_step] = park
         limit = None if as_they_are else self._limit_at_input(starts, chosen)
         decided = []
+        self._router.temperatures([choice.state for choice in chosen])  # all at once: much faster
         for index, (target, choice, start) in enumerate(zip(targets, chosen, starts, strict=True)):
             celsius = None
             if target.kind is StepKind.TEMPERATURE:

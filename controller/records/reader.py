@@ -11,7 +11,7 @@ named; the lines before it are still proven.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,11 +24,15 @@ from controller.regular_file import MOST_RECORD_BYTES, read_regular
 __all__ = [
     "RECORD_FORMAT",
     "Break",
+    "Proof",
     "Record",
     "load_record",
     "opening_of",
     "read_record",
+    "record_of",
     "require_record",
+    "require_whole",
+    "walk_record",
 ]
 
 RECORD_FORMAT = "rungwise-record/1"
@@ -58,22 +62,30 @@ class Break:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Record:
-    """The proven lines of a record.
+class Proof:
+    """How far a record is proven.
 
-    `lines` are as if each event had been given a line of its own that says everything;
-    `line_count` is how many the file has. `whole_bytes` is how long the proven part is,
+    `line_count` is how many lines the file has. `whole_bytes` is how long the proven part is,
     `torn_bytes` how long the torn tail after it; `tail_hash` is what the next line has to name as
     the one before. `broken` is None when the whole file, but for a torn tail, is what was written.
     """
 
-    path: Path
-    lines: tuple[dict[str, Any], ...]
     line_count: int
     whole_bytes: int
     torn_bytes: int
     tail_hash: str
     broken: Break | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Record(Proof):
+    """The proven lines of a record, and how far they are proven.
+
+    `lines` are as if each event had been given a line of its own that says everything.
+    """
+
+    path: Path
+    lines: tuple[dict[str, Any], ...]
 
     @property
     def opening(self) -> dict[str, Any]:
@@ -105,10 +117,33 @@ def read_record(path: Path) -> Record:
     Raises InputError when the file cannot be read or its first line is not the opening of a
     record: then there is nothing to prove.
     """
+    lines: list[dict[str, Any]] = []
+    proof = walk_record(path, lines.append)
+    return record_of(path, lines, proof)
+
+
+def record_of(path: Path, lines: Sequence[dict[str, Any]], proof: Proof) -> Record:
+    """Return a record of some of its lines, the opening first, and of how far it is proven."""
+    return Record(
+        path=path,
+        lines=tuple(lines),
+        line_count=proof.line_count,
+        whole_bytes=proof.whole_bytes,
+        torn_bytes=proof.torn_bytes,
+        tail_hash=proof.tail_hash,
+        broken=proof.broken,
+    )
+
+
+def walk_record(path: Path, take: Callable[[dict[str, Any]], None]) -> Proof:
+    """Prove a record line by line and hand on what each stands for, the opening first.
+
+    Nothing is kept, so that a long record takes no more room than its file. Raises InputError as
+    `read_record` does, and what `take` raises.
+    """
     where = str(path)
     data = read_regular(path, most_bytes=MOST_RECORD_BYTES)
     room = Room(_LEAST_ROOM + len(data))
-    lines: list[dict[str, Any]] = []
     count, steps = 0, _steps({})
     broken = None
     previous, start = FIRST_PREVIOUS, 0
@@ -121,15 +156,14 @@ def read_record(path: Path) -> Record:
             broken = Break(line=count + 1, reason=str(error))
             break
         if count == 0:
+            _require_opening(whole[0], where)
             steps = _steps(whole[0])
-        lines += whole
+        for one in whole:
+            take(one)
         count, previous, start = count + 1, digest(raw), end + 1
-    if not lines:
+    if count == 0:
         raise InputError.single(_why_no_opening(data, broken), where=where, line=1)
-    _require_opening(lines[0], where)
-    return Record(
-        path=path,
-        lines=tuple(lines),
+    return Proof(
         line_count=count,
         whole_bytes=start,
         torn_bytes=0 if broken else len(data) - start,
@@ -172,14 +206,19 @@ def load_record(path: Path) -> Record:
 
 def require_record(record: Record) -> Record:
     """Return the record; raise InputError at the line where its chain breaks."""
-    if record.broken is not None:
+    require_whole(record.path, record.broken)
+    return record
+
+
+def require_whole(path: Path, broken: Break | None) -> None:
+    """Raise InputError where the chain of a record breaks; None: it does not."""
+    if broken is not None:
         raise InputError.single(
-            f"the record is damaged: {record.broken.reason}",
-            where=str(record.path),
-            line=record.broken.line,
+            f"the record is damaged: {broken.reason}",
+            where=str(path),
+            line=broken.line,
             hint="the lines before this one are what was written; from here on nothing is proven",
         )
-    return record
 
 
 def _whole(line: dict[str, Any], steps: Sequence[Any], room: Room) -> list[dict[str, Any]]:

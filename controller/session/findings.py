@@ -18,8 +18,13 @@ def diagnosis_lines(
     sensor: Sensor,
     module: Module | None,
     bench: BenchFile | None = None,
+    *,
+    details: bool = False,
 ) -> tuple[str, ...]:
-    """Return what the readings say and what to look at next, a sentence each."""
+    """Return what the readings say and what to look at next, a sentence each.
+
+    With `details` also what the answer was picked from.
+    """
     diagnosis = evidence_of_results(results, sensor, module, bench).diagnosed()
     if diagnosis.best is None and {result.verdict for result in results} == {Verdict.PASS}:
         return ("Nothing to look for: every step passed.",)
@@ -37,4 +42,6 @@ def diagnosis_lines(
     if words.next_step:
         found.append(words.next_step)
     found.extend(words.remarks)
+    if details and words.tried:
+        found.append(words.tried)
     return tuple(found)

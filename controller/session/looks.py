@@ -31,7 +31,7 @@ from controller.run.self_test import SelfTestRun
 from controller.run.wiggle import WiggleRun
 from controller.session.jobs import hand_plan, measured_in_memory, record_of
 from controller.session.recording import clock_of, takes_no_time
-from controller.session.session import Setup, wear_warnings
+from controller.session.session import Setup, bench_warnings
 
 __all__ = ["checking_input", "require_tap", "self_testing", "timing_module", "wiggling"]
 
@@ -79,7 +79,7 @@ def checking_input(
         clock=clock,
         record=record_of(record, bench, plan, clock, files=files, simulated=in_memory),
         reads_back=False,
-        warnings=wear_warnings(bench),
+        warnings=bench_warnings(bench),
     )
 
 
@@ -103,7 +103,7 @@ def timing_module(
         make_job=lambda opened: TimingRun(plan, router, (states[0], states[1]), opened, clock),
         clock=clock,
         record=record_of(record, bench, plan, clock, files=files, simulated=in_memory),
-        warnings=wear_warnings(bench),
+        warnings=bench_warnings(bench),
     )
 
 
@@ -140,7 +140,7 @@ def wiggling(
         clock=clock,
         record=record_of(record, bench, plan, clock, files=files, simulated=in_memory),
         reads_back=tap is None,
-        warnings=wear_warnings(bench),
+        warnings=bench_warnings(bench),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from controller.readback.called import ReadbackFunction
 from controller.records.inputs import Inputs, load_inputs
 from controller.records.reader import read_record
 from controller.sensors.curve import Sensor
+from controller.session.ports import on_port
 from controller.session.recording import opening_of, takes_no_time
 from controller.session.session import bench_warnings
 
@@ -88,13 +90,17 @@ def prepare(
     *,
     verb: str | None = None,
     later: bool = False,
+    port_of: Callable[[Path | None], str | None] = lambda _bench: None,
 ) -> Prepared:
     """Read, resolve and check everything. Raises InputError with every reason against it.
 
     `verb` is the kind of plan that is meant; None: any. With `later` nothing is read during the
-    run: the log of a tool brings the readings afterwards.
+    run: the log of a tool brings the readings afterwards. `port_of` returns the port to use in
+    place of the one that a bench's file names; None: that one.
     """
-    return prepare_inputs(load_inputs(plan_path, bench_path), verb=verb, later=later)
+    inputs = load_inputs(plan_path, bench_path)
+    inputs = replace(inputs, bench=on_port(inputs.bench, port_of))
+    return prepare_inputs(inputs, verb=verb, later=later)
 
 
 def prepare_inputs(
@@ -164,8 +170,11 @@ def unfinished_record(prepared: Prepared, runs: Path, *, newest: int = 20) -> Un
     inputs = prepared.inputs
     if not inputs.plan.kind.resumable:
         return None
+    earlier = sorted(runs.glob(f"{inputs.plan.path.stem}-*.jsonl"), reverse=True)[:newest]
+    if not earlier:
+        return None
     opening = opening_of(inputs, prepared.resolved, verb=inputs.plan.kind.value, pace="real")
-    for path in sorted(runs.glob(f"{inputs.plan.path.stem}-*.jsonl"), reverse=True)[:newest]:
+    for path in earlier:
         try:
             record = read_record(path)
         except InputError:

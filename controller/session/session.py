@@ -7,6 +7,7 @@ its end and everything is let go of.
 from __future__ import annotations
 
 import os
+from collections import deque
 from collections.abc import Callable, Generator, Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass
@@ -72,6 +73,8 @@ class Session:
         self._now: dict[int, StepResult] = {}
         self.summary: RunSummary | None = None
         self._unseen: tuple[Event, ...] = ()
+        # Appending to and taking from a deque are atomic.
+        self._remarks: deque[str] = deque()
         try:
             self.bench = open_bench(
                 setup.bench,
@@ -123,12 +126,22 @@ class Session:
         """Ask for the end: park at once. Any thread may call this."""
         self.job.stop()
 
+    def note(self, text: str) -> None:
+        """Keep a remark of a person in the record, in its place in time. Any thread may call this.
+
+        After the end there is no place for it any more.
+        """
+        self._remarks.append(text)
+
     def step(self) -> tuple[Event, ...]:
         """Do a little; return what happened, after the record has been told.
 
         Raises RecordError when the record cannot be written on; `close` then ends the run.
         """
-        events = tuple(self._amended(self.job.step()))
+        now_s, said = self.setup.clock.now_s(), []
+        while self._remarks:
+            said.append(NoteMade(at_s=now_s, kind=NoteKind.REMARK, text=self._remarks.popleft()))
+        events = (*said, *self._amended(self.job.step()))
         self._unseen = events
         if self.setup.record is not None:
             for event in events:

@@ -5,8 +5,10 @@ The first frame comes before numpy, plans and plots are imported.
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Coroutine, Iterable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
@@ -20,12 +22,21 @@ from textual.worker import Worker, WorkerState
 from controller.clock import Clock
 from controller.errors import ExitCode, RelayKnowledge
 from controller.tui.guard import Guard
-from controller.tui.palette import DARK, LIGHT, AsciiFilter, StyledFilter, needs_ascii
+from controller.tui.habits import Habits
+from controller.tui.palette import (
+    DARK,
+    LIGHT,
+    SIXTEEN,
+    THEMES,
+    AsciiFilter,
+    StyledFilter,
+    needs_ascii,
+)
 from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Part, Tone
+from controller.tui.remembered import memory_file
 from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen
 from controller.tui.screens.choose import ChooseScreen
-from controller.tui.shell import Shell
 from controller.tui.style import CSS
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import StatusLine
@@ -44,7 +55,7 @@ DRAW_EVERY_S = 0.2
 """Pictures are shown no more often than this; what lies between is skipped."""
 
 
-class RungwiseApp(Shell):
+class RungwiseApp(Habits):
     """The program on a terminal."""
 
     TITLE = "Rungwise"
@@ -62,6 +73,10 @@ class RungwiseApp(Shell):
                 id="app.palette", tooltip="Find any action by its name"),
         Binding("f8", "scale", "degC/degF", show=False, id="app.scale", key_display="F8",
                 tooltip="Show and type temperatures in the other unit"),
+        Binding("f9", "details", "Details", show=False, id="app.details",
+                tooltip="Show or hide uncertainty, limit and ladder state"),
+        Binding("ctrl+g", "switch_bell", "Bell on/off", show=False, id="app.bell",
+                tooltip="Ring at a question, a fail and the end, or never"),
         Binding("ctrl+q", "quit", "Quit", priority=True, id="app.quit",
                 tooltip="Leave; asks first while something is driven"),
     ]  # fmt: skip
@@ -77,10 +92,10 @@ class RungwiseApp(Shell):
         ascii_only: bool = False,
         theme: str | None = None,
         clock: Clock | None = None,
-        scale: Scale = Scale.CELSIUS,
+        scale: Scale | None = None,
+        memory: Path | None = None,
     ) -> None:
-        super().__init__()
-        self.scale = scale
+        super().__init__(memory=memory, theme=theme, scale=scale)
         self.folder = folder
         self.runs = runs
         self.engine: EngineThread | None = None
@@ -93,10 +108,6 @@ class RungwiseApp(Shell):
         self._drawn_number = -1
         self._leaving = False
         self._warned = 0
-        self.register_theme(DARK)
-        self.register_theme(LIGHT)
-        few = self.console.color_system in ("standard", None)
-        self.theme = theme or ("ansi-dark" if few else DARK.name)
         if self.no_color:
             self._filters.insert(0, StyledFilter())
         if ascii_only:
@@ -116,6 +127,8 @@ class RungwiseApp(Shell):
         key = binding.key
         if key.startswith("f") and key[1:].isdigit():
             return key.upper()
+        if key.startswith("ctrl+") and len(key) == 6:
+            return f"Ctrl+{key[-1].upper()}"
         named = {"escape": "Esc", "enter": "Enter", "tab": "Tab", "space": "Space"}
         return named.get(key) or super().get_key_display(binding)
 
@@ -195,6 +208,7 @@ class RungwiseApp(Shell):
             room=max(60, self.size.width - 2),
             scale=self.scale,
             parks_by_itself=picture.parks_by_itself,
+            details=self.details,
         )
 
     def _show_status(self) -> None:
@@ -283,6 +297,12 @@ class RungwiseApp(Shell):
 
         return await flows.pick_sensor(self)
 
+    def pick_port(self, bench: Path | None) -> None:
+        """Show who answers on which port, and pick one for a bench."""
+        from controller.tui import flows
+
+        self.flow("start", flows.pick_port(self, bench))
+
     def open_record(self, path: Path) -> None:
         """Show a record."""
         from controller.tui import flows
@@ -353,14 +373,8 @@ class RungwiseApp(Shell):
         if not self.driving:
             self.call_from_thread(self.exit, ExitCode.INTERRUPTED)
 
-    def action_scale(self) -> None:
-        """Show and take temperatures in the other unit."""
-        self.use_scale(self.scale.other)
-        self.say(f"Temperatures are in {self.scale.unit} now; the record keeps degC.")
-
-    def use_scale(self, scale: Scale) -> None:
-        """Show and take temperatures in a unit, on every screen."""
-        self.scale = scale
+    def show_anew(self) -> None:
+        """Show every screen anew: the unit or the details have changed."""
         for screen in self.screen_stack:
             if isinstance(screen, BenchScreen) and screen.is_mounted:
                 screen.show_scale()
@@ -392,7 +406,24 @@ class RungwiseApp(Shell):
                 await self.run_action(action, node)  # type: ignore[arg-type]
 
             yield SystemCommand(binding.description, f"{binding.tooltip} ({key})", act)
-        yield SystemCommand("Theme", "Dark, light, 16 colours", self.action_change_theme)
+        for theme, words in zip(THEMES, ("dark", "light", "16 colours"), strict=True):
+            yield SystemCommand(
+                f"Theme: {words}", "How it looks; kept for the next time",
+                partial(self.action_look, theme.name),
+            )  # fmt: skip
+
+    @work(exclusive=True, group="palette", exit_on_error=False)
+    async def action_command_palette(self) -> None:  # type: ignore[override]
+        """Offer every action by its name."""
+        from controller.tui.screens.actions import ActionsScreen
+
+        if isinstance(self.screen, ModalScreen):
+            return
+        picked = await self.push_screen_wait(
+            ActionsScreen(tuple(self.get_system_commands(self.screen)))
+        )
+        if picked is not None:
+            self.call_later(picked.callback)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -410,13 +441,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     look = parser.add_mutually_exclusive_group()
     look.add_argument("--dark", dest="theme", action="store_const", const=DARK.name)
     look.add_argument("--light", dest="theme", action="store_const", const=LIGHT.name)
-    look.add_argument("--16-colours", dest="theme", action="store_const", const="ansi-dark")
+    look.add_argument("--16-colours", dest="theme", action="store_const", const=SIXTEEN.name)
     arguments = parser.parse_args([] if argv is None else argv)
     app = RungwiseApp(
         arguments.folder,
-        ascii_only=arguments.ascii or needs_ascii(),
+        ascii_only=arguments.ascii or needs_ascii(os.environ),
         theme=arguments.theme,
-        scale=Scale.FAHRENHEIT if arguments.fahrenheit else Scale.CELSIUS,
+        scale=Scale.FAHRENHEIT if arguments.fahrenheit else None,
+        memory=memory_file(os.environ),
     )
     return run(app)
 

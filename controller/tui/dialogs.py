@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from typing import ClassVar
 
 from textual import on
@@ -20,7 +20,7 @@ from controller.tui.widgets.lines import PartsLine, Sentences, StatusLine
 from controller.tui.widgets.picks import PickList, SignButton
 from controller.tui.workshop import Found
 
-__all__ = ["Ask", "PickRecord", "Working", "ask_cautions"]
+__all__ = ["Ask", "PickOne", "PickRecord", "Working", "ask_cautions"]
 
 
 class Ask(ModalScreen[bool]):
@@ -60,6 +60,10 @@ class Ask(ModalScreen[bool]):
         self.query_one("#ask-title", PartsLine).show([Part(one_line(self._title), Tone.STRONG)])
         self.query_one(Sentences).show(self._reasons)
         self.query_one("#no", Button).focus()
+
+    def on_resize(self) -> None:
+        """Give the reasons what room there is; the buttons always stay in sight."""
+        self.query_one("#reasons").styles.max_height = max(3, self.size.height - 8)
 
     @on(Button.Pressed)
     def _pressed(self, event: Button.Pressed) -> None:
@@ -116,8 +120,42 @@ def ask_cautions(amperes: float | None, watts: float | None, of_bench: Sequence[
     return Ask(
         CAUTIONS_TITLE,
         [Part(f"· {caution}") for caution in told],
-        yes="I have read this; go on",
+        yes="I have read it; go on",
     )
+
+
+class PickOne(ModalScreen["tuple[Hashable] | None"]):
+    """A list of anything, each with its key; returns the key in a tuple, None for none."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "leave", "Back", tooltip="Pick none", id="one.back")
+    ]
+
+    def __init__(self, title: str, lines: Sequence[tuple[Hashable, Part]]) -> None:
+        super().__init__(classes="ask")
+        self._title = title
+        self._lines = tuple(lines)
+
+    def compose(self) -> ComposeResult:
+        """Return the parts."""
+        with Vertical(id="box"):
+            yield PartsLine(id="ask-title")
+            yield PickList("Enter picks, Esc leaves it", id="one")
+        yield StatusLine()
+
+    def on_mount(self) -> None:
+        """Fill the parts in."""
+        self.query_one("#ask-title", PartsLine).show([Part(self._title, Tone.STRONG)])
+        self.query_one(PickList).fill(self._lines)
+        self.query_one(PickList).focus()
+
+    @on(OptionList.OptionSelected)
+    def _picked(self, event: OptionList.OptionSelected) -> None:
+        self.dismiss((self._lines[event.option_index][0],))
+
+    def action_leave(self) -> None:
+        """Pick none."""
+        self.dismiss(None)
 
 
 class PickRecord(ModalScreen[Found | None]):

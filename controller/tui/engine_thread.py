@@ -108,6 +108,13 @@ class EngineThread:
         """Hand over a line that the person typed."""
         self._answers.append(line)
 
+    def note(self, text: str) -> bool:
+        """Keep a remark in the record; return whether there still is a place for it."""
+        if self._session is None or not self.alive:
+            return False
+        self._session.note(text)
+        return True
+
     # On the thread itself.
 
     def _guarded(self) -> None:

@@ -9,13 +9,13 @@ Each flow ends where a person says no. Nothing is driven before the last questio
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from controller.errors import RungwiseError
-from controller.tui.dialogs import Ask, PickRecord, Working, ask_cautions
-from controller.tui.parts import Part
+from controller.tui.dialogs import Ask, PickOne, PickRecord, Working, ask_cautions
+from controller.tui.parts import Part, Tone
 from controller.tui.scale import Scale
 from controller.tui.screens.base import refusal
 from controller.tui.shell import Shell
@@ -25,12 +25,14 @@ from controller.tui.workshop import look_around
 if TYPE_CHECKING:
     from controller.bench.files import BenchFile
     from controller.records.replay import Replay
+    from controller.session.ports import PortFound
     from controller.tui.preparing import ReadyRun
 
 __all__ = [
     "by_hand",
     "compare_with",
     "open_record",
+    "pick_port",
     "pick_sensor",
     "prepare",
     "show_replay",
@@ -70,23 +72,30 @@ async def prepare(app: Shell, plan: Path, bench: Path | None) -> None:
     if app.busy():
         return
     try:
-        run = await _worked(app, "Preparing the plan …", lambda: ready(plan, bench, app.runs))
+        run = await _worked(
+            app, "Preparing the plan …", lambda: ready(plan, bench, app.runs, app.kept.port)
+        )
     except RungwiseError as error:
         await _refuse(app, "This plan cannot be run", error)
         return
     if run.prepared.typed and run.prepared.bench.typed_unit == "F":
         app.use_scale(Scale.FAHRENHEIT)  # what the bench's file says the tool shows
+    app.keep(app.kept.with_choice(app.folder, plan, bench))
     app.push_screen(ReadyScreen(run))
 
 
 async def start_run(app: Shell, run: ReadyRun, *, pace: str, resume: bool) -> None:
     """Ask what has to be asked, then run."""
+    from controller.reports.html import Told
+    from controller.session.handover import keep_told
     from controller.tui.preparing import begin_run
     from controller.tui.screens.run import RunScreen
 
     prepared, plan = run.prepared, run.prepared.resolved
-    if app.busy() or not await _cautioned(
-        app, prepared.bench, plan.short_circuit_amperes, plan.most_watts
+    if (
+        app.busy()
+        or not await _port_is_there(app, prepared.bench)
+        or not await _cautioned(app, prepared.bench, plan.short_circuit_amperes, plan.most_watts)
     ):
         return
     if prepared.extremes and not await app.push_screen_wait(_ask_extremes(run, app.scale)):
@@ -101,6 +110,11 @@ async def start_run(app: Shell, run: ReadyRun, *, pace: str, resume: bool) -> No
     unfinished = run.unfinished
     goes_on = resume and unfinished is not None
     app.record_path = unfinished.path if goes_on and unfinished else run.record
+    if run.told != Told():
+        try:
+            keep_told(app.record_path, run.told)
+        except RungwiseError as error:
+            app.say(f"What was written about the machine is not kept: {error}", Tone.DOUBT)
     app.begin(engine)
     app.switch_screen(RunScreen(run, engine))
 
@@ -114,12 +128,16 @@ async def by_hand(app: Shell, bench_path: Path | None, plan_path: Path | None) -
         return
     try:
         found = await _worked(
-            app, "Preparing the bench …", lambda: prepare_bench(bench_path, plan_path)
+            app,
+            "Preparing the bench …",
+            lambda: prepare_bench(bench_path, plan_path, app.kept.port),
         )
         bench = found.bench
         module = found.module
         amperes = None if module is None else module.short_circuit_amperes
         watts = None if module is None else module.most_watts
+        if not await _port_is_there(app, bench):
+            return
         if not await _cautioned(app, bench, amperes, watts):
             return
         engine = begin_by_hand(found, runs=app.runs, changed=app.engine_changed, clock=app.clock)
@@ -128,6 +146,42 @@ async def by_hand(app: Shell, bench_path: Path | None, plan_path: Path | None) -
         return
     app.begin(engine)
     app.push_screen(HandScreen(found, engine))
+
+
+async def pick_port(app: Shell, bench_path: Path | None) -> None:
+    """Show who answers on which port, and pick one for a bench with a serial link."""
+    from controller.bench.files import load_bench
+    from controller.session.ports import find_ports
+
+    if app.busy():
+        return
+    ports = await _worked(app, "Asking each serial port who is there …", find_ports)
+    try:
+        bench = None if bench_path is None else await asyncio.to_thread(load_bench, bench_path)
+    except RungwiseError as error:
+        await _refuse(app, "This bench cannot be used", error)
+        return
+    if bench is None or bench_path is None or not bench.drives_hardware:
+        told = [Part(_port_line(one)) for one in ports] or [
+            Part("No serial port was found on this machine.")
+        ]
+        told.append(Part("To pick one, mark a bench with a serial link first.", Tone.FAINT))
+        await app.push_screen_wait(Ask("Serial ports", told, yes=None, no="Close"))
+        return
+    lines: list[tuple[Hashable, Part]] = [
+        (None, Part(f"{one_line(bench.url or '')}: as the bench's file says")),
+        *((one.port, Part(_port_line(one))) for one in ports),
+    ]
+    picked = await app.push_screen_wait(PickOne(f"Port for {one_line(bench.name)}", lines))
+    if picked is None:
+        return
+    [port] = picked
+    app.keep(app.kept.with_port(bench_path, None if port is None else str(port)))
+    app.show_anew()
+
+
+def _port_line(one: PortFound) -> str:
+    return f"{one_line(one.port)}: {one_line(one.answer)} ({one_line(one.description)})"
 
 
 async def pick_sensor(app: Shell) -> Path | None:
@@ -159,21 +213,19 @@ async def compare_with(app: Shell, path: Path) -> None:
     if picked is None:
         return
     try:
-        comparison = await _worked(app, "Comparing …", lambda: compare_records(path, picked.path))
+        runs = await _worked(app, "Comparing …", lambda: compare_records(path, picked.path))
     except RungwiseError as error:
         await _refuse(app, "These cannot be compared", error)
         return
-    app.push_screen(CompareScreen(comparison))
+    app.push_screen(CompareScreen(runs))
 
 
 def show_replay(app: Shell, name: str, outcome: Replay) -> None:
     """Show a record beside its run on the simulated bench."""
-    from controller.tui.pairing import pairs
-    from controller.tui.screens.compare import CompareScreen, Comparison
+    from controller.session.two_runs import replayed
+    from controller.tui.screens.compare import CompareScreen
 
-    found = pairs(outcome.plan.steps, outcome.recorded, outcome.replayed, outcome.differences)
-    again = "the same plan on the simulated bench"
-    app.push_screen(CompareScreen(Comparison(name, again, found, outcome.differences, outcome.why)))
+    app.push_screen(CompareScreen(replayed(name, outcome)))
 
 
 async def _cautioned(
@@ -187,6 +239,22 @@ async def _cautioned(
         return False
     app.cautions_read.add(key)
     return True
+
+
+async def _port_is_there(app: Shell, bench: BenchFile) -> bool:
+    """Say so at once where a bench's port is not there: nobody is to read cautions for nothing."""
+    from controller.session.ports import missing_port
+
+    port = missing_port(bench)
+    if port is None:
+        return True
+    parts = [
+        Part(f"✗ {one_line(port)}: there is no such port", Tone.BAD),
+        Part("Plug the ladder in, or pick another port: p on the first screen lists them."),
+        Part("Nothing was driven."),
+    ]
+    await app.push_screen_wait(Ask("The ladder's port is not there", parts, yes=None, no="Close"))
+    return False
 
 
 async def _refuse(app: Shell, title: str, error: RungwiseError) -> None:

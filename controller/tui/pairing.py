@@ -1,96 +1,208 @@
-"""Two records beside each other, step by step.
+"""Two runs beside each other in words and columns.
 
-Knows: results, and how far apart two runs may be before it matters.
-Must not know: Textual, files, how a run is replayed.
+Knows: pairs of results, and how what differs between them is said.
+Must not know: Textual, files, how a run is replayed or steps are paired.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import math
+from collections.abc import Iterable, Sequence
 
-from controller.planning.model import ResolvedStep
 from controller.records.compare import Difference
 from controller.run.model import StepResult
-from controller.text import ohms
-from controller.tui.parts import Cells, Column, Tone
+from controller.session.two_runs import Heading, Pair, TwoRuns
+from controller.text import number, ohms
+from controller.tui.parts import Cells, Column, Part, Tone
 from controller.tui.scale import Scale
+from controller.tui.text import one_line
 from controller.tui.wording import difference, step_name, temperature, verdict_words
 
-__all__ = ["COLUMNS", "Pair", "pair_rows", "pairs"]
+__all__ = [
+    "COLUMNS",
+    "difference_words",
+    "pair_columns",
+    "pair_rows",
+    "pair_words",
+    "summary_words",
+]
 
 COLUMNS = (
-    Column("step", 5),
-    Column("target", 8),
-    Column("ohm A", 9),
-    Column("ohm B", 9),
-    Column("rep. A", 8),
-    Column("rep. B", 8),
-    Column("B - A", 7),
-    Column("res. A", 7, right=False),
-    Column("res. B", 7, right=False),
+    Column("", 1, right=False, key="mark"),
+    Column("target", 8, key="target"),
+    Column("way", 4, right=False, key="way"),
+    Column("step A", 6, key="step A"),
+    Column("step B", 6, key="step B"),
+    Column("rep. A", 8, key="reported A"),
+    Column("rep. B", 8, key="reported B"),
+    Column("B - A", 7, key="moved"),
+    Column("may", 5, key="allowed"),
+    Column("res. A", 7, right=False, key="result A"),
+    Column("res. B", 7, right=False, key="result B"),
 )
+_LEFT_OUT = ("step A", "step B", "allowed", "way")
+"""Columns that go first where there is no room for all."""
+
+_WAYS = {Heading.WARMING: "up", Heading.COOLING: "down", Heading.NEITHER: ""}
+
+_FIELDS = {
+    "kind": "what is at the input",
+    "state": "the relays",
+    "path": "the way of the relays",
+    "target_ohms": "the wanted resistance",
+    "achieved_ohms": "the resistance",
+    "target_celsius": "the wanted temperature",
+    "achieved_celsius": "the temperature made",
+    "expected_celsius": "the expected reading",
+    "tolerance_celsius": "the limit",
+    "uncertainty_celsius": "the uncertainty",
+    "excursion_celsius": "the excursion",
+    "planned_s": "the planned time",
+    "reported_celsius": "the reading",
+    "error_celsius": "the error",
+    "verdict": "the result",
+    "settled": "settled",
+    "codes": "fault codes",
+    "settle_s": "the time to settle",
+    "error_celsius (judged again)": "the error, judged again",
+    "verdict (judged again)": "the result, judged again",
+    "reason (judged again)": "the reason, judged again",
+}
+_SPANS = ("error", "tolerance", "uncertainty", "excursion")
 
 
-@dataclass(frozen=True)
-class Pair:
-    """The same step in two runs; either may be missing."""
-
-    number: int
-    step: ResolvedStep
-    first: StepResult | None
-    second: StepResult | None
-    differs: bool
-
-    @property
-    def moved_celsius(self) -> float | None:
-        """How much more the second run's module reported."""
-        if self.first is None or self.second is None:
-            return None
-        one, other = self.first.reported_celsius, self.second.reported_celsius
-        return None if one is None or other is None else other - one
+def pair_columns(room: int) -> tuple[Column, ...]:
+    """Return the columns that fit so many cells; both results are always among them."""
+    columns = list(COLUMNS)
+    for key in _LEFT_OUT:
+        if sum(column.width + 1 for column in columns) - 1 > room:
+            columns = [column for column in columns if column.key != key]
+    return tuple(columns)
 
 
-def pairs(
-    steps: Sequence[ResolvedStep],
-    first: Sequence[StepResult],
-    second: Sequence[StepResult],
-    differences: Sequence[Difference],
-) -> tuple[Pair, ...]:
-    """Put results side by side, by the number of their step."""
-    ones = {result.step.index: result for result in first}
-    others = {result.step.index: result for result in second}
-    differing = {difference.step for difference in differences}
-    known = {step.index: step for step in steps}
-    known |= {index: result.step for index, result in others.items() if index not in known}
-    return tuple(
-        Pair(index + 1, known[index], ones.get(index), others.get(index), index in differing)
-        for index in sorted(known)
-    )
-
-
-def pair_rows(found: Sequence[Pair], scale: Scale = Scale.CELSIUS) -> tuple[Cells, ...]:
+def pair_rows(
+    found: Sequence[Pair], scale: Scale = Scale.CELSIUS, columns: Sequence[Column] = COLUMNS
+) -> tuple[Cells, ...]:
     """Return the rows of the table; one that differs says so with a sign and a tone."""
-    return tuple(
-        Cells(
-            (
-                ("*" if pair.differs else " ") + str(pair.number),
-                step_name(pair.step, scale),
-                *(
-                    "-" if result is None else ohms(result.step.achieved_ohms)
-                    for result in (pair.first, pair.second)
-                ),
-                *(
-                    temperature(None if result is None else result.reported_celsius, scale)
-                    for result in (pair.first, pair.second)
-                ),
-                difference(pair.moved_celsius, scale, sign=True),
-                *(
-                    "-" if result is None else verdict_words(result.verdict).text[:7]
-                    for result in (pair.first, pair.second)
-                ),
-            ),
-            Tone.DOUBT if pair.differs else Tone.PLAIN,
+    return tuple(_row(pair, scale, columns) for pair in found)
+
+
+def _row(pair: Pair, scale: Scale, columns: Sequence[Column]) -> Cells:
+    cells = {
+        "mark": "*" if pair.differs else "",
+        "target": step_name(pair.step, scale),
+        "way": _WAYS[pair.heading],
+        "moved": difference(pair.moved_celsius, scale, sign=True),
+        "allowed": difference(pair.allowed_celsius or None, scale),
+    }
+    for name, step, result in (
+        ("A", pair.first_step, pair.first),
+        ("B", pair.second_step, pair.second),
+    ):
+        cells[f"step {name}"] = "-" if step is None else str(step.index + 1)
+        cells[f"reported {name}"] = temperature(
+            None if result is None else result.reported_celsius, scale
         )
-        for pair in found
+        cells[f"result {name}"] = "-" if result is None else verdict_words(result.verdict).text[:7]
+    return Cells(
+        tuple(cells[column.key] for column in columns),
+        Tone.DOUBT if pair.differs else Tone.PLAIN,
     )
+
+
+def summary_words(runs: TwoRuns) -> Part:
+    """Say in a few words whether two runs differ."""
+    if not runs.shared:
+        return Part("? no step in common", Tone.DOUBT)
+    count = len({d.step for d in runs.differences}) if runs.differences else runs.differing
+    if not count:
+        return Part("✓ no difference", Tone.GOOD)
+    return Part(f"✗ {count} of {runs.shared} steps differ", Tone.DOUBT)
+
+
+def pair_words(runs: TwoRuns, scale: Scale = Scale.CELSIUS) -> list[str]:
+    """Say of each step that differs in what, and what only one run has."""
+    told = [_step_words(pair, scale) for pair in runs.pairs if pair.differs]
+    for which, missing in (
+        ("A", [p for p in runs.pairs if p.second is None and p.first is not None]),
+        ("B", [p for p in runs.pairs if p.first is None and p.second is not None]),
+    ):
+        if missing:
+            names = ", ".join(_name(pair, scale) for pair in missing[:6])
+            more = f" and {len(missing) - 6} more" if missing[6:] else ""
+            told.append(f"Only in {which}: {names}{more}.")
+    return told
+
+
+def _step_words(pair: Pair, scale: Scale) -> str:
+    assert pair.first is not None  # noqa: S101 - only what both have can differ
+    assert pair.second is not None  # noqa: S101
+    parts = list(_changes(pair, pair.first, pair.second, scale))
+    return f"{_name(pair, scale)}: {'; '.join(parts)}."
+
+
+def _changes(pair: Pair, one: StepResult, other: StepResult, scale: Scale) -> Iterable[str]:
+    moved = pair.moved_celsius
+    shown = [temperature(result.reported_celsius, scale) for result in (one, other)]
+    if moved is None:
+        shown = [s if s != "-" else "no reading" for s in shown]
+        yield f"A {shown[0]}, B {shown[1]}"
+    else:
+        way = "higher" if moved > 0 else "lower"
+        far = "reading" in pair.differs
+        yield (
+            f"A reported {shown[0]}, B {shown[1]}, {difference(abs(moved), scale)} {scale.unit}"
+            f" {way}{' than A' if far else ', no more than may be'}"
+        )
+    if one.verdict is not other.verdict:
+        yield f"result {one.verdict.value} in A, {other.verdict.value} in B"
+    if one.codes != other.codes:
+        yield f"fault codes {_codes(one.codes)} in A, {_codes(other.codes)} in B"
+
+
+def difference_words(one: Difference, scale: Scale = Scale.CELSIUS) -> str:
+    """Say what came out differently when a record was run again."""
+    place = "the run" if one.step is None else f"step {one.step + 1}"
+    name = _FIELDS.get(one.field, one.field.replace("_", " "))
+    if one.field == "path":
+        return f"{place}: {name} is another one"
+    if one.field == "step":
+        return f"{place}: judged in the record, not run again"
+    was, now = (_value(one.field, value, scale) for value in (one.recorded, one.replayed))
+    told = f"{place}: {name} was {was}, is {now}"
+    if one.tolerance is not None and one.tolerance > 1e-3:
+        told += f" (may differ by {_value(_as_span(one.field), one.tolerance, scale)})"
+    return told
+
+
+def _as_span(field: str) -> str:
+    return "error_celsius" if "celsius" in field else field
+
+
+def _value(field: str, value: object, scale: Scale) -> str:
+    """Write a value as a person would, with its unit."""
+    if value is None:
+        return "nothing"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list | tuple):
+        return _codes([str(one) for one in value])
+    if not isinstance(value, int | float):
+        return one_line(str(value))
+    if "celsius" in field:
+        on = scale.step if field.startswith(_SPANS) else scale.of
+        return f"{number(on(float(value)), 2)} {scale.unit}"
+    if "ohms" in field:
+        return "open" if math.isinf(value) else f"{ohms(float(value))} ohm"
+    return f"{value:.3g} s" if field.endswith("_s") else f"{value:g}"
+
+
+def _codes(codes: Sequence[str]) -> str:
+    return ", ".join(one_line(code) for code in codes) or "none"
+
+
+def _name(pair: Pair, scale: Scale) -> str:
+    name = step_name(pair.step, scale)
+    if pair.step.target_celsius is None:
+        return name
+    return f"{name} {scale.unit}" + (f" {pair.heading.value}" if pair.heading.value else "")

@@ -7,7 +7,7 @@ Must not know: what is being said.
 from __future__ import annotations
 
 import locale
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from rich.segment import Segment
 from rich.style import Style
@@ -22,6 +22,8 @@ from controller.tui.text import ascii_only
 __all__ = [
     "DARK",
     "LIGHT",
+    "SIXTEEN",
+    "THEMES",
     "AsciiFilter",
     "StyledFilter",
     "content_of",
@@ -58,6 +60,39 @@ LIGHT = Theme(
     dark=False,
 )
 
+SIXTEEN = Theme(
+    name="rungwise-16",
+    ansi=True,
+    primary="ansi_cyan",
+    secondary="ansi_blue",
+    accent="ansi_yellow",
+    warning="ansi_yellow",
+    error="ansi_red",
+    success="ansi_green",
+    foreground="ansi_default",
+    background="ansi_default",
+    surface="ansi_default",
+    panel="ansi_default",
+    boost="ansi_default",
+    dark=True,
+    variables={
+        "ansi-background": "ansi_black",
+        "ansi-foreground": "ansi_white",
+        "border-blurred": "ansi_black",
+        "block-cursor-foreground": "ansi_black",
+        "block-cursor-background": "ansi_white",
+        "input-cursor-background": "ansi_white",
+        "input-cursor-foreground": "ansi_black",
+        "input-cursor-text-style": "none",
+        "input-selection-background": "ansi_cyan",
+        "input-selection-foreground": "ansi_black",
+        "screen-selection-background": "ansi_cyan",
+        "screen-selection-foreground": "ansi_black",
+    },
+)
+THEMES = (DARK, LIGHT, SIXTEEN)
+"""Dark, light, and one that leaves the sixteen colours to the terminal."""
+
 STYLES = {
     Tone.PLAIN: "",
     Tone.FAINT: "$text-muted",
@@ -85,8 +120,18 @@ def sentences(parts: Sequence[Part]) -> Content:
     return content_of(parts, gap="\n")
 
 
-def needs_ascii() -> bool:
-    """Return whether the terminal's encoding has nothing but ASCII for certain."""
+def needs_ascii(environ: Mapping[str, str]) -> bool:
+    """Return whether the terminal has nothing but ASCII for certain.
+
+    LANG=C says so, though Python itself then reads and writes UTF-8 and sets LC_CTYPE to C.UTF-8
+    for that (PEP 538, PEP 540). Where nothing is said, what Python takes the encoding for counts.
+    """
+    said = environ.get("LC_ALL", "")
+    if not said:
+        own = environ.get("LC_CTYPE", "")
+        said = environ.get("LANG", "") if own in ("", "C.UTF-8") else own
+    if said in ("C", "POSIX"):
+        return True
     return "utf" not in locale.getpreferredencoding(do_setlocale=False).lower()
 
 

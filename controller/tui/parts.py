@@ -41,11 +41,12 @@ class Part(NamedTuple):
 
 
 class Column(NamedTuple):
-    """A column of fixed width in cells; numbers stand on the right."""
+    """A column of fixed width in cells; numbers stand on the right. `key` names what it shows."""
 
     head: str
     width: int
     right: bool = True
+    key: str = ""
 
 
 class Cells(NamedTuple):

@@ -5,25 +5,28 @@ Nothing is driven here, and no record is begun before `begin_run` or `begin_by_h
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.clock import Clock, PacedClock, RealClock, VirtualClock
 from controller.errors import InputError
+from controller.reports.html import Told
 from controller.tui.engine_thread import EngineThread
 from controller.tui.view import RunView, begin, estimate_s
 
 if TYPE_CHECKING:
     from controller.bench.files import BenchFile
     from controller.module.model import Module
+    from controller.planning.plan import Plan
     from controller.planning.single_value import Finder
     from controller.sensors.curve import Sensor
     from controller.session.prepared import Prepared, Unfinished
     from controller.session.session import Setup
 
 __all__ = [
+    "ENOUGH",
     "PACES",
     "HandBench",
     "ReadyRun",
@@ -33,10 +36,14 @@ __all__ = [
     "hand_bench",
     "prepare_bench",
     "ready",
+    "telling_plan",
 ]
 
 PACES = ("real", "20x", "at once")
 """How fast a fully simulated bench may run; anything else runs in real time."""
+
+ENOUGH = 3
+"""Temperatures that a plan needs before its readings can name a fault."""
 
 _SPEED = 20.0
 
@@ -54,11 +61,15 @@ def clock_for(pace: str) -> Clock:
 
 @dataclass(frozen=True, kw_only=True)
 class ReadyRun:
-    """A prepared run, where its record would go, and an earlier one that could be gone on with."""
+    """A prepared run, where its record would go, and an earlier one that could be gone on with.
+
+    `told` is what a person wrote about it.
+    """
 
     prepared: Prepared
     record: Path
     unfinished: Unfinished | None
+    told: Told = field(default_factory=Told)
 
     @property
     def seconds(self) -> float:
@@ -66,12 +77,20 @@ class ReadyRun:
         return estimate_s(self.prepared.resolved.steps, self.prepared.resolved)
 
 
-def ready(plan_path: Path, bench_path: Path | None, runs: Path) -> ReadyRun:
-    """Read, resolve and check everything. Raises InputError with every reason against it."""
+def ready(
+    plan_path: Path,
+    bench_path: Path | None,
+    runs: Path,
+    port_of: Callable[[Path | None], str | None] = lambda _bench: None,
+) -> ReadyRun:
+    """Read, resolve and check everything. Raises InputError with every reason against it.
+
+    `port_of` returns the port that was picked for a bench file, None: the one it names.
+    """
     from controller.session.prepared import prepare, unfinished_record
     from controller.session.recording import new_record
 
-    prepared = prepare(plan_path, bench_path)
+    prepared = prepare(plan_path, bench_path, port_of=port_of)
     kind = prepared.inputs.plan.kind
     if not kind.resumable:
         raise InputError.single(
@@ -129,7 +148,11 @@ class HandBench:
         return hand_bench(self.bench, load_sensor(path), self.module)
 
 
-def prepare_bench(bench_path: Path | None, plan_path: Path | None = None) -> HandBench:
+def prepare_bench(
+    bench_path: Path | None,
+    plan_path: Path | None = None,
+    port_of: Callable[[Path | None], str | None] = lambda _bench: None,
+) -> HandBench:
     """Read a bench for setting values by hand, with the sensor of a plan.
 
     Without a bench's file it is the plan's bench; without a plan the bench's own module says which
@@ -138,13 +161,16 @@ def prepare_bench(bench_path: Path | None, plan_path: Path | None = None) -> Han
     from controller.bench.files import default_bench, load_bench
     from controller.planning.single_value import stand_in_sensor
     from controller.records.inputs import load_inputs
+    from controller.session.ports import on_port
 
     if plan_path is not None:
         inputs = load_inputs(plan_path, bench_path)
-        return hand_bench(inputs.bench, inputs.plan.sensor, inputs.module)
+        return hand_bench(on_port(inputs.bench, port_of), inputs.plan.sensor, inputs.module)
     bench: BenchFile = load_bench(bench_path) if bench_path else default_bench(stand_in_sensor())
     module = bench.module
-    return hand_bench(bench, module.sensor if module is not None else None, module)
+    return hand_bench(
+        on_port(bench, port_of), module.sensor if module is not None else None, module
+    )
 
 
 def hand_bench(bench: BenchFile, sensor: Sensor | None, module: Module | None) -> HandBench:
@@ -174,9 +200,37 @@ def begin_by_hand(
     return _thread(setup, RunView(plan=setup.plan), changed)
 
 
+def telling_plan(plan: Plan, among: Iterable[Path]) -> Path | None:
+    """Return a plan of the same sensor with enough temperatures to name a fault.
+
+    None where the plan itself has enough, or no other one has.
+    """
+    from controller.planning.files import load_plan
+    from controller.sensors.alike import same_curve
+
+    if _temperatures(plan) >= ENOUGH:
+        return None
+    for path in among:
+        try:
+            other = load_plan(path)
+        except InputError:
+            continue
+        enough = other.kind.resumable and _temperatures(other) >= ENOUGH
+        if enough and same_curve(plan.sensor.curve, other.sensor.curve):
+            return path
+    return None
+
+
+def _temperatures(plan: Plan) -> int:
+    return len({target.celsius for target in plan.targets if target.celsius is not None})
+
+
 def _thread(setup: Setup, view: RunView, changed: Callable[[], None]) -> EngineThread:
+    from controller.ladder.electrical import Output, output_of
     from controller.session.session import Session
 
+    ladder = setup.bench.ladder
+    view = replace(view, parks_open=output_of(ladder, ladder.park_state) is Output.OPEN)
     return EngineThread(
         open_session=lambda lines, say: Session(setup, lines=lines, write=say),
         view=view,

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from textual.app import App
 
 from controller.tui.parts import Tone
+from controller.tui.remembered import Remembered
 from controller.tui.scale import Scale
 
 if TYPE_CHECKING:
@@ -28,6 +29,8 @@ class Shell(App[int]):
     """
 
     scale: Scale
+    details: bool
+    kept: Remembered
     folder: Path
     runs: Path
     record_path: Path
@@ -59,6 +62,18 @@ class Shell(App[int]):
         """Show and take temperatures in a unit, on every screen."""
         raise NotImplementedError
 
+    def show_anew(self) -> None:
+        """Show every screen anew: the unit or the details have changed."""
+        raise NotImplementedError
+
+    def keep(self, kept: Remembered) -> None:
+        """Keep other choices, now and for the next time."""
+        raise NotImplementedError
+
+    def ring(self) -> None:
+        """Sound the terminal's bell, unless it is turned off."""
+        raise NotImplementedError
+
     def warn_once(self, warnings: Sequence[str]) -> None:
         """Tell each warning of a run for a few seconds, once."""
         raise NotImplementedError
@@ -77,6 +92,10 @@ class Shell(App[int]):
 
     async def pick_sensor(self) -> Path | None:
         """Ask for one of the sensors in the folder; None: none was picked."""
+        raise NotImplementedError
+
+    def pick_port(self, bench: Path | None) -> None:
+        """Show who answers on which port, and pick one for a bench."""
         raise NotImplementedError
 
     def open_record(self, path: Path) -> None:

@@ -14,7 +14,7 @@ __all__ = ["CSS"]
 CSS = """
 Screen { background: $background; color: $foreground; }
 #headline { background: $panel; color: $foreground; }
-Footer { background: $surface; }
+Footer, KeysLine { background: $surface; }
 
 OptionList { border: round $secondary; border-title-color: $primary; padding: 0; height: 1fr;
              background: $background; }
@@ -29,6 +29,8 @@ OptionList:focus { border: round $accent; }
 #about { border: round $secondary; border-title-color: $primary; height: 3fr; padding: 0;
          scrollbar-size-vertical: 1; }
 #right #records { height: 2fr; }
+#right #records { text-wrap: nowrap; text-overflow: ellipsis; }
+#find { height: 3; border: tall $accent; }
 .-wide #left { width: 2fr; }
 .-wide #right { width: 3fr; }
 
@@ -54,8 +56,9 @@ OptionList:focus { border: round $accent; }
 .-wide.-low #errors { display: none; }
 .-wide.-low.-errors #errors { display: block; }
 .-wide.-low.-errors #curve { display: none; }
-#ending { display: none; max-height: 10; padding: 0 1; border-top: solid $accent; }
-#ending.-shown { display: block; }
+#endbox { display: none; height: auto; max-height: 40%; border-top: solid $accent; }
+#endbox:focus { border-top: heavy $accent; }
+#endbox.-shown { display: block; }
 
 /* by hand */
 #hand { height: 1fr; layout: vertical; }
@@ -78,8 +81,9 @@ OptionList:focus { border: round $accent; }
 .ask #box { width: 76; max-width: 96%; height: auto; max-height: 95%; border: heavy $accent;
             background: $surface; padding: 0 1; }
 .ask #ask-title { background: $surface; padding: 0 1; }
-.ask #reasons { height: auto; max-height: 15; }
-.-tall .ask #reasons { max-height: 30; }
+.ask #reasons { height: auto; }
+.ask #actions { height: 14; text-wrap: nowrap; text-overflow: ellipsis; }
 .ask #buttons { height: 3; }
+.ask #buttons Button { margin: 0; }  /* both fit beside each other at 60 columns */
 .ask StatusLine { dock: bottom; margin-bottom: 1; }  /* over the one of the screen below */
 """

@@ -100,7 +100,10 @@ def short_middle(text: str, width: int) -> str:
 @lru_cache(maxsize=4096)
 def ascii_only(text: str) -> str:
     """Return a text of the same width in cells with nothing but ASCII in it."""
-    return text if text.isascii() else "".join(_ascii_char(char) for char in text)
+    if text.isascii():
+        return text
+    # The space after the sign gives the room for its second character.
+    return "".join(_ascii_char(char) for char in text.replace("± ", "+-"))
 
 
 def _ascii_char(char: str) -> str:

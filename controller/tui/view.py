@@ -85,11 +85,15 @@ class Point:
 class RunView:
     """One frozen picture of a run. `results` has one entry a step, None until it has a verdict.
 
+    `parks_open` says that a parked ladder is an open circuit to the module.
     `relay_state` is what the ladder was last told and acknowledged, None while unknown;
     `set_state` what the last whole path ended in. `driven_ohms` is what is made now, None while
     parked or unknown. `set_at_s` is when the step's value was latched. `reported_celsius` and
     `reported_at_s` are the newest reading of the step under way. `operations` counts relay
-    movements, each relay each time. `warnings` are about worn relays. `judged_before`
+    movements, each relay each time. `planned_s` is what each step takes by
+    the plan's own times. `step_began_s` is when the step under way began, pauses since
+    then (`held_s`) left out; `spent_s` is what judged steps took, `spent_planned_s` what the plan
+    says of the same steps. `warnings` are about worn relays. `judged_before`
     results came from an earlier part of a resumed run.
     """
 
@@ -99,6 +103,7 @@ class RunView:
     judged_now: int = 0
     phase: Phase = Phase.WAITING
     driving: Driving = Driving.NOTHING
+    parks_open: bool = False
     device_name: str = ""
     started_at_s: float | None = None
     now_s: float = 0.0
@@ -116,6 +121,11 @@ class RunView:
     newest: StepResult | None = None
     link: LinkStatus | None = None
     link_at_s: float | None = None
+    planned_s: tuple[float, ...] = ()
+    step_began_s: float | None = None
+    spent_s: float = 0.0
+    spent_planned_s: float = 0.0
+    held_s: float = 0.0
     notes: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     fault: str | None = None
@@ -138,16 +148,28 @@ class RunView:
 
     @property
     def left_s(self) -> float | None:
-        """Seconds that the steps to come will take.
+        """Seconds that the steps to come will take; a pause adds nothing and takes nothing.
 
-        At the pace so far, once this run has judged one; until then by the plan's own times; None
-        when neither is known or the run is over.
+        By the plan's own times, stretched by what the steps judged so far took against them; less
+        what the step under way has had. None when nothing is known or the run is over.
         """
         if self.phase is Phase.FINISHED or self.plan is None:
             return None
-        if self.judged_now:
-            return self.elapsed_s / self.judged_now * (self.total - self.done)
-        return max(0.0, estimate_s(self.plan.steps[self.judged_before :], self.plan))
+        stretch = self.spent_s / self.spent_planned_s if self.spent_planned_s else 1.0
+        left = zip(self.planned_s, self.results, strict=False)
+        whole = stretch * sum(seconds for seconds, result in left if result is None)
+        if self.step is None or self.step_began_s is None:
+            return whole
+        this = stretch * self.planned_s[self.step.index]
+        redone = 0.0 if self.results[self.step.index] is None else this
+        return max(0.0, whole + redone - min(this, self.step_worked_s))
+
+    @property
+    def step_worked_s(self) -> float:
+        """Seconds that the step under way has had, pauses left out."""
+        if self.step_began_s is None:
+            return 0.0
+        return max(0.0, self.now_s - self.step_began_s - self.held_s)
 
     def link_age_s(self, now_s: float) -> float | None:
         """Seconds since the device last answered; None before it has."""
@@ -180,7 +202,9 @@ def begin(plan: ResolvedPlan, earlier: Iterable[StepResult] = ()) -> RunView:
     for result in earlier:
         results[result.step.index] = result
     before = sum(result is not None for result in results)
-    return RunView(plan=plan, results=tuple(results), judged_before=before)
+    return RunView(
+        plan=plan, results=tuple(results), judged_before=before, planned_s=_planned_s(plan)
+    )
 
 
 def estimate_s(steps: Iterable[ResolvedStep], plan: ResolvedPlan) -> float:
@@ -193,13 +217,16 @@ def estimate_s(steps: Iterable[ResolvedStep], plan: ResolvedPlan) -> float:
 
 def after(view: RunView, event: Event) -> RunView:
     """Return the picture after one more event."""
-    view = replace(view, now_s=max(view.now_s, event.at_s))
+    now_s = max(view.now_s, event.at_s)
+    held_s = view.held_s + (now_s - view.now_s if view.phase is Phase.PAUSED else 0.0)
+    view = replace(view, now_s=now_s, held_s=held_s)
     match event:
         case RunStarted():
             return replace(
                 view,
                 plan=event.plan,
                 results=view.results or (None,) * len(event.plan.steps),
+                planned_s=view.planned_s or _planned_s(event.plan),
                 phase=Phase.RUNNING,
                 driving=Driving.PARKED,
                 relay_state=event.plan.park_state,
@@ -214,6 +241,8 @@ def after(view: RunView, event: Event) -> RunView:
                 phase=Phase.RUNNING,
                 step=event.step,
                 attempt=event.attempt,
+                step_began_s=event.at_s,
+                held_s=0.0,
                 set_at_s=None,
                 reported_celsius=None,
                 reported_at_s=None,
@@ -314,11 +343,19 @@ def _judged(view: RunView, result: StepResult) -> RunView:
     return replace(
         view,
         results=(*view.results[:index], result, *view.results[index + 1 :]),
+        step_began_s=None,
+        spent_s=view.spent_s + view.step_worked_s,
+        spent_planned_s=view.spent_planned_s
+        + (0.0 if view.step_began_s is None else view.planned_s[index]),
         judged_now=view.judged_now + fresh,
         newest=result,
         phase=Phase.RUNNING,
         prompt=None,
     )
+
+
+def _planned_s(plan: ResolvedPlan) -> tuple[float, ...]:
+    return tuple(estimate_s((step,), plan) for step in plan.steps)
 
 
 _PHASE_AFTER = {NoteKind.PAUSED: Phase.PAUSED, NoteKind.RESUMED: Phase.RUNNING}

@@ -6,15 +6,16 @@ Numbers are written so that none is ever cut off.
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING
 
 from rich.cells import cell_len
 
 from controller.measurement.model import Verdict
-from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
+from controller.planning.model import ResolvedStep, StepKind
 from controller.run.model import Ending, Reason, StepResult
 from controller.text import number, ohms
-from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Cells, Column, Part, Tone
+from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Part, Tone
 from controller.tui.scale import Scale
 from controller.tui.text import one_line, short_middle
 from controller.tui.view import Driving, Phase, RunView
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "bar",
-    "columns_for",
+    "degrees",
     "difference",
     "driven_words",
     "duration",
@@ -33,10 +34,9 @@ __all__ = [
     "headline",
     "live_words",
     "made_words",
-    "plan_row",
     "question_words",
     "result_words",
-    "row_of",
+    "sentence_on",
     "status_parts",
     "step_name",
     "temperature",
@@ -102,70 +102,6 @@ def bar(share: float, width: int) -> str:
     return "━" * filled + "·" * (width - filled)
 
 
-# The table of steps
-
-
-def columns_for(plan: ResolvedPlan, scale: Scale = Scale.CELSIUS) -> tuple[Column, ...]:
-    """Return the columns of a plan's table: 77 cells with one cell between them, or more where
-    the plan's own numbers need it."""
-    # Without a letter in the head a column is in degC.
-    celsius = scale is Scale.CELSIUS
-    made = max((len(ohms(step.achieved_ohms)) for step in plan.steps), default=0)
-    return (
-        Column("", 1, right=False),
-        Column("step", max(4, len(str(len(plan.steps))))),
-        Column("target" if celsius else "target F", 8),
-        Column("ohm", max(8, made)),
-        Column("expected" if celsius else "expect F", 8),
-        Column("reported" if celsius else "report F", 8),
-        Column("error" if celsius else "error F", 8),
-        Column("U k=2", 6),
-        Column("limit", 6),
-        Column("result", 11, right=False),
-    )
-
-
-def plan_row(step: ResolvedStep, scale: Scale = Scale.CELSIUS) -> tuple[str, ...]:
-    """Return the cells of a step that are known before it runs."""
-    return (
-        str(step.index + 1),
-        step_name(step, scale),
-        ohms(step.achieved_ohms),
-        temperature(step.expected_celsius, scale),
-    )
-
-
-def row_of(view: RunView, index: int, scale: Scale = Scale.CELSIUS) -> Cells:
-    """Return one row of the table."""
-    assert view.plan is not None  # noqa: S101 - there are no rows without a plan
-    step = view.plan.steps[index]
-    result = view.results[index]
-    now = view.step is not None and view.step.index == index and view.phase is not Phase.FINISHED
-    mark = "▶" if now else ""
-    reported = error = "-"
-    words, tone = ("now", Tone.ACTIVE) if now else ("", Tone.PLAIN)
-    if result is not None:
-        reported = temperature(result.reported_celsius, scale)
-        error = difference(result.error_celsius, scale, sign=True)
-        if not now:
-            part = verdict_words(result.verdict)
-            words, tone = part.text, part.tone
-            if result.reason is Reason.SKIPPED:
-                words = "? skipped"
-    return Cells(
-        (
-            mark,
-            *plan_row(step, scale),
-            reported,
-            error,
-            difference(step.uncertainty_celsius, scale),
-            difference(step.tolerance_celsius, scale),
-            words,
-        ),
-        tone,
-    )
-
-
 # Sentences
 
 
@@ -187,6 +123,36 @@ def result_words(result: StepResult, scale: Scale = Scale.CELSIUS) -> Part:
             told += f", {result.reason.value}"
     codes = f"; {', '.join(one_line(code) for code in result.codes)}" if result.codes else ""
     return Part(f"{part.text}  step {step.index + 1}, {name}: {told}{codes}", part.tone)
+
+
+_JUDGED = re.compile(
+    r"reported (-?[\d.]+) where (-?[\d.]+) degC was expected"
+    r" \(error ([+-][\d.]+), uncertainty ([\d.]+)(?:, tolerance ([\d.]+))?\)"
+)
+_DEGREES = re.compile(r"(-?\d+(?:\.\d+)?) degC")
+
+
+def sentence_on(sentence: str, scale: Scale) -> str:
+    """Return the sentence of a run with its temperatures on a scale.
+
+    Records keep the sentence in degC; its words are those of `run.summary`.
+    """
+    sentence = one_line(sentence)
+    if scale is Scale.CELSIUS:
+        return sentence
+
+    def judged(found: re.Match[str]) -> str:
+        reported, expected = (f"{scale.of(float(found[n])):.1f}" for n in (1, 2))
+        spans = f"error {scale.step(float(found[3])):+.1f}"
+        spans += f", uncertainty {scale.step(float(found[4])):.2f}"
+        if found[5]:
+            spans += f", tolerance {scale.step(float(found[5])):g}"
+        return f"reported {reported} where {expected} {scale.unit} was expected ({spans})"
+
+    def alone(found: re.Match[str]) -> str:
+        return f"{scale.of(float(found[1])):.1f} {scale.unit}"
+
+    return _DEGREES.sub(alone, _JUDGED.sub(judged, sentence))
 
 
 def made_words(found: Setting, scale: Scale) -> str:
@@ -249,8 +215,9 @@ def status_parts(
     room: int = 80,
     scale: Scale = Scale.CELSIUS,
     parks_by_itself: bool = True,
+    details: bool = False,
 ) -> tuple[Part, ...]:
-    """Return the status line: driving or parked, what, the relays, the link.
+    """Return the status line: driving or parked, what, the link; with details the ladder state.
 
     A ladder that does not park by itself is told while it is driven. The line fits `room` cells
     from 80 up; then only the port's name is shortened.
@@ -258,10 +225,13 @@ def status_parts(
     driving = _DRIVING[view.driving]
     if stopping and alive:
         driving = Part("■ STOPPING", Tone.BAD)
+    elif view.driving is Driving.PARKED and view.parks_open:
+        driving = Part("■ parked (open circuit)", driving.tone)
     parts = [driving]
     if driven := driven_words(view, scale):
         parts.append(Part(driven, Tone.STRONG))
-    if view.driving is not Driving.NOTHING:
+    unknown = view.plan is None or view.relay_state is None
+    if view.driving is not Driving.NOTHING and (details or unknown):
         parts.append(_relays(view))
     if alive and not parks_by_itself and view.driving is Driving.DRIVEN:
         parts.append(Part("no self-park", Tone.DOUBT))
@@ -273,7 +243,7 @@ def status_parts(
 def _relays(view: RunView) -> Part:
     if view.plan is None or view.relay_state is None:
         return Part("relays not known", Tone.BAD)
-    return Part(f"relays {view.plan.format_state(view.relay_state)}")
+    return Part(f"ladder state {view.plan.format_state(view.relay_state)}")
 
 
 def _link(view: RunView, *, port: str, now_s: float, alive: bool, room: int) -> Part:
@@ -338,7 +308,7 @@ def live_words(view: RunView, now_s: float, scale: Scale = Scale.CELSIUS) -> tup
                 Part(
                     f"{difference(off, scale, sign=True)}"
                     + ("" if limit is None else (" within" if inside else " OUTSIDE"))
-                    + ("" if limit is None else f" ±{difference(limit, scale)}"),
+                    + ("" if limit is None else f" ± {difference(limit, scale)}"),
                     Tone.GOOD if inside else Tone.BAD,
                 )
             )

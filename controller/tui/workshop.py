@@ -9,6 +9,7 @@ chosen.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -16,15 +17,23 @@ from pathlib import Path
 
 from controller.tui.text import one_line
 
-__all__ = ["RUNS", "Found", "Workshop", "look_around"]
+__all__ = ["RUNS", "Found", "RecordSummary", "Workshop", "look_around", "summary_of"]
 
 RUNS = Path("runs")
 """Where records go, beside where the program was started."""
 
 _HEAD_BYTES = 2048
+_OPENING_BYTES = 1 << 24
+_TAIL_BYTES = 1 << 14
 _MOST_FILES = 2000
 _FORMAT = re.compile(r'^\s*format\s*=\s*"rungwise-(plan|bench|sensor)/1"', re.MULTILINE)
 _RECORD = re.compile(r'"format":"rungwise-record/1"')
+_TEXT = r'("(?:[^"\\]|\\.)*")'
+_UTC = re.compile(r'"utc":"(\d{4}-\d\d-\d\d)T(\d\d:\d\d)')
+_PLAN_NAME = re.compile(rf'"plan":\{{"name":{_TEXT}')
+_BENCH_NAME = re.compile(rf'"bench":\{{"name":{_TEXT}')
+_VERDICT = re.compile(rf'"verdict":{_TEXT}')
+_SENTENCE = re.compile(rf'"sentence":{_TEXT}')
 _VALUE = r'^\s*{}\s*=\s*"([^"\n]*)"'
 _NAME = re.compile(_VALUE.format("name"), re.MULTILINE)
 _KIND = re.compile(_VALUE.format("kind"), re.MULTILINE)
@@ -38,6 +47,21 @@ class Found:
     name: str
     kind: str = ""
     changed_s: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class RecordSummary:
+    """What a record says of itself at its two ends. `verdict` is empty where it was never closed.
+
+    `day` and `time` are those of its beginning, in UTC.
+    """
+
+    plan: str = ""
+    bench: str = ""
+    day: str = ""
+    time: str = ""
+    verdict: str = ""
+    sentence: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,6 +107,41 @@ def look_around(folder: Path, runs: Path = RUNS) -> Workshop:
         sensors=tuple(sorted(sensors, key=lambda one: one.name.lower())),
         records=tuple(sorted(records.values(), key=lambda one: (-one.changed_s, one.name))),
     )
+
+
+def summary_of(path: Path) -> RecordSummary:
+    """Return what a record says of itself, without proving anything; what cannot be read is empty.
+
+    Only its two ends are read, so that hundreds can be listed.
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.readline(_OPENING_BYTES).decode("utf-8", "replace")
+            file.seek(0, 2)
+            file.seek(max(0, file.tell() - _TAIL_BYTES))
+            last = file.read().rstrip(b"\n").rpartition(b"\n")[2].decode("utf-8", "replace")
+    except OSError:
+        return RecordSummary()
+    begun = _UTC.search(head)
+    closed = '"type":"closing"' in last
+    return RecordSummary(
+        plan=_said(_PLAN_NAME, head),
+        bench=_said(_BENCH_NAME, head),
+        day=begun[1] if begun else "",
+        time=begun[2] if begun else "",
+        verdict=_said(_VERDICT, last) if closed else "",
+        sentence=_said(_SENTENCE, last) if closed else "",
+    )
+
+
+def _said(pattern: re.Pattern[str], text: str) -> str:
+    found = pattern.search(text)
+    if found is None:
+        return ""
+    try:
+        return one_line(str(json.loads(found[1])))
+    except ValueError:
+        return ""
 
 
 def _files(folder: Path, pattern: str) -> Iterator[Path]:

@@ -17,14 +17,21 @@ def opened(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, bool, str | None]
 
     class Screen:
         def __init__(
-            self, folder: object, *, ascii_only: bool, theme: str | None, scale: object
+            self,
+            folder: object,
+            *,
+            ascii_only: bool,
+            theme: str | None,
+            scale: object,
+            memory: object,
         ) -> None:
-            assert scale is not None
+            assert scale is None
+            assert memory is not None
             seen.append((str(folder), ascii_only, theme))
 
     monkeypatch.setattr(app, "RungwiseApp", Screen)
     monkeypatch.setattr(app, "run", lambda _app: 0)
-    monkeypatch.setattr(app, "needs_ascii", lambda: False)
+    monkeypatch.setattr(app, "needs_ascii", lambda _environ: False)
     monkeypatch.setattr(sys.stdin, "isatty", lambda: True, raising=False)
     monkeypatch.setattr(sys.stdout, "isatty", lambda: True, raising=False)
     return seen

@@ -87,7 +87,7 @@ class Helper:
         asyncio.run(body)  # type: ignore[arg-type]
 
     @staticmethod
-    async def until(pilot: object, fact: Callable[[], object], seconds: float = 120.0) -> None:
+    async def until(pilot: object, fact: Callable[[], object], seconds: float = 60.0) -> None:
         """Wait for something that, once true, stays true."""
         deadline = time.monotonic() + seconds
         while not fact():

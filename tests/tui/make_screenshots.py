@@ -30,7 +30,7 @@ PICTURES = {
     "record-140x45": ("record", (140, 45), "rungwise-dark"),
     "comparing-140x45": ("comparing", (140, 45), "rungwise-dark"),
     "comparing-80x24": ("comparing", (80, 24), "rungwise-light"),
-    "sweeping-16-colours": ("sweeping", (80, 24), "ansi-dark"),
+    "sweeping-16-colours": ("sweeping", (80, 24), "rungwise-16"),
 }
 
 

@@ -32,12 +32,16 @@ from controller.tui.screens.record import RecordScreen, load
 from controller.tui.screens.run import RunScreen
 from controller.tui.view import RunView, after, begin
 
-__all__ = ["STILLS", "build_app"]
+__all__ = ["STILLS", "build_app", "settled"]
 
 WORKSHOP = Path("workshop")
 """Relative to this file's folder, so that no picture depends on where the project lies."""
 
 RECORDED = Path("../../sweeps/recorded")
+
+
+WAITING = ("start", "prepare", "record", "said", "palette", "note")
+"""Groups of workers that wait for a person."""
 
 
 class StillClock(VirtualClock):
@@ -74,9 +78,9 @@ class StillEngine:
         del line
 
 
-def build_app(theme: str) -> RungwiseApp:
+def build_app(theme: str, *, ascii_only: bool = False) -> RungwiseApp:
     """Return the app on the invented workshop."""
-    app = RungwiseApp(WORKSHOP, runs=Path("no-runs-here"), theme=theme)
+    app = RungwiseApp(WORKSHOP, runs=Path("no-runs-here"), theme=theme, ascii_only=ascii_only)
     app.animation_level = "none"
     return app
 
@@ -122,41 +126,42 @@ async def _run(pilot: Pilot[Any], prepared: ReadyRun, events: list[Event], *, al
     app.engine = engine
     app.record_path = prepared.record
     await app.push_screen(RunScreen(prepared, engine))
-    await _settled(pilot)
+    await settled(pilot)
 
 
-async def _settled(pilot: Pilot[Any]) -> None:
+async def settled(pilot: Pilot[Any]) -> None:
     """Wait until layout, background work and what it shows have come to rest."""
     for _ in range(3):
         await pilot.pause()
         for field in pilot.app.screen.query(Input):
             field.cursor_blink = False
-        waiting = [w for w in pilot.app.workers if w.group not in ("start", "prepare", "record")]
-        await pilot.app.workers.wait_for_complete(waiting)
+        waiting = [w for w in pilot.app.workers if w.group not in WAITING]
+        if waiting:  # nothing means all
+            await pilot.app.workers.wait_for_complete(waiting)
         await pilot.pause(0.04)
 
 
 async def choose(pilot: Pilot[Any]) -> None:
     """Show the first screen."""
-    await _settled(pilot)
+    await settled(pilot)
     await pilot.pause(0.2)
-    await _settled(pilot)
+    await settled(pilot)
 
 
 async def ready_to_start(pilot: Pilot[Any]) -> None:
     """Show what a check would do."""
     await pilot.app.push_screen(ReadyScreen(_prepared("check.toml")))
-    await _settled(pilot)
+    await settled(pilot)
 
 
 async def cautions(pilot: Pilot[Any]) -> None:
     """Show the cautions over a bench with real relays."""
     prepared = _prepared("check.toml", "serial.toml")
     await pilot.app.push_screen(ReadyScreen(prepared))
-    await _settled(pilot)
+    await settled(pilot)
     plan = prepared.prepared.resolved
     await pilot.app.push_screen(ask_cautions(plan.short_circuit_amperes, plan.most_watts))
-    await _settled(pilot)
+    await settled(pilot)
 
 
 async def asking(pilot: Pilot[Any]) -> None:
@@ -166,14 +171,14 @@ async def asking(pilot: Pilot[Any]) -> None:
     asked = [i for i, event in enumerate(events) if isinstance(event, PromptOpened)]
     await _run(pilot, prepared, events[: asked[2] + 1], alive=True)
     await pilot.press("8", "3")
-    await _settled(pilot)
+    await settled(pilot)
 
 
 async def checked(pilot: Pilot[Any]) -> None:
     """Show a finished check."""
     prepared = _prepared("check.toml")
     await _run(pilot, prepared, _events(prepared, ["-40", "21", "83.5", "130"]), alive=False)
-    await _settled(pilot)
+    await settled(pilot)
 
 
 async def sweeping(pilot: Pilot[Any]) -> None:
@@ -191,7 +196,7 @@ async def swept(pilot: Pilot[Any]) -> None:
     """Show a finished sweep with its diagnosis."""
     prepared = _prepared("sweep.toml")
     await _run(pilot, prepared, _events(prepared, []), alive=False)
-    await _settled(pilot)
+    await settled(pilot)
 
 
 async def by_hand(pilot: Pilot[Any]) -> None:
@@ -222,23 +227,23 @@ async def by_hand(pilot: Pilot[Any]) -> None:
     screen = HandScreen(on, engine)
     screen._now = found
     await pilot.app.push_screen(screen)
-    await _settled(pilot)
+    await settled(pilot)
     await pilot.press(*"2.5k")
-    await _settled(pilot)
-    await _settled(pilot)
+    await settled(pilot)
+    await settled(pilot)
 
 
 async def record(pilot: Pilot[Any]) -> None:
     """Show a recorded sweep at its end."""
     await pilot.app.push_screen(RecordScreen(load(RECORDED / "coolant-corroded.jsonl")))
-    await _settled(pilot)
+    await settled(pilot)
 
 
 async def comparing(pilot: Pilot[Any]) -> None:
     """Show two recorded sweeps side by side."""
     healthy, corroded = (RECORDED / f"coolant-{name}.jsonl" for name in ("healthy", "corroded"))
     await pilot.app.push_screen(CompareScreen(compare_records(healthy, corroded)))
-    await _settled(pilot)
+    await settled(pilot)
 
 
 STILLS: dict[str, Callable[[Pilot[Any]], Awaitable[None]]] = {

@@ -23,6 +23,7 @@ from controller.tui.screens.help import HelpScreen
 from controller.tui.screens.ready import ReadyScreen
 from controller.tui.screens.record import RecordScreen
 from controller.tui.screens.run import RunScreen
+from controller.tui.screens.said import SaidForm
 from controller.tui.view import Driving, Phase
 from controller.tui.widgets.lines import Sentences, StatusLine
 from controller.tui.widgets.table import RowsTable
@@ -168,9 +169,14 @@ def test_the_bench_builders_sweep(helper, size) -> None:  # type: ignore[no-unty
             skipped = [r for r in app.picture.view.results if r is not None and r.reason]
             assert [r.reason for r in skipped] == [Reason.SKIPPED]
             await pilot.press("w")
+            await helper.until(pilot, lambda: isinstance(app.screen, SaidForm))
+            await pilot.press(*"P0118", "enter", *"wet plug", "enter")
+            await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
             await helper.until(pilot, lambda: "Report: " in shown(app.screen, "#ending"))
             page = app.record_path.with_suffix(".html").read_text(encoding="utf-8")
             assert load_record(app.record_path).tail_hash in page
+            assert "P0118" in page
+            assert "wet plug" in page
             await pilot.press("w")
             await helper.until(pilot, lambda: "exists already" in shown(app.screen, "#ending"))
             assert app.mistakes == []
@@ -191,7 +197,9 @@ def test_values_by_hand(helper) -> None:  # type: ignore[no-untyped-def]
             await helper.until(pilot, lambda: app.picture.view.driving is Driving.PARKED)
             await pilot.press(*"20degC")
             await helper.until(pilot, lambda: "3494.7 ohm ±" in shown(app.screen, "#preview"))
-            assert "(k=2)" in shown(app.screen, "#preview")
+            assert "k=2" not in shown(app.screen, "#preview")
+            await pilot.press("f9")
+            await helper.until(pilot, lambda: "(k=2)" in shown(app.screen, "#preview"))
             assert app.picture.view.driven_ohms is None  # shown before it is applied
             await pilot.press("enter")
             await helper.until(pilot, lambda: app.picture.view.driven_ohms is not None)
@@ -274,14 +282,43 @@ def test_the_developers_records(helper, sweep) -> None:  # type: ignore[no-untyp
     helper.run(body())
 
 
-def test_the_cautions_come_before_real_relays_and_once(helper, workshop: Path) -> None:  # type: ignore[no-untyped-def]
+def test_a_port_that_is_not_there_is_said_before_any_caution(helper, workshop: Path) -> None:  # type: ignore[no-untyped-def]
     async def body() -> None:
         app = helper.app()
         async with app.run_test(size=(80, 24)) as pilot:
             app.prepare(workshop / "plans/check.toml", workshop / "benches/serial.toml")
             await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await pilot.press("s")
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            told = shown(app.screen)
+            assert "/dev/rungwise-no-such-port: there is no such port" in told
+            assert "Cooling fans" not in told
+            await pilot.press("escape")
+            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            assert not helper.runs.exists()
+            assert app.cautions_read == set()
+
+    helper.run(body())
+
+
+def test_the_cautions_come_before_real_relays_and_once(
+    helper,  # type: ignore[no-untyped-def]
+    workshop: Path,
+    tmp_path: Path,
+) -> None:
+    port = tmp_path / "no-serial-port"
+    port.write_bytes(b"")
+
+    async def body() -> None:
+        app = helper.app()
+        # Another port than the file names, as picked in the screen.
+        app.keep(app.kept.with_port(workshop / "benches/serial.toml", str(port)))
+        async with app.run_test(size=(80, 24)) as pilot:
+            app.prepare(workshop / "plans/check.toml", workshop / "benches/serial.toml")
+            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
             await helper.until(pilot, lambda: focused(app, "back"))
             assert "REAL RELAYS" in shown(app.screen)
+            assert port.name in shown(app.screen)
             await pilot.press("s")
             await helper.until(pilot, lambda: isinstance(app.screen, Ask))
             assert "Cooling fans" in shown(app.screen)
@@ -297,10 +334,10 @@ def test_the_cautions_come_before_real_relays_and_once(helper, workshop: Path) -
                 lambda: isinstance(app.screen, Ask) and "drives an extreme" in shown(app.screen),
             )
             await pilot.press("y")
-            # There is no such port: a fault in words, nothing was driven.
+            # It is no serial port: a fault in words, nothing was driven.
             await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
             await helper.until(pilot, lambda: not app.driving)
-            await helper.until(pilot, lambda: "no such port" in shown(app.screen, "#ending"))
+            await helper.until(pilot, lambda: "not a serial port" in shown(app.screen, "#ending"))
             await pilot.press("escape")
             await helper.until(pilot, lambda: isinstance(app.screen, ChooseScreen))
             assert len(app.cautions_read) == 1
@@ -522,7 +559,7 @@ def test_ascii_leaves_nothing_but_ascii_on_the_screen(helper) -> None:  # type: 
     helper.run(body())
 
 
-@pytest.mark.parametrize("theme", ["rungwise-dark", "ansi-dark"])
+@pytest.mark.parametrize("theme", ["rungwise-dark", "rungwise-16"])
 def test_no_color_leaves_words_and_signs(
     helper,  # type: ignore[no-untyped-def]
     sweep,  # type: ignore[no-untyped-def]
@@ -590,7 +627,7 @@ def test_a_new_file_moves_the_mark_to_no_other_bench(helper, tmp_path: Path) -> 
     helper.run(body())
 
 
-@pytest.mark.parametrize("theme", ["rungwise-dark", "ansi-dark"])
+@pytest.mark.parametrize("theme", ["rungwise-dark", "rungwise-16"])
 def test_signs_show_choice_and_focus(helper, theme: str) -> None:  # type: ignore[no-untyped-def]
     async def body() -> None:
         app = helper.app(theme=theme)
@@ -824,7 +861,7 @@ def test_by_hand_names_the_sensor_and_lets_another_be_chosen(helper, tmp_path: P
             assert "sensor: Tern coolant sensor" in shown(app.screen, "#headline")
             await pilot.press(*"40degC")
             await helper.until(pilot, lambda: "would make 149" in shown(app.screen, "#preview"))
-            await pilot.press("f9")
+            await pilot.press("f4")
             await helper.until(pilot, lambda: isinstance(app.screen, PickRecord))
             await pilot.press("enter")
             await helper.until(pilot, lambda: "exhaust" in shown(app.screen, "#headline"))
@@ -915,10 +952,10 @@ def test_a_long_preparation_says_so_and_can_be_given_up(
     begun: list[Path] = []
     really = preparing.ready
 
-    def slow(plan: Path, bench: Path | None, runs: Path):  # type: ignore[no-untyped-def]
+    def slow(plan: Path, *others: object):  # type: ignore[no-untyped-def]
         begun.append(plan)
         assert go_on.wait(30)
-        return really(plan, bench, runs)
+        return really(plan, *others)
 
     monkeypatch.setattr(preparing, "ready", slow)
 

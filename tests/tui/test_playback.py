@@ -1,4 +1,4 @@
-"""A record's film shows what the run showed, from any position; two records side by side."""
+"""A record's film shows what the run showed, from any position."""
 
 from __future__ import annotations
 
@@ -12,10 +12,8 @@ from controller.records.reader import load_record
 from controller.records.writer import RecordWriter
 from controller.run.events import Event, StepFinished
 from controller.session.recording import opening_of
-from controller.tui.pairing import COLUMNS, pair_rows
 from controller.tui.playback import Film, film_of
 from controller.tui.preparing import ReadyRun
-from controller.tui.screens.compare import compare_records
 from controller.tui.view import Driving, Phase, after, begin
 
 
@@ -101,48 +99,3 @@ def test_a_record_of_another_kind_is_refused_in_words(record: Path, tmp_path: Pa
     other.write_text('{"hello": 1}\n')
     with pytest.raises(InputError):
         load_record(other)
-
-
-def test_a_record_agrees_with_itself(record: Path) -> None:
-    found = compare_records(record, record)
-    assert found.differences == ()
-    assert not any(pair.differs for pair in found.pairs)
-
-
-def test_what_differs_is_marked_with_a_sign(
-    sweep: ReadyRun, sweep_events: list[Event], record: Path, tmp_path: Path
-) -> None:
-    from dataclasses import replace
-
-    moved = [
-        replace(
-            event,
-            result=replace(event.result, reported_celsius=event.result.step.target_celsius),
-        )
-        if isinstance(event, StepFinished) and event.result.step.index == 4
-        else event
-        for event in sweep_events
-    ]
-    other = write(sweep, moved, tmp_path / "other.jsonl")
-    found = compare_records(record, other)
-    assert [pair.number for pair in found.pairs if pair.differs] == [5]
-    rows = pair_rows(found.pairs)
-    assert [row.cells[0].strip() for row in rows if row.cells[0].startswith("*")] == ["*5"]
-    for row in rows:
-        for column, cell in zip(COLUMNS, row.cells, strict=True):
-            assert len(cell) <= column.width
-
-
-def test_a_shorter_record_leaves_its_missing_steps_empty(
-    sweep: ReadyRun, sweep_events: list[Event], record: Path, tmp_path: Path
-) -> None:
-    cut = next(
-        index
-        for index, event in enumerate(sweep_events)
-        if isinstance(event, StepFinished) and event.result.step.index == 9
-    )
-    other = write(sweep, sweep_events[: cut + 1], tmp_path / "short.jsonl")
-    found = compare_records(record, other)
-    assert len(found.pairs) == 21
-    assert found.pairs[15].second is None
-    assert found.pairs[15].moved_celsius is None

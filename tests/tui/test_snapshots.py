@@ -43,7 +43,7 @@ def stills() -> ModuleType:
         ("by-hand", "140x45", "rungwise-light"),
         ("record", "140x45", "rungwise-dark"),
         ("comparing", "80x24", "rungwise-light"),
-        ("sweeping", "80x24", "ansi-dark"),
+        ("sweeping", "80x24", "rungwise-16"),
     ],
 )
 def test_still(

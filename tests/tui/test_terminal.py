@@ -236,7 +236,7 @@ def started(code: str, folder: Path) -> Terminal:
     terminal.press("\r")
     terminal.until(lambda: b"Start (s)" in terminal.output)
     terminal.press("s")
-    terminal.until(lambda: b"I have read this" in terminal.output)
+    terminal.until(lambda: b"I have read it" in terminal.output)
     terminal.press("y")
     terminal.until(lambda: len(terminal.lines("step")) >= 1 or code is CRASHING)
     return terminal
@@ -370,7 +370,7 @@ def test_a_port_that_is_held_is_said_to_be_held(bench: Path, device: PtyDevice) 
             terminal.press("\r")
             terminal.until(lambda: b"Start (s)" in terminal.output)
             terminal.press("s")
-            terminal.until(lambda: b"I have read this" in terminal.output)
+            terminal.until(lambda: b"I have read it" in terminal.output)
             terminal.press("y")
             terminal.until(lambda: b"another program has the port open" in terminal.output)
             assert device.received == 0

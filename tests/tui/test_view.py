@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import sys
-from dataclasses import replace
 
 import pytest
 
@@ -147,18 +146,60 @@ def test_a_fault_says_what_is_known_of_the_relays(
     assert (view.relay_state is None) == (relays is RelayKnowledge.UNKNOWN)
 
 
-def test_time_left_is_the_plans_own_until_a_step_is_judged_then_the_pace_so_far(
+def test_time_left_is_the_plans_own_until_a_step_is_judged_then_the_pace_of_steps(
     sweep: ReadyRun, sweep_events: list[Event]
 ) -> None:
     plan = sweep.prepared.resolved
     assert begin(plan).left_s == pytest.approx(estimate_s(plan.steps, plan))
     assert estimate_s(plan.steps, plan) >= len(plan.steps) * plan.settle.for_s
     view = begin(plan)
+    began: list[float] = []
     for event in sweep_events:
         view = after(view, event)
+        if isinstance(event, StepStarted):
+            began.append(event.at_s)
         if isinstance(event, StepFinished) and view.done == 7:
             break
-    assert view.left_s == pytest.approx(view.elapsed_s / 7 * (21 - 7))
+    planned = estimate_s(plan.steps[:7], plan)
+    stretch = (view.now_s - began[0]) / planned
+    left = estimate_s(plan.steps[7:], plan) * stretch
+    assert view.left_s == pytest.approx(left, rel=0.05)
+
+
+def test_time_left_never_jumps_up_nor_starts_at_double(
+    sweep: ReadyRun, sweep_events: list[Event]
+) -> None:
+    """The truth is known from the end of the run: what is told has to keep near it throughout."""
+    whole_s = sweep_events[-1].at_s
+    view, told = begin(sweep.prepared.resolved), []
+    for event in sweep_events:
+        view = after(view, event)
+        if view.left_s is not None:
+            told.append((event.at_s, view.left_s))
+    for at_s, left_s in told:
+        assert left_s <= 1.35 * (whole_s - at_s) + 2.0, at_s
+
+
+def test_a_pause_adds_nothing_to_the_time_left(sweep: ReadyRun, sweep_events: list[Event]) -> None:
+    view = begin(sweep.prepared.resolved)
+    for event in sweep_events:
+        view = after(view, event)
+        if view.done == 5 and isinstance(event, RelaysSet):
+            break
+    at_s, before = view.now_s, view.left_s
+    assert before is not None
+    view = after(view, NoteMade(at_s=at_s, text="paused", kind=NoteKind.PAUSED))
+    for minute in range(1, 11):
+        view = after(view, NoteMade(at_s=at_s + 60.0 * minute, text="looked at the connector"))
+        assert view.left_s == pytest.approx(before)
+    view = after(view, NoteMade(at_s=at_s + 600.0, text="resumed", kind=NoteKind.RESUMED))
+    assert view.left_s == pytest.approx(before)
+    index = view.step.index if view.step is not None else 0
+    result = fold(begin(sweep.prepared.resolved), sweep_events).results[index]
+    assert result is not None
+    view = after(view, StepFinished(at_s=at_s + 601.0, result=result))
+    assert view.left_s is not None
+    assert view.left_s < before
 
 
 def test_a_resumed_run_counts_what_was_judged_before(
@@ -172,9 +213,11 @@ def test_a_resumed_run_counts_what_was_judged_before(
     assert view.left_s == pytest.approx(estimate_s(plan.steps[5:], plan))
     sixth = whole.results[5]
     assert sixth is not None
-    view = after(replace(view, started_at_s=0.0, now_s=4.0), StepFinished(at_s=4.0, result=sixth))
+    view = after(view, StepStarted(at_s=0.0, step=sixth.step, attempt=1))
+    view = after(view, StepFinished(at_s=4.0, result=sixth))
     assert view.done == 6
-    assert view.left_s == pytest.approx(4.0 * 15)
+    stretch = 4.0 / estimate_s((sixth.step,), plan)
+    assert view.left_s == pytest.approx(estimate_s(plan.steps[6:], plan) * stretch)
 
 
 def test_judging_a_step_again_does_not_count_it_twice(

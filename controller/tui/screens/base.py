@@ -14,12 +14,12 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.widget import Widget
-from textual.widgets import Footer
 
 from controller.errors import RungwiseError
 from controller.tui.parts import Part, Tone
 from controller.tui.shell import Shell
 from controller.tui.text import one_line
+from controller.tui.widgets.keys import KeysLine
 from controller.tui.widgets.lines import PartsLine, StatusLine
 
 if TYPE_CHECKING:
@@ -38,7 +38,9 @@ def refusal(error: RungwiseError) -> tuple[Part, ...]:
 
 
 class BenchScreen(Screen[None]):
-    """A screen of the program. `HELP` says in a few sentences what it is for."""
+    """A screen of the program. `HELP` says in a few sentences what it is for, `ENTER` what Enter
+    does where a widget takes that key.
+    """
 
     HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (120, "-wide")]  # noqa: RUF012 - Textual's own way
     VERTICAL_BREAKPOINTS = [(0, "-low"), (36, "-tall")]  # noqa: RUF012
@@ -50,18 +52,23 @@ class BenchScreen(Screen[None]):
                 tooltip="The keys of this screen"),
     ]  # fmt: skip
     HELP: ClassVar[str] = ""
+    ENTER: ClassVar[str] = ""
 
     @property
     def shell(self) -> Shell:
         """The program around this screen."""
         return cast("Shell", self.app)
 
+    def enter_words(self) -> str:
+        """Say what Enter does now where a widget takes that key; empty: nothing."""
+        return self.ENTER
+
     def compose(self) -> ComposeResult:
         """Return the parts."""
         yield PartsLine(id="headline")
         yield from self.body()
         yield StatusLine()
-        yield Footer(show_command_palette=False, compact=True)
+        yield KeysLine(self.enter_words)
 
     def body(self) -> Iterable[Widget]:
         """Return what stands between headline and status line."""
@@ -79,7 +86,10 @@ class BenchScreen(Screen[None]):
         """Show what has changed; called a few times a second at most."""
 
     def show_scale(self) -> None:
-        """Show every temperature anew: the unit has changed."""
+        """Show every temperature anew: the unit, or how much is shown, has changed."""
+
+    def action_nothing(self) -> None:
+        """Enter is taken by the widget in focus."""
 
     async def in_background(self, make: Callable[[], _Made]) -> _Made:
         """Do something slow on another thread and return what it returns."""

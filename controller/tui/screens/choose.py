@@ -14,36 +14,39 @@ from textual import on, work
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.widget import Widget
-from textual.widgets import OptionList
+from textual.widgets import Input, OptionList
 
-from controller.errors import RungwiseError
 from controller.tui.parts import Part, Tone
-from controller.tui.screens.base import BenchScreen, refusal
+from controller.tui.screens.about import about_plan, about_record, record_line
+from controller.tui.screens.base import BenchScreen
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
 from controller.tui.widgets.picks import PickList
-from controller.tui.workshop import Found, Workshop, look_around
+from controller.tui.workshop import Found, RecordSummary, Workshop, look_around, summary_of
 
 __all__ = ["ChooseScreen"]
 
-_RECORDS_SHOWN = 200
 AS_PLANNED = "as the plan says, else simulated"
 
 
 class ChooseScreen(BenchScreen):
-    """Plans and benches on the left, the plan's own words and the records on the right."""
+    """Plans and benches on the left, what is marked and the records on the right."""
 
     HELP = (
         "Pick a plan and press Enter to prepare it; nothing is driven before you start it on the"
-        " next screen. Tab moves on to the benches and the records. Enter on a record opens it."
+        " next screen. Tab moves on to the benches and the records. Enter on a record opens it; a"
+        " slash finds records by words of their verdict, plan, bench or date."
     )
+    ENTER = "Choose"
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "nothing", "Prepare or open", tooltip="Use the marked line",
-                id="choose.use"),
         Binding("h", "by_hand", "Set by hand", id="choose.hand",
                 tooltip="Set single values: the marked plan's sensor, the marked bench"),
+        Binding("p", "ports", "Ports", tooltip="See who answers on which port; pick one",
+                id="choose.ports"),
         Binding("c", "compare", "Compare", tooltip="Compare the marked record with another",
                 id="choose.compare"),
+        Binding("slash", "find", "Find records", key_display="/", id="choose.find",
+                tooltip="Show only records with some words: fail, a plan, a bench, a date"),
         Binding("f5,l", "look", "Look again", tooltip="Look through the folder again",
                 id="choose.look"),
         Binding("tab", "app.focus_next", "Next list", show=False, tooltip="Go to the next list"),
@@ -52,9 +55,12 @@ class ChooseScreen(BenchScreen):
     def __init__(self) -> None:
         super().__init__()
         self._workshop = Workshop(folder=Path())
+        self._summaries: dict[tuple[Path, float], RecordSummary] = {}
 
     def body(self) -> Iterable[Widget]:
         """Return the lists."""
+        field = Input(placeholder="fail, a plan, a bench, a date; Esc shows all", id="find")
+        field.display = False
         yield Horizontal(
             Vertical(
                 PickList("plan", id="plans"),
@@ -63,6 +69,7 @@ class ChooseScreen(BenchScreen):
             ),
             Vertical(
                 VerticalScroll(Sentences(id="details"), id="about", can_focus=False),
+                field,
                 PickList("records", id="records"),
                 id="right",
             ),
@@ -71,7 +78,7 @@ class ChooseScreen(BenchScreen):
 
     def on_mount(self) -> None:
         """Look around once the first frame is there."""
-        self.query_one("#about").border_title = "about the plan"
+        self.query_one("#about").border_title = "about"
         self.headline(Part("Rungwise", Tone.STRONG), Part(one_line(str(self.shell.folder))))
         self.call_after_refresh(self.action_look)
 
@@ -84,16 +91,16 @@ class ChooseScreen(BenchScreen):
     @work(exclusive=True, group="look", exit_on_error=False)
     async def action_look(self) -> None:
         """Read the folder again."""
-        shell = self.shell
+        shell, first = self.shell, self._workshop.folder == Path()
         self._workshop = await asyncio.to_thread(look_around, shell.folder, shell.runs)
         found = self._workshop
         self._list("plans").fill([(one.path, _plan_line(one)) for one in found.plans])
         self._list("benches").fill(
             [(None, Part(AS_PLANNED)), *((one.path, Part(one.name)) for one in found.benches)]
         )
-        self._list("records").fill(
-            [(one.path, Part(one.name)) for one in found.records[:_RECORDS_SHOWN]]
-        )
+        self._fill_records()
+        if first:
+            self._mark_last()
         if not found.plans:
             self.query_one("#details", Sentences).show(
                 [
@@ -105,6 +112,69 @@ class ChooseScreen(BenchScreen):
             )
         if self.focused is None:
             self._list("plans").focus()
+        await self._summarise(found.records)
+
+    def _mark_last(self) -> None:
+        """Mark what was prepared last in this folder, where it is still there."""
+        last = self.shell.kept.choice(self.shell.folder)
+        if last is None:
+            return
+        for name, wanted, among in (
+            ("plans", last.plan, self._workshop.plans),
+            ("benches", last.bench, self._workshop.benches),
+        ):
+            path = next((one.path for one in among if str(one.path.absolute()) == wanted), None)
+            if path is not None:
+                self._list(name).choose(path)
+
+    # Records
+
+    async def _summarise(self, records: Sequence[Found]) -> None:
+        """Read the two ends of each record, and show what they say when it is there."""
+        unread = [one for one in records if (one.path, one.changed_s) not in self._summaries]
+        for start in range(0, len(unread), 100):
+            some = unread[start : start + 100]
+            told = await asyncio.to_thread(_summaries_of, tuple(one.path for one in some))
+            for one, summary in zip(some, told, strict=True):
+                self._summaries[one.path, one.changed_s] = summary
+            self._fill_records()
+
+    def _fill_records(self) -> None:
+        words = self.query_one("#find", Input).value.lower().split()
+        lines: list[tuple[Hashable, Part]] = []
+        year = max((one.day[:4] for one in self._summaries.values()), default="")
+        for one in self._workshop.records:
+            summary = self._summaries.get((one.path, one.changed_s))
+            line = record_line(one, summary, this_year=year)
+            inside = f"{line.text} {one.name} {summary.day if summary else ''}".lower()
+            if all(word in inside for word in words):
+                lines.append((one.path, line))
+        listed = self._list("records")
+        listed.fill(lines)
+        count = len(self._workshop.records)
+        listed.call_it(f"records, {len(lines)} of {count}" if words else f"records, {count}")
+
+    def action_find(self) -> None:
+        """Ask which records to show."""
+        field = self.query_one("#find", Input)
+        field.display = True
+        field.focus()
+
+    @on(Input.Changed, "#find")
+    def _found_others(self) -> None:
+        self._fill_records()
+
+    @on(Input.Submitted, "#find")
+    def _to_the_records(self) -> None:
+        self._list("records").focus()
+
+    def key_escape(self) -> None:
+        """Show all records again."""
+        field = self.query_one("#find", Input)
+        if field.display:
+            field.value = ""
+            field.display = False
+            self._list("records").focus()
 
     def _list(self, name: str) -> PickList:
         return self.query_one(f"#{name}", PickList)
@@ -127,13 +197,38 @@ class ChooseScreen(BenchScreen):
         return _found(self._list("records").chosen, self._workshop.records)
 
     @on(OptionList.OptionHighlighted, "#plans")
+    @on(OptionList.OptionHighlighted, "#benches")
     @work(exclusive=True, group="details", exit_on_error=False)
     async def _describe(self) -> None:
-        plan = self.plan
+        plan, bench, shell = self.plan, self.bench, self.shell
         if plan is None:
             return
         await asyncio.sleep(0.15)  # while the person is still moving down the list
-        self.query_one("#details", Sentences).show(await asyncio.to_thread(_details, plan))
+        path = bench.path if bench else None
+        told = await asyncio.to_thread(
+            lambda: about_plan(plan, path, shell.kept, scale=shell.scale, details=shell.details)
+        )
+        self.query_one("#details", Sentences).show(told)
+
+    @on(OptionList.OptionHighlighted, "#records")
+    def _describe_record(self) -> None:
+        record = self.record
+        if record is not None and self._list("records").has_focus:
+            summary = self._summaries.get((record.path, record.changed_s))
+            self.query_one("#details", Sentences).show(
+                about_record(record, summary, self.shell.scale)
+            )
+
+    def on_descendant_focus(self) -> None:
+        """Say what is marked in the list that the keys go to now."""
+        if self._list("records").has_focus:
+            self._describe_record()
+        elif self._list("plans").has_focus or self._list("benches").has_focus:
+            self._describe()
+
+    def show_scale(self) -> None:
+        """Show every temperature anew."""
+        self._describe()
 
     # What is done with it
 
@@ -149,13 +244,14 @@ class ChooseScreen(BenchScreen):
         if self.record is not None:
             self.shell.open_record(self.record.path)
 
-    def action_nothing(self) -> None:
-        """The lists take this key themselves."""
-
     def action_by_hand(self) -> None:
         """Set single values."""
         bench, plan = self.bench, self.plan
         self.shell.by_hand(bench.path if bench else None, plan.path if plan else None)
+
+    def action_ports(self) -> None:
+        """See who answers on which port, and pick one for the marked bench."""
+        self.shell.pick_port(self.bench.path if self.bench else None)
 
     def action_compare(self) -> None:
         """Compare the marked record with another."""
@@ -172,25 +268,8 @@ def _found(path: Hashable | None, among: Sequence[Found]) -> Found | None:
 
 
 def _plan_line(plan: Found) -> Part:
-    return Part(f"{plan.kind or '?':5}  {plan.name}")
+    return Part(f"{plan.kind or '?':9}  {plan.name}")
 
 
-def _details(plan: Found) -> tuple[Part, ...]:
-    """Return what a plan says of itself, or what is wrong with it."""
-    from controller.planning.files import load_plan
-
-    try:
-        read = load_plan(plan.path)
-    except RungwiseError as error:
-        return refusal(error)
-    targets = read.targets
-    shown = ", ".join(str(target) for target in targets[:8])
-    bands = ", ".join(f"±{band.tolerance_celsius:g}" for band in dict.fromkeys(read.tolerance))
-    return (
-        Part(one_line(read.name), Tone.STRONG),
-        Part(f"{read.kind.value}, {len(targets)} steps: {shown}{', …' if targets[8:] else ''}"),
-        Part(f"sensor: {one_line(read.sensor.name)}"),
-        Part(f"module: {one_line(read.module.name) if read.module else 'the one of the bench'}"),
-        Part(f"tolerance {bands} degC, {read.decision_rule.value}"),
-        Part(one_line(str(plan.path)), Tone.FAINT),
-    )
+def _summaries_of(paths: Sequence[Path]) -> list[RecordSummary]:
+    return [summary_of(path) for path in paths]

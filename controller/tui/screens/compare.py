@@ -1,13 +1,12 @@
 """Two runs beside each other.
 
-Knows: pairs of results and the differences between them.
+Knows: pairs of results and what differs between them.
 Must not know: how either run was made.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar
 
@@ -15,60 +14,40 @@ from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.widget import Widget
 
-from controller.records.compare import Difference
-from controller.tui.pairing import COLUMNS, Pair, pair_rows, pairs
+from controller.session.two_runs import Pair, TwoRuns, two_records
+from controller.tui.pairing import (
+    difference_words,
+    pair_columns,
+    pair_rows,
+    pair_words,
+    summary_words,
+)
 from controller.tui.parts import Part, Tone
+from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
 from controller.tui.widgets.table import RowsTable
 
-__all__ = ["CompareScreen", "Comparison", "compare_records"]
+__all__ = ["CompareScreen", "compare_records"]
 
 _SHOWN = 50
 
 
-@dataclass(frozen=True)
-class Comparison:
-    """Two runs, side by side. `why` says how closely they were held against each other."""
-
-    first: str
-    second: str
-    pairs: tuple[Pair, ...]
-    differences: tuple[Difference, ...]
-    why: str
-
-
-def compare_records(first: Path, second: Path) -> Comparison:
+def compare_records(first: Path, second: Path) -> TwoRuns:
     """Read two records and put them side by side. Raises InputError."""
-    from controller.records.compare import compare_results, compare_steps
-    from controller.records.decode import plan_of, results_of
     from controller.records.reader import load_record
-    from controller.records.replay import tolerances_for
 
-    one, other = load_record(first), load_record(second)
-    plan = plan_of(one)
-    results, others = results_of(one), results_of(other)
-    tolerances, why = tolerances_for(one, plan)
-    differences = (
-        *compare_steps(plan.steps, plan_of(other).steps, tolerances),
-        *compare_results(results, others, tolerances),
-    )
-    return Comparison(
-        first.name,
-        second.name,
-        pairs(plan.steps, results, others, differences),
-        differences,
-        why,
-    )
+    return two_records(load_record(first), load_record(second))
 
 
 class CompareScreen(BenchScreen):
-    """A table with a row for each step, and the differences in words."""
+    """A table with a row for each pair of steps, and the differences in words."""
 
     HELP = (
-        "A is the first record, B the second (or the run on the simulated bench). A star and"
-        " another colour mark steps that differ by more than the tolerance that is stated."
+        "A is the first record, B the second (or the run on the simulated bench). Steps belong"
+        " together by temperature and heading. A star and another colour mark those that differ by"
+        " more than may be."
     )
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("d", "only", "Only differences", tooltip="Hide the steps that agree",
@@ -76,9 +55,9 @@ class CompareScreen(BenchScreen):
         Binding("escape", "app.leave", "Back", tooltip="Back", id="compare.leave"),
     ]  # fmt: skip
 
-    def __init__(self, comparison: Comparison) -> None:
+    def __init__(self, runs: TwoRuns) -> None:
         super().__init__()
-        self._comparison = comparison
+        self._runs = runs
         self._only = False
 
     def body(self) -> Iterable[Widget]:
@@ -89,30 +68,33 @@ class CompareScreen(BenchScreen):
 
     def on_mount(self) -> None:
         """Show everything."""
-        found = self._comparison
-        count = len(found.differences)
-        told = Part(f"✗ {count} difference{'s' if count != 1 else ''}", Tone.DOUBT)
-        self.headline(
-            Part("Two runs", Tone.STRONG), told if count else Part("✓ no difference", Tone.GOOD)
-        )
+        found = self._runs
+        self.headline(Part("Two runs", Tone.STRONG), summary_words(found))
         self.query_one("#names", Sentences).show(
             [
                 Part(f"A  {one_line(found.first)}", Tone.STRONG),
                 Part(f"B  {one_line(found.second)}", Tone.STRONG),
-                Part(one_line(found.why), Tone.FAINT),
+                *(Part(f"? {one_line(told)}", Tone.DOUBT) for told in found.remarks),
+                Part(one_line(found.how), Tone.FAINT),
             ]
         )
-        self.query_one("#differences", Sentences).show(_in_words(found.differences))
         self.query_one("#words").border_title = "differences"
         self.query_one(RowsTable).focus()
         self._show()
 
     def _show(self) -> None:
-        shown: Sequence[Pair] = self._comparison.pairs
+        shown: Sequence[Pair] = self._runs.pairs
         if self._only:
             shown = [pair for pair in shown if pair.differs]
-        rows = pair_rows(shown, self.shell.scale)
-        self.query_one(RowsTable).show(COLUMNS, len(rows), rows.__getitem__)
+        table = self.query_one(RowsTable)
+        columns = pair_columns(table.size.width - 1 if table.size.width else 78)
+        rows = pair_rows(shown, self.shell.scale, columns)
+        table.show(columns, len(rows), rows.__getitem__)
+        self.query_one("#differences", Sentences).show(_in_words(self._runs, self.shell.scale))
+
+    def on_resize(self) -> None:
+        """Show the columns there is room for."""
+        self.call_after_refresh(self._show)
 
     def show_scale(self) -> None:
         """Show every temperature anew."""
@@ -124,10 +106,14 @@ class CompareScreen(BenchScreen):
         self._show()
 
 
-def _in_words(differences: Sequence[Difference]) -> list[Part]:
-    if not differences:
-        return [Part("Every number that is compared agrees within its tolerance.")]
-    parts = [Part(one_line(str(one))) for one in differences[:_SHOWN]]
-    if more := differences[_SHOWN:]:
+def _in_words(runs: TwoRuns, scale: Scale) -> list[Part]:
+    if runs.differences:
+        told = [difference_words(one, scale) for one in runs.differences]
+    else:
+        told = pair_words(runs, scale)
+    if not told:
+        return [Part("Everything that is compared agrees as nearly as it may be expected to.")]
+    parts = [Part(one_line(one)) for one in told[:_SHOWN]]
+    if more := told[_SHOWN:]:
         parts.append(Part(f"... and {len(more)} more", Tone.FAINT))
     return parts

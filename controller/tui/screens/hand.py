@@ -50,13 +50,12 @@ class HandScreen(BenchScreen):
         " Enter applies it; up and down nudge it a little. Open, short and single relays ask"
         " first. Tab goes to the relays; Enter there changes one over. Esc parks and goes back."
     )
+    ENTER = "Apply"
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "nothing", "Apply", tooltip="Apply the value that is shown",
-                id="hand.apply"),
         Binding("up", "nudge(1)", "Nudge up", tooltip="Half a degC or 1 % more", id="hand.up"),
         Binding("down", "nudge(-1)", "Nudge down", tooltip="Half a degC or 1 % less",
                 id="hand.down"),
-        Binding("f9", "sensor", "Sensor", tooltip="Set temperatures of another sensor",
+        Binding("f4", "sensor", "Sensor", tooltip="Set temperatures of another sensor",
                 id="hand.sensor"),
         Binding("f7", "park", "Park", tooltip="Park the ladder and stay here", id="hand.park"),
         Binding("tab", "app.focus_next", "Input/relays", show=False, id="hand.next",
@@ -172,8 +171,7 @@ class HandScreen(BenchScreen):
         """Show every temperature anew; a number without a unit stays ohm."""
         self.show_picture(self._engine.picture)
         if self._found is not None:
-            words = _preview(self._found, self._short_words, self.shell.scale)
-            self.query_one("#preview", Sentences).show(words)
+            self._show_preview(self._found)
 
     # Finding
 
@@ -194,7 +192,12 @@ class HandScreen(BenchScreen):
         except RungwiseError as error:
             preview.show(refusal(error))
             return
-        preview.show(_preview(self._found, self._short_words, self.shell.scale))
+        self._show_preview(self._found)
+
+    def _show_preview(self, found: Setting) -> None:
+        shell = self.shell
+        words = _preview(found, self._short_words, shell.scale, details=shell.details)
+        self.query_one("#preview", Sentences).show(words)
 
     @property
     def _start(self) -> int:
@@ -264,24 +267,22 @@ class HandScreen(BenchScreen):
         self.show_picture(self._engine.picture)
         self._look(self.query_one(Input).value)
 
-    def action_nothing(self) -> None:
-        """The input takes this key itself."""
-
     def action_leave(self) -> None:
         """Park, close the link, go back."""
         self._engine.stop()
         self.shell.action_leave()
 
 
-def _preview(found: Setting, short_words: str, scale: Scale) -> list[Part]:
+def _preview(found: Setting, short_words: str, scale: Scale, *, details: bool) -> list[Part]:
     """Say what a value would be before it is applied."""
     told = f"{found.moves} relay movements"
     if found.excursion_celsius is not None:
         told += f", excursion {difference(found.excursion_celsius, scale)} {scale.unit}"
+    known = " (k=2)" if details else ""
     asks = "" if found.extreme is None else f"; {found.extreme}: asks first"
     short = [Part(short_words, Tone.DOUBT)] if found.output is Output.SHORT else []
     return [
-        Part(f"would make {made_words(found, scale)} (k=2)", Tone.STRONG),
+        Part(f"would make {made_words(found, scale)}{known}", Tone.STRONG),
         *short,
         Part(f"{told}{asks}. Enter applies it.", Tone.PLAIN if not asks else Tone.DOUBT),
     ]

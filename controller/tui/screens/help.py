@@ -29,7 +29,8 @@ def key_lines(screen: Screen[object]) -> tuple[tuple[str, str, str], ...]:
     keys: dict[tuple[int, str, str], list[str]] = {}
     for key, active in screen.active_bindings.items():
         binding = active.binding
-        if binding.system or not binding.description or not active.enabled:
+        # What Textual binds by itself comes without an explanation: nobody is to look for it here.
+        if binding.system or not binding.tooltip or not active.enabled:
             continue
         rank = 0 if active.node is screen else 1 if active.node is screen.app else 2
         told = (rank, binding.description, binding.tooltip)
@@ -61,6 +62,10 @@ class HelpScreen(ModalScreen[None]):
             with VerticalScroll(id="reasons"):
                 yield Sentences(id="ask-reasons")
         yield StatusLine()
+
+    def on_resize(self) -> None:
+        """Give the keys what room there is."""
+        self.query_one("#reasons").styles.max_height = max(3, self.size.height - 5)
 
     def on_mount(self) -> None:
         """Fill the parts in."""

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import ClassVar
 
-from textual import on
+from textual import on, work
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, VerticalScroll
 from textual.widget import Widget
@@ -13,10 +14,12 @@ from textual.widgets import Button
 
 from controller.cautions import short_circuit_sentence
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
+from controller.tui.hookup import hookup_parts
 from controller.tui.parts import Part, Tone
 from controller.tui.preparing import PACES, ReadyRun
 from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen
+from controller.tui.screens.said import SaidForm, said_words
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
 from controller.tui.widgets.picks import SignButton
@@ -31,41 +34,55 @@ _PACE_WORDS = {
 }
 
 
-def ready_parts(run: ReadyRun, scale: Scale = Scale.CELSIUS) -> tuple[Part, ...]:
-    """Say everything a person should know before the start."""
+def ready_parts(
+    run: ReadyRun, scale: Scale = Scale.CELSIUS, *, details: bool = False, pace: str = ""
+) -> tuple[Part, ...]:
+    """Say everything a person should know before the start: what to plug where comes first."""
     prepared = run.prepared
     plan, bench = prepared.resolved, prepared.bench
-    where = "REAL RELAYS" if bench.drives_hardware else "simulated, nothing real moves"
-    tone = Tone.DOUBT if bench.drives_hardware else Tone.GOOD
-    parts = [
-        Part(f"bench     {one_line(bench.name)}: {where}", tone),
-        Part(f"ladder    {one_line(bench.ladder.name)}, {bench.ladder.relay_count} relays"),
-        Part(f"link      {bench.link.value}{f' {one_line(bench.url)}' if bench.url else ''}"),
-        Part(f"readings  {_readings(run, scale)}"),
-        Part(f"sensor    {one_line(prepared.sensor.name)}"),
-        Part(
-            f"steps     {len(plan.steps)}, at least {duration(run.seconds)},"
-            f" decision rule {plan.decision_rule.value}"
-        ),
-        Part(
-            f"relays    {plan.relay_operations} operations, worst excursion"
-            f" {difference(plan.worst_excursion_celsius, scale)} {scale.unit}"
-        ),
-        Part(f"record    {one_line(str(run.record))}"),
-        Part(""),
+    real = bench.drives_hardware
+    where = "REAL RELAYS" if real else "simulated, nothing real moves"
+    link = f", {one_line(bench.url)}" if bench.url and real else ""
+    parts: list[Part] = []
+    if real or prepared.typed:
+        parts += hookup_parts(plan.steps, scale, typed=prepared.typed, real=real)
+    parts += [
         *extreme_parts(plan, scale),
-        *(
-            Part(f"? {one_line(warning)}", Tone.DOUBT)
-            for warning in (*plan.warnings, *prepared.warnings)
-        ),
+        Part(f"bench     {one_line(bench.name)}: {where}{link}", Tone.DOUBT if real else Tone.GOOD),
+        Part(f"sensor    {one_line(prepared.sensor.name)}"),
+        Part(f"readings  {_readings(run, scale)}"),
+        Part(f"steps     {len(plan.steps)}, at least {duration(run.seconds)}"),
+        Part(f"relays    {_relays(plan, scale)}"),
+        Part(f"record    {one_line(str(run.record))}"),
+    ]
+    if pace:
+        parts.append(Part(f"pace      {pace}   (v changes it)"))
+    if details:
+        parts += [
+            Part(f"ladder    {one_line(bench.ladder.name)}, {bench.ladder.relay_count} relays"),
+            Part(f"link      {bench.link.value}"),
+            Part(f"judged    decision rule {plan.decision_rule.value}, uncertainties with k=2"),
+        ]
+    parts.append(Part(f"about     {said_words(run.told).text}   (m writes it)", Tone.FAINT))
+    parts += [
+        Part(f"? {one_line(warning)}", Tone.DOUBT)
+        for warning in (*plan.warnings, *prepared.warnings)
     ]
     return tuple(parts)
+
+
+def _relays(plan: ResolvedPlan, scale: Scale) -> str:
+    worst = difference(plan.worst_excursion_celsius, scale)
+    told = f"{plan.relay_operations} operations, worst excursion {worst} {scale.unit}"
+    if plan.lower_bound_celsius is not None and plan.worst_excursion_celsius:
+        told += f" (no order could keep below {difference(plan.lower_bound_celsius, scale)})"
+    return told
 
 
 def _readings(run: ReadyRun, scale: Scale) -> str:
     if not run.prepared.typed:
         return run.prepared.bench.readback.value
-    return f"you type them, in {scale.unit} unless you write C or F"
+    return f"you type them; a number alone is {scale.unit}"
 
 
 def extreme_parts(plan: ResolvedPlan, scale: Scale = Scale.CELSIUS) -> tuple[Part, ...]:
@@ -101,6 +118,7 @@ class ReadyScreen(BenchScreen):
         "Read what will be driven, then start. On real equipment the cautions come first, and a"
         " plan with an open or a short circuit asks once more. The default answer is no."
     )
+    ENTER = "Press"
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("s", "start(False)", "Start", tooltip="Start the run from its first step",
                 id="ready.start"),
@@ -108,6 +126,10 @@ class ReadyScreen(BenchScreen):
                 id="ready.resume"),
         Binding("v", "pace", "Pace", tooltip="Real or virtual time (simulated benches)",
                 id="ready.pace"),
+        Binding("m", "said", "Machine, codes", id="ready.said",
+                tooltip="Write down machine, codes before and a note; all may stay empty"),
+        Binding("pageup", "scroll(-1)", "Up", show=False, tooltip="Scroll what is said"),
+        Binding("pagedown", "scroll(1)", "Down", show=False, tooltip="Scroll what is said"),
         Binding("escape", "app.leave", "Back", tooltip="Back to the plans", id="ready.back"),
     ]  # fmt: skip
 
@@ -138,9 +160,8 @@ class ReadyScreen(BenchScreen):
     def _show(self) -> None:
         name = one_line(self._prepared.resolved.name)
         self.headline(Part(name, Tone.STRONG), Part("ready; nothing is driven yet", Tone.FAINT))
-        parts = list(ready_parts(self._run, self.shell.scale))
-        if self._prepared.simulated:
-            parts.insert(8, Part(f"pace      {_PACE_WORDS[self.pace]}   (v changes it)"))
+        pace = _PACE_WORDS[self.pace] if self._prepared.simulated else ""
+        parts = ready_parts(self._run, self.shell.scale, details=self.shell.details, pace=pace)
         self.query_one("#facts", Sentences).show(parts)
 
     def show_scale(self) -> None:
@@ -164,6 +185,19 @@ class ReadyScreen(BenchScreen):
         """Pick the next pace."""
         self._pace = (self._pace + 1) % len(PACES)
         self._show()
+
+    def action_scroll(self, pages: int) -> None:
+        """Scroll what is said."""
+        facts = self.query_one("#ready", VerticalScroll)
+        (facts.scroll_page_down if pages > 0 else facts.scroll_page_up)(animate=False)
+
+    @work(exclusive=True, group="said", exit_on_error=False)
+    async def action_said(self) -> None:
+        """Ask for what only a person knows."""
+        told = await self.shell.push_screen_wait(SaidForm(self._run.told))
+        if told is not None:
+            self._run = replace(self._run, told=told)
+            self._show()
 
     def action_start(self, resume: bool) -> None:
         """Ask what has to be asked, then start."""

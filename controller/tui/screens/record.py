@@ -7,21 +7,29 @@ Must not know: links; nothing is driven here.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable, Sequence
+import time
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, ClassVar, TypeVar
 
 from textual import work
 from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
 from textual.timer import Timer
 from textual.widget import Widget
 
 from controller.errors import RungwiseError
-from controller.records.reader import Record, load_record
+from controller.measurement.model import Verdict
+from controller.records.reader import Record, load_record, require_whole
+from controller.reports.html import Told
+from controller.run.events import StepFinished
+from controller.session.handover import keep_told, page_beside, told_beside
 from controller.tui.parts import Part, Tone
-from controller.tui.playback import Film, film_of
+from controller.tui.playback import Film, film_at
+from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen, refusal
+from controller.tui.screens.said import SaidForm, said_words
 from controller.tui.text import one_line
 from controller.tui.view import RunView
 from controller.tui.widgets.lines import PartsLine, Sentences
@@ -31,6 +39,7 @@ from controller.tui.wording import (
     duration,
     live_words,
     result_words,
+    sentence_on,
     verdict_words,
 )
 
@@ -40,13 +49,18 @@ if TYPE_CHECKING:
 
 __all__ = ["Loaded", "RecordScreen", "load"]
 
+_Made = TypeVar("_Made")
+
 _FRAME_S = 0.1
 _SPEEDS = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 25.0, 100.0, 1000.0)
 
 
 @dataclass(frozen=True)
 class Loaded:
-    """A record and its film; the sensor and module it was made with, where they can be read."""
+    """The film of a record; the sensor and module it was made with, where they can be read.
+
+    `record` has its opening as its only line: what is to be done with the others reads them again.
+    """
 
     record: Record
     film: Film
@@ -58,7 +72,8 @@ def load(path: Path) -> Loaded:
     """Read a record. Raises InputError."""
     from controller.records.inputs import inputs_of
 
-    record = load_record(path)
+    film, record = film_at(path)
+    require_whole(path, record.broken)
     sensor = module = None
     try:
         inputs = inputs_of(record)
@@ -66,7 +81,7 @@ def load(path: Path) -> Loaded:
         pass  # a record without a plan file can still be looked at
     else:
         sensor, module = inputs.plan.sensor, inputs.module
-    return Loaded(record, film_of(record), sensor, module)
+    return Loaded(record, film, sensor, module)
 
 
 class RecordScreen(BenchScreen):
@@ -100,6 +115,10 @@ class RecordScreen(BenchScreen):
         Binding("c", "compare", "Compare", tooltip="Beside another record", id="record.compare"),
         Binding("g", "again", "Judge again", tooltip="Judge it again and run it simulated",
                 id="record.again"),
+        Binding("f", "failed", "Next fail", id="record.failed",
+                tooltip="To the result of the next step that failed"),
+        Binding("w", "report", "Write report", id="record.report",
+                tooltip="Write it as a page to hand over, beside it (.html)"),
         Binding("d", "diagnose", "Diagnose", tooltip="Which fault explains it",
                 id="record.diagnose"),
         Binding("escape", "app.leave", "Back", tooltip="Back", id="record.leave"),
@@ -120,10 +139,14 @@ class RecordScreen(BenchScreen):
         yield PartsLine(id="live")
         yield PartsLine(id="progress")
         yield StepsPane(
-            self._film.plan, self._loaded.sensor, lambda: self._view, lambda: self.shell.scale
+            self._film.plan,
+            self._loaded.sensor,
+            lambda: self._view,
+            lambda: self.shell.scale,
+            lambda: self.shell.details,
         )
         yield PartsLine(id="newest")
-        yield Sentences(id="ending", classes="-shown")
+        yield VerticalScroll(Sentences(id="ending"), id="endbox", classes="-shown")
 
     def on_mount(self) -> None:
         """Open at the end: the result first."""
@@ -131,6 +154,11 @@ class RecordScreen(BenchScreen):
         pane.begin(self._view.total)
         pane.table.focus()
         self._show()
+        self.run_worker(self._make_ready(), exit_on_error=False)
+
+    async def _make_ready(self) -> None:
+        """Make what stepping and playing start from, after the end is in sight."""
+        await asyncio.to_thread(self._film.reach)
 
     @property
     def playing(self) -> bool:
@@ -181,9 +209,8 @@ class RecordScreen(BenchScreen):
         self._show()
 
     def _tell(self, parts: Sequence[Part]) -> None:
-        ending = self.query_one("#ending", Sentences)
-        ending.set_class(bool(parts), "-shown")
-        ending.show(parts)
+        self.query_one("#endbox").set_class(bool(parts), "-shown")
+        self.query_one("#ending", Sentences).show(parts)
 
     def _ending(self) -> Iterable[Part]:
         view, record = self._view, self._loaded.record
@@ -196,7 +223,11 @@ class RecordScreen(BenchScreen):
             yield Part("? the record was never closed: the run was cut off", Tone.DOUBT)
         else:
             part = verdict_words(view.summary.verdict)
-            yield Part(f"{part.text.upper()}: {one_line(view.summary.sentence)}", part.tone)
+            sentence = sentence_on(view.summary.sentence, self.shell.scale)
+            yield Part(f"{part.text.upper()}: {sentence}", part.tone)
+        told = told_beside(record.path)
+        if told != Told():
+            yield said_words(told)
 
     # Moving
 
@@ -260,11 +291,12 @@ class RecordScreen(BenchScreen):
         """Judge the record again, and beside its run on the simulated bench."""
         from controller.records.replay import replay
 
-        self._tell(
-            [Part("Judging again and running on the simulated bench … Esc leaves.", Tone.FAINT)]
-        )
+        path = self._loaded.record.path
         try:
-            outcome = await asyncio.to_thread(replay, self._loaded.record)
+            outcome = await self._worked(
+                "Judging again and running on the simulated bench",
+                lambda: replay(load_record(path)),
+            )
         except RungwiseError as error:
             self._tell(refusal(error))
             return
@@ -274,7 +306,6 @@ class RecordScreen(BenchScreen):
     @work(exclusive=True, group="more", exit_on_error=False)
     async def action_diagnose(self) -> None:
         """Say which fault explains the deviations."""
-        from controller.records.decode import results_of
         from controller.session.findings import diagnosis_lines
 
         loaded = self._loaded
@@ -282,13 +313,71 @@ class RecordScreen(BenchScreen):
             self._tell([Part("? the record keeps no plan file: no curve to compare with",
                               Tone.DOUBT)])  # fmt: skip
             return
-        sensor = loaded.sensor
-        self._tell([Part("Looking for the fault that explains it … Esc leaves.", Tone.FAINT)])
+        sensor, details = loaded.sensor, self.shell.details
+        results = tuple(one for one in self._film.at(self._film.last).results if one is not None)
         try:
-            told = await asyncio.to_thread(
-                lambda: diagnosis_lines(results_of(loaded.record), sensor, loaded.module)
+            told = await self._worked(
+                "Looking for the fault that explains it",
+                lambda: diagnosis_lines(results, sensor, loaded.module, details=details),
             )
         except RungwiseError as error:
             self._tell(refusal(error))
             return
         self._tell([Part(f"· {one_line(line)}") for line in told])
+
+    async def _worked(self, what: str, make: Callable[[], _Made]) -> _Made:
+        """Do something slow on another thread, and say every second that it goes on."""
+        began_s = time.monotonic()
+
+        def tell() -> None:
+            gone = f"{time.monotonic() - began_s:.0f} s"
+            self._tell([Part(f"{what} … {gone} so far. Esc leaves it.", Tone.FAINT)])
+
+        tell()
+        timer = self.set_interval(1.0, tell)
+        try:
+            return await asyncio.to_thread(make)
+        finally:
+            timer.stop()
+
+    def action_failed(self) -> None:
+        """Go to the result of the next step that failed; after the last to the first."""
+        self._hold()
+        fails = [
+            position
+            for position in self._film.steps
+            if isinstance(event := self._film.events[position - 1], StepFinished)
+            and event.result.verdict is Verdict.FAIL
+        ]
+        if not fails:
+            self.shell.say("No step has failed.")
+            return
+        position = next((one for one in fails if one > self._position), fails[0])
+        self._go(position)
+        event = self._film.events[position - 1]
+        if isinstance(event, StepFinished):
+            self.query_one(StepsPane).table.bring(event.result.step.index)
+
+    @work(exclusive=True, group="said", exit_on_error=False)
+    async def action_report(self) -> None:
+        """Write the page to hand over, after asking what belongs on it."""
+        path = self._loaded.record.path
+        if not path.with_suffix(".html").exists():
+            told = await self.shell.push_screen_wait(SaidForm(told_beside(path), "codes_after"))
+            if told is None:
+                return
+        else:
+            told = told_beside(path)
+        fahrenheit = self.shell.scale is Scale.FAHRENHEIT
+
+        def written() -> Path:
+            if told != told_beside(path):
+                keep_told(path, told)
+            return page_beside(path, fahrenheit=fahrenheit)
+
+        try:
+            page = await self._worked("Writing the report", written)
+        except RungwiseError as error:
+            self._tell(refusal(error))
+            return
+        self._tell([*self._ending(), Part(f"Report: {one_line(str(page))}")])

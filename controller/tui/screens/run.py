@@ -3,21 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import timedelta
+from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, cast
 
-from textual import events, on
+from textual import events, on, work
 from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
 from textual.widget import Widget
 from textual.widgets import Input
 
+from controller.clock import RealClock
 from controller.errors import RungwiseError
 from controller.measurement.model import Verdict
-from controller.run.model import StepResult
+from controller.planning.model import StepKind
 from controller.session.findings import diagnosis_lines
+from controller.session.handover import keep_told, told_beside
+from controller.tui.ending import ending_parts, worth_a_sound
 from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Part, Tone
-from controller.tui.preparing import ReadyRun
+from controller.tui.preparing import ENOUGH, ReadyRun, telling_plan
+from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen, refusal
+from controller.tui.screens.said import AskLine, SaidForm
 from controller.tui.text import one_line
 from controller.tui.view import Phase, RunView
 from controller.tui.widgets.answer import AnswerBox, understood
@@ -31,8 +39,8 @@ from controller.tui.wording import (
     live_words,
     question_words,
     result_words,
-    verdict_words,
 )
+from controller.tui.workshop import look_around
 
 if TYPE_CHECKING:
     from controller.run.sweep import SweepRun
@@ -49,7 +57,17 @@ class RunScreen(BenchScreen):
         " they say; skip, redo and stop may be typed too. The F keys work while you type. F12 or"
         " Ctrl+C stops at once and parks the ladder."
     )
+    ENTER = "Take it"
     BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("n", "next_plan", "Next plan", id="run.next",
+                tooltip="Prepare the plan that would name the fault"),
+        Binding("m", "said", "Machine, codes", show=False, id="run.said",
+                tooltip="Write down machine, codes before and after, a note"),
+        Binding("a", "again", "Run again", tooltip="Prepare the same run again", id="run.again"),
+        Binding("o", "record", "Open record", tooltip="Step through the record of this run",
+                id="run.record"),
+        Binding("w", "report", "Write report", id="run.report",
+                tooltip="Write the record as a page to hand over, beside it (.html)"),
         Binding("f2", "pause", "Pause/go", tooltip="Hold the relays as they are, or go on",
                 id="run.pause"),
         Binding("f3", "skip", "Skip", tooltip="Leave this step without a reading",
@@ -59,20 +77,23 @@ class RunScreen(BenchScreen):
         Binding("f5", "redo", "Redo", tooltip="Begin this step again", id="run.redo"),
         Binding("f6", "view", "View", tooltip="Steps, curve, errors (at 80 columns)",
                 id="run.view"),
+        Binding("f7", "note", "Note", tooltip="Keep a remark about this step in the record",
+                id="run.note"),
         # Letters act only where no reading is typed, and none of them loses a step.
         Binding("p", "letter('pause')", "Pause/go", show=False, tooltip="As F2",
                 id="run.pause-letter"),
         Binding("v", "letter('view')", "View", show=False, tooltip="As F6", id="run.view-letter"),
-        Binding("a", "again", "Run again", tooltip="Prepare the same run again", id="run.again"),
-        Binding("o", "record", "Open record", tooltip="Step through the record of this run",
-                id="run.record"),
-        Binding("w", "report", "Write report", show=False, id="run.report",
-                tooltip="Write the record as a page to hand over, beside it (.html)"),
+        Binding("f", "letter('failed')", "Next fail", show=False, id="run.failed",
+                tooltip="Show the next step that failed"),
         Binding("escape", "leave", "Back", tooltip="Back, once the run is over", id="run.leave"),
     ]  # fmt: skip
 
     def __init__(self, run: ReadyRun, engine: EngineThread) -> None:
         super().__init__(classes="-steps -typed" if run.prepared.typed else "-steps")
+        self._ready = run
+        self._next_plan: Path | None = None
+        self._failed_at = -1
+        self._found: tuple[str, ...] = ()
         self._prepared = run.prepared
         self._engine = engine
         self._shown: RunView | None = None
@@ -88,13 +109,14 @@ class RunScreen(BenchScreen):
             self._prepared.sensor,
             lambda: self._shown,
             lambda: self.shell.scale,
+            lambda: self.shell.details,
             below=[
                 PartsLine(id="counts", classes="watch"),
                 PartsLine(id="health", classes="watch"),
             ],
         )
         yield PartsLine(id="newest")
-        yield Sentences(id="ending")
+        yield VerticalScroll(Sentences(id="ending"), id="endbox")
         if self._prepared.typed:
             yield AnswerBox(self.shell.scale, id="answer")
 
@@ -107,6 +129,10 @@ class RunScreen(BenchScreen):
         else:
             self.query_one(StepsPane).table.focus()
         self.show_picture(self._engine.picture)
+
+    def enter_words(self) -> str:
+        """Say what Enter does: it takes a reading, where readings are typed."""
+        return self.ENTER if self._prepared.typed and not self._ended else ""
 
     # Showing
 
@@ -126,6 +152,8 @@ class RunScreen(BenchScreen):
             self._show_end(picture)
         if before is None or view.phase is not before.phase:
             self.refresh_bindings()
+        if worth_a_sound(view, before):
+            self.shell.ring()
 
     def show_scale(self) -> None:
         """Show every temperature anew; a number without a unit is in the new one from now on."""
@@ -139,14 +167,19 @@ class RunScreen(BenchScreen):
         if picture.view.newest is not None:
             words = result_words(picture.view.newest, self.shell.scale)
             self.query_one("#newest", PartsLine).show([words])
+        if self._ended:
+            self._tell_end()
 
     def _show_live(self, view: RunView, now_s: float) -> None:
         self.query_one("#live", PartsLine).show(live_words(view, now_s, self.shell.scale))
         done, total = view.done, view.total
         left = view.left_s
         told = f"{done} of {total} done, {duration(view.elapsed_s)} gone"
-        if left is not None:
+        if left is not None and left >= 1.0:
             told += f", about {duration(left)} left"
+            if isinstance(self._engine.clock, RealClock) and view.phase is not Phase.PAUSED:
+                ends = self._engine.clock.utc().astimezone() + timedelta(seconds=left)
+                told += f", until {ends:%H:%M}"
         share = done / total if total else 0.0
         self.query_one("#progress", PartsLine).show([Part(bar(share, 24), Tone.ACTIVE), Part(told)])
         counts, health = facts(view, self.shell.scale)
@@ -173,49 +206,92 @@ class RunScreen(BenchScreen):
         question = question_words(view, self.shell.scale)
         asking = question is not None
         box = self.query_one(AnswerBox)
-        if box.ask(question, waiting, picture.said if asking else ()):
+        step = view.step
+        new = box.ask(
+            question,
+            waiting,
+            picture.said if asking else (),
+            token=None if view.prompt is None else view.prompt.token,
+            fixed_celsius=None
+            if step is None or step.kind is StepKind.TEMPERATURE
+            else step.expected_celsius,
+        )
+        if new:
             self.query_one(Input).focus()
         box.display = picture.alive
 
     def _show_end(self, picture: Picture) -> None:
         view = picture.view
-        parts = list(_ending(picture))
-        ending = self.query_one("#ending", Sentences)
-        ending.show(parts)
-        ending.add_class("-shown")
+        self.query_one("#endbox").add_class("-shown")
+        self._tell_end()
         self.query_one("#newest", PartsLine).display = False
         table = self.query_one(StepsPane).table
         table.can_focus = True
         table.focus()
         self.refresh_bindings()
-        results = tuple(result for result in view.results if result is not None)
-        if len(results) >= 3 and view.fault is None:
-            self.run_worker(self._diagnose(parts, results), exit_on_error=False)
+        if view.fault is None and any(result is not None for result in view.results):
+            self.run_worker(self._look_further(), exit_on_error=False)
 
-    async def _diagnose(self, parts: list[Part], results: tuple[StepResult, ...]) -> None:
-        prepared = self._prepared
+    def _tell_end(self, *more: Part) -> None:
+        """Say how the run ended, what was found, what can be done, in this order."""
+        picture = self._engine.picture
+        parts = list(ending_parts(picture, self.shell.scale))
+        told = [Part(f"· {one_line(line)}") for line in self._found]
+        if self._next_plan is not None:
+            name = one_line(self._next_plan.stem)
+            told.append(Part(f"▶ n prepares {name}, which can name the fault", Tone.ACTIVE))
+        self.query_one("#ending", Sentences).show([*parts[:-1], *told, *more, parts[-1]])
+
+    async def _look_further(self) -> None:
+        """Say which fault explains the readings, or which plan would tell."""
+        prepared, view = self._prepared, self._engine.picture.view
+        results = tuple(result for result in view.results if result is not None)
+        measured = {r.step.target_celsius for r in results if r.reported_celsius is not None}
+        failed = any(result.verdict is Verdict.FAIL for result in results)
         try:
-            told = await self.in_background(
-                lambda: diagnosis_lines(results, prepared.sensor, prepared.module, prepared.bench)
-            )
+            if len(measured - {None}) >= ENOUGH:
+                self._found = ("Looking for the fault that explains it … Esc leaves.",)
+                self._tell_end()
+                self._found = await self.in_background(
+                    lambda: diagnosis_lines(
+                        results,
+                        prepared.sensor,
+                        prepared.module,
+                        prepared.bench,
+                        details=self.shell.details,
+                    )
+                )
+            elif failed:
+                self._next_plan = await self.in_background(self._telling_plan)
+                if self._next_plan is None:
+                    self._found = (
+                        f"A plan with {ENOUGH} temperatures or more would name the fault.",
+                    )
         except Exception as error:  # noqa: BLE001 - the run's own result stands without it
-            told = (f"No diagnosis: {one_line(str(error))}",)
-        view = self._shown
-        if view is not None and view.summary is not None and view.summary.not_run:
-            told = (f"From the steps that were run, no more: {told[0]}", *told[1:])
-        words = [Part(f"· {one_line(line)}") for line in told]
-        self.query_one("#ending", Sentences).show([*parts[:-1], *words, parts[-1]])
+            self._found = (f"No diagnosis: {one_line(str(error))}",)
+        if self._found and view.summary is not None and view.summary.not_run:
+            first, *others = self._found
+            self._found = (f"From the steps that were run, no more: {first}", *others)
+        if self.is_mounted:
+            self._tell_end()
+            self.refresh_bindings()
+
+    def _telling_plan(self) -> Path | None:
+        plans = look_around(self.shell.folder, self.shell.runs).plans
+        return telling_plan(self._prepared.inputs.plan, [one.path for one in plans])
 
     # Wishes
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer what makes sense now."""
         del parameters
-        if action in ("pause", "skip", "back", "redo"):
+        if action in ("pause", "skip", "back", "redo", "note"):
             return not self._ended
+        if action == "next_plan":
+            return self._ended and self._next_plan is not None
         if action == "letter":
             return self._ended or not self._prepared.typed
-        if action in ("again", "record", "report", "leave"):
+        if action in ("again", "record", "report", "said", "leave"):
             return self._ended
         return True
 
@@ -242,6 +318,45 @@ class RunScreen(BenchScreen):
             self.action_pause()
         elif action == "view":
             self.action_view()
+        elif action == "failed":
+            self.action_failed()
+
+    def action_failed(self) -> None:
+        """Show the next step that failed, and after the last the first again."""
+        view = self._engine.picture.view
+        failed = [
+            index
+            for index, result in enumerate(view.results)
+            if result is not None and result.verdict is Verdict.FAIL
+        ]
+        if not failed:
+            self.shell.say("No step has failed.")
+            return
+        self._failed_at = next((i for i in failed if i > self._failed_at), failed[0])
+        self.query_one(StepsPane).table.bring(self._failed_at)
+        result = view.results[self._failed_at]
+        if result is not None and not self._ended:
+            self.query_one("#newest", PartsLine).show([result_words(result, self.shell.scale)])
+
+    @work(exclusive=True, group="note", exit_on_error=False)
+    async def action_note(self) -> None:
+        """Ask for a remark about this step; the run goes on meanwhile."""
+        step = self._engine.picture.view.step
+        about = "this run" if step is None else f"step {step.index + 1}"
+        text = await self.shell.push_screen_wait(AskLine(f"Note on {about}", "what you saw"))
+        if text is None:
+            return
+        if self._engine.note(f"{about}: {text}"):
+            self.shell.say(f"Noted on {about}.")
+        else:
+            self.shell.say("The run is over: m keeps a note beside its record.", Tone.DOUBT)
+
+    def action_next_plan(self) -> None:
+        """Prepare the plan that would name the fault, on the same bench."""
+        if self._next_plan is not None:
+            bench = self._prepared.inputs.bench.path
+            self.shell.pop_screen()
+            self.shell.prepare(self._next_plan, bench)
 
     def action_pause(self) -> None:
         """Pause, or go on."""
@@ -278,17 +393,40 @@ class RunScreen(BenchScreen):
         """Open the record this run has left."""
         self.shell.open_record(self.shell.record_path)
 
+    @work(exclusive=True, group="said", exit_on_error=False)
+    async def action_said(self) -> None:
+        """Ask for what only a person knows, and keep it beside the record."""
+        if await self._said("codes_after"):
+            self._tell_end()
+
+    async def _said(self, first: str) -> bool:
+        """Ask, and keep what was said; return False when it was left."""
+        path = self.shell.record_path
+        told = await self.shell.push_screen_wait(SaidForm(told_beside(path), first))
+        if told is None:
+            return False
+        try:
+            await self.in_background(lambda: keep_told(path, told))
+        except RungwiseError as error:
+            self._tell_end(*refusal(error))
+            return False
+        return True
+
+    @work(exclusive=True, group="said", exit_on_error=False)
     async def action_report(self) -> None:
-        """Write the page to hand over."""
+        """Write the page to hand over, after asking what belongs on it."""
         from controller.session.handover import page_beside
 
-        ending, path = self.query_one("#ending", Sentences), self.shell.record_path
-        try:
-            written = await self.in_background(lambda: page_beside(path))
-        except RungwiseError as error:
-            ending.show([*_ending(self._engine.picture), *refusal(error)])
+        path = self.shell.record_path
+        if not path.with_suffix(".html").exists() and not await self._said("codes_after"):
             return
-        ending.show([*_ending(self._engine.picture), Part(f"Report: {one_line(str(written))}")])
+        fahrenheit = self.shell.scale is Scale.FAHRENHEIT
+        try:
+            written = await self.in_background(lambda: page_beside(path, fahrenheit=fahrenheit))
+        except RungwiseError as error:
+            self._tell_end(*refusal(error))
+            return
+        self._tell_end(Part(f"Report: {one_line(str(written))}"))
 
     def action_leave(self) -> None:
         """Go back, once nothing is driven."""
@@ -320,18 +458,3 @@ class RunScreen(BenchScreen):
             step.tolerance_celsius or 0.0
         )
         return off or any(r is not None and r.verdict is not Verdict.PASS for r in view.results)
-
-
-def _ending(picture: Picture) -> Iterable[Part]:
-    """Say how the run ended, in the order of importance; the last part is what can be done."""
-    view = picture.view
-    if picture.error is not None:
-        yield Part(f"✗ {one_line(picture.error)}", Tone.BAD)
-    if view.fault is not None:
-        yield Part(f"✗ {one_line(view.fault)}", Tone.BAD)
-    if view.summary is not None:
-        part = verdict_words(view.summary.verdict)
-        yield Part(f"{part.text.upper()}: {one_line(view.summary.sentence)}", part.tone)
-    for warning in view.warnings:
-        yield Part(f"? {one_line(warning)}", Tone.DOUBT)
-    yield Part(f"Now {picture.relays.value}.", Tone.FAINT)

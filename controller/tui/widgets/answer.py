@@ -6,7 +6,7 @@ Must not know: links, who asked, what the answer is for.
 
 from __future__ import annotations
 
-from textual import on
+from textual import events, on
 from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
 from textual.message import Message
@@ -19,7 +19,7 @@ from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
 from controller.units import parse_temperature
 
-__all__ = ["AnswerBox", "understood", "with_unit"]
+__all__ = ["AnswerBox", "ReadingInput", "understood", "with_unit"]
 
 
 def understood(text: str, scale: Scale) -> float | None:
@@ -36,6 +36,25 @@ def understood(text: str, scale: Scale) -> float | None:
 def with_unit(text: str, scale: Scale) -> str:
     """Return a typed number with the unit that was on the screen; other texts as they are."""
     return text + scale.value if text[-1:].isdigit() or text[-1:] in (".", "°") else text
+
+
+class ReadingInput(Input):
+    """An input for one reading: of several pasted at once none is taken."""
+
+    class Several(Message):
+        """Several came at once."""
+
+        def __init__(self, count: int) -> None:
+            super().__init__()
+            self.count = count
+
+    def on_paste(self, event: events.Paste) -> None:
+        """Take one line, refuse several."""
+        count = len([line for line in event.text.splitlines() if line.strip()])
+        if count > 1:
+            event.prevent_default()
+            event.stop()
+            self.post_message(self.Several(count))
 
 
 class AnswerBox(Vertical):
@@ -61,14 +80,18 @@ class AnswerBox(Vertical):
     def __init__(self, scale: Scale, *, id: str | None = None) -> None:  # noqa: A002
         super().__init__(id=id)
         self._scale = scale
-        self._asked: str | None = None
+        self._asked: tuple[object, str] | None = None
+        self._told: tuple[str, ...] = ()
+        self._given = False
+        self._fixed_celsius: float | None = None
         self._doubt = ""
+        self._refused = ""
 
     def compose(self) -> ComposeResult:
         """Return the parts."""
         yield Sentences(id="question")
         with Horizontal():
-            yield Input(
+            yield ReadingInput(
                 placeholder=f"what it shows, {self._scale.unit}",
                 id="reading",
                 select_on_focus=False,
@@ -83,30 +106,50 @@ class AnswerBox(Vertical):
         field.placeholder = f"what it shows, {scale.unit}"
         self._echo(field.value)
 
-    def ask(self, question: str | None, waiting: str, said: tuple[str, ...]) -> bool:
+    def ask(
+        self,
+        question: str | None,
+        waiting: str,
+        said: tuple[str, ...],
+        *,
+        token: object = None,
+        fixed_celsius: float | None = None,
+    ) -> bool:
         """Show the question, or what is being waited for; and the last words to the person.
 
-        Returns whether this is another question than before.
+        `token` tells one question from the next. `fixed_celsius` is what a healthy module shows in
+        place of a measurement; an equals sign stands for it. Returns whether this is another
+        question than before.
         """
-        new = question is not None and question != self._asked
-        if question != self._asked:
-            self._asked = question
+        asked = None if question is None else (token, question)
+        new = asked is not None and asked != self._asked
+        self._fixed_celsius = fixed_celsius
+        if said is not self._told:
+            self._told = said
+            self._given = False  # the readback wants another answer to the same question
+        if asked != self._asked:
+            self._asked = asked
+            self._given = False
             self._doubt = ""
             field = self.query_one(Input)
             field.value = ""
             self.set_class(question is None, "-idle")
         text = Part(question, Tone.STRONG) if question else Part(waiting, Tone.FAINT)
         self.query_one("#question", Sentences).show((text,))
-        hint = (
-            f"{self._scale.unit} unless you write C or F; or skip, redo, stop; -- if it shows none"
-        )
+        fixed = "" if fixed_celsius is None else f"; = if it shows {self._shown(fixed_celsius)}"
+        hint = f"a number alone is {self._scale.unit}; -- if it shows none{fixed}; skip, redo, stop"
         if self._doubt and not said:
             said = (self._doubt,)
+        elif self._refused and not said:
+            said = (self._refused,)
         words = tuple(Part(one_line(one), Tone.DOUBT) for one in said[-2:]) or (
             Part(hint, Tone.FAINT),
         )
         self.query_one("#said", Sentences).show(words)
         return new
+
+    def _shown(self, celsius: float) -> str:
+        return f"{self._scale.of(celsius):.1f}"
 
     def doubt(self, text: str, why: str) -> None:
         """Give a line back for a second thought."""
@@ -114,24 +157,47 @@ class AnswerBox(Vertical):
         field.value = text
         field.cursor_position = len(text)
         self._doubt = why
+        self._given = False
         self.query_one("#said", Sentences).show([Part(why, Tone.DOUBT)])
 
     @on(Input.Changed)
     def _read_back(self, event: Input.Changed) -> None:
+        if event.value:
+            self._refused = ""
         self._echo(event.value)
 
     def _echo(self, typed: str) -> None:
         """Show large what is understood, in the unit of the screen."""
-        celsius, scale = understood(typed, self._scale), self._scale
+        celsius, scale = understood(self._meant(typed), self._scale), self._scale
         known = celsius is not None and abs(celsius) < 5_000
         text = f"{scale.of(celsius):.1f} {scale.value}" if known and celsius is not None else ""
         self.query_one(Digits).update(text)
 
+    def _meant(self, text: str) -> str:
+        """Return what a line stands for: an equals sign is the module's fixed value."""
+        if text.strip() == "=" and self._fixed_celsius is not None:
+            return f"{self._fixed_celsius:g}C"
+        return text
+
     @on(Input.Submitted)
     def _give(self, event: Input.Submitted) -> None:
         event.stop()
-        text = event.value.strip()
-        if not text or self._asked is None:
+        text = self._meant(event.value.strip())
+        if not text:
+            return
+        if self._asked is None or self._given:
+            event.input.value = ""
+            self.refuse(f"{text} came before the next question and was not taken.")
             return
         event.input.value = ""
+        self._given = True
         self.post_message(self.Given(with_unit(text, self._scale)))
+
+    def refuse(self, why: str) -> None:
+        """Say why something typed was not taken, until something else is typed."""
+        self._refused = why
+        self.query_one("#said", Sentences).show([Part(one_line(why), Tone.DOUBT)])
+
+    @on(ReadingInput.Several)
+    def _several(self, message: ReadingInput.Several) -> None:
+        self.refuse(f"{message.count} readings came at once and none was taken: one at a time.")

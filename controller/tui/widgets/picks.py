@@ -50,6 +50,11 @@ class PickList(OptionList):
             self.highlighted = self._keys.index(chosen) if chosen in self._keys else 0
             self._sign(self.highlighted)
 
+    def call_it(self, title: str) -> None:
+        """Give the list another title."""
+        self._words = title
+        self.border_title = f"{FOCUSED} {title}" if self.has_focus else title
+
     def choose(self, key: Hashable) -> None:
         """Choose the line of a key, where there is one."""
         if key in self._keys:

@@ -14,12 +14,12 @@ from textual.containers import Horizontal, Vertical
 from textual.widget import Widget
 
 from controller.planning.model import ResolvedPlan
-from controller.tui.parts import Cells
+from controller.tui.parts import Cells, Column
 from controller.tui.scale import Scale
+from controller.tui.step_rows import columns_for, row_of
 from controller.tui.view import Phase, RunView
 from controller.tui.widgets.plot import CurvePlot, ErrorPlot
 from controller.tui.widgets.table import RowsTable
-from controller.tui.wording import columns_for, row_of
 
 if TYPE_CHECKING:
     from controller.sensors.curve import Sensor
@@ -38,6 +38,7 @@ class StepsPane(Horizontal):
         sensor: Sensor | None,
         view: Callable[[], RunView | None],
         scale: Callable[[], Scale],
+        details: Callable[[], bool],
         *,
         below: Iterable[Widget] = (),
     ) -> None:
@@ -46,6 +47,9 @@ class StepsPane(Horizontal):
         self._sensor = sensor
         self._view = view
         self._scale = scale
+        self._details = details
+        self._columns: tuple[Column, ...] = ()
+        self._total = 0
         self._below = tuple(below)
         self._view_index = 0
 
@@ -61,7 +65,12 @@ class StepsPane(Horizontal):
 
     def begin(self, total: int) -> None:
         """Show the plan before anything is known of its steps."""
-        self.table.show(columns_for(self._plan, self._scale()), total, self._row)
+        self._total = total
+        room = self.table.size.width - 1 if self.table.size.width else 78
+        self._columns = columns_for(
+            self._plan, self._scale(), details=self._details(), room=max(room, 40)
+        )
+        self.table.show(self._columns, total, self._row)
 
     def redraw_all(self) -> None:
         """Show every row and both plots anew."""
@@ -112,13 +121,18 @@ class StepsPane(Horizontal):
         self.call_after_refresh(self.redraw_plots)
 
     def on_resize(self) -> None:
-        """Draw what has come into sight."""
-        self.call_after_refresh(self.redraw_plots)
+        """Draw what has come into sight, with the columns there is room for."""
+        self.call_after_refresh(self._fit)
+
+    def _fit(self) -> None:
+        if self._total and self._view() is not None:
+            self.begin(self._total)
+        self.redraw_plots()
 
     def _row(self, index: int) -> Cells:
         view = self._view()
         assert view is not None  # noqa: S101 - rows are asked for after the first view
-        return row_of(view, index, self._scale())
+        return row_of(view, index, self._columns, self._scale())
 
 
 def _working_point(view: RunView) -> tuple[float, float] | None:

@@ -26,6 +26,9 @@ from controller.tui.text import fitted
 __all__ = ["RowsTable"]
 
 
+_TO_THE_END = 1_000_000
+
+
 class RowsTable(ScrollView, can_focus=True):
     """Shows `count` rows that `row(index)` makes; the head stays in sight."""
 
@@ -61,7 +64,7 @@ class RowsTable(ScrollView, can_focus=True):
         Binding("pageup", "page(-1)", "Page up", show=False, tooltip="Move by a screenful"),
         Binding("pagedown", "page(1)", "Page down", show=False, tooltip="Move by a screenful"),
         Binding("home", "move(-1000000)", "First row", show=False, tooltip="Move to the top"),
-        Binding("end", "move(1000000)", "Last row", show=False, tooltip="Move to the end"),
+        Binding("end", f"move({_TO_THE_END})", "Last row", show=False, tooltip="Move to the end"),
         Binding("enter", "pick", "Pick the row", show=False, tooltip="Use the row"),
     ]
 
@@ -84,6 +87,7 @@ class RowsTable(ScrollView, can_focus=True):
         self._count = 0
         self._row: Callable[[int], Cells] = lambda _index: Cells(())
         self._has_cursor = cursor
+        self._held = False
         self.cursor = 0
 
     def show(self, columns: Sequence[Column], count: int, row: Callable[[int], Cells]) -> None:
@@ -107,9 +111,12 @@ class RowsTable(ScrollView, can_focus=True):
         everything again each time.
         """
         room = self.size.height - 1
-        if room <= 0:
-            return
         top = self.scroll_offset.y
+        if self._held:
+            # Whoever looks elsewhere is left there until the row comes by, or is asked for.
+            self._held = not top <= index < top + room
+        if room <= 0 or self._held:
+            return
         if index < top or index > top + room - 2:
             self.scroll_to(y=max(0, index - room // 3), animate=False)
 
@@ -139,8 +146,14 @@ class RowsTable(ScrollView, can_focus=True):
             for cell, column in zip(cells, self._columns, strict=False)
         )
 
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer to pick a row only where one can be picked."""
+        del parameters
+        return self._has_cursor if action == "pick" else True
+
     def action_move(self, rows: int) -> None:
-        """Move the cursor, or scroll where there is none."""
+        """Move the cursor, or scroll where there is none; End goes along again."""
+        self._held = rows < _TO_THE_END
         if not self._has_cursor:
             self.scroll_to(y=self.scroll_offset.y + rows, animate=False)
             return
@@ -160,6 +173,22 @@ class RowsTable(ScrollView, can_focus=True):
         """Tell that a row was picked."""
         if self._has_cursor and self._count:
             self.post_message(self.Picked(self, self.cursor))
+
+    def bring(self, index: int) -> None:
+        """Show a row on demand; what goes on elsewhere does not take it away again."""
+        self._held = True
+        if self._has_cursor:
+            self.cursor = index
+        self.scroll_to(y=max(0, index - (self.size.height - 1) // 3), animate=False)
+        self.refresh()
+
+    def on_mouse_scroll_up(self) -> None:
+        """Leave whoever scrolls where they are."""
+        self._held = True
+
+    def on_mouse_scroll_down(self) -> None:
+        """Leave whoever scrolls where they are."""
+        self._held = True
 
     def on_click(self, event: events.Click) -> None:
         """Put the cursor where the mouse was."""

@@ -1,0 +1,49 @@
+"""What a run has come to: the sentences of its end, and whether a sound is due.
+
+Knows: pictures of a run.
+Must not know: Textual, how sounds are made, what is found in the readings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from controller.measurement.model import Verdict
+from controller.tui.engine_thread import Picture
+from controller.tui.parts import Part, Tone
+from controller.tui.scale import Scale
+from controller.tui.text import one_line
+from controller.tui.view import Phase, RunView
+from controller.tui.wording import sentence_on, verdict_words
+
+__all__ = ["ending_parts", "worth_a_sound"]
+
+
+def worth_a_sound(view: RunView, before: RunView | None) -> bool:
+    """Whether a question, a fail or the end has come."""
+    if before is None:
+        return view.prompt is not None
+    asked = view.prompt is not None and view.prompt != before.prompt
+    failed = view.results is not before.results and _fails(view) > _fails(before)
+    ended = view.phase is Phase.FINISHED and before.phase is not Phase.FINISHED
+    return asked or failed or ended
+
+
+def _fails(view: RunView) -> int:
+    return sum(one is not None and one.verdict is Verdict.FAIL for one in view.results)
+
+
+def ending_parts(picture: Picture, scale: Scale) -> Iterable[Part]:
+    """Say how the run ended, in the order of importance; the last part is what is known now."""
+    view = picture.view
+    if picture.error is not None:
+        yield Part(f"✗ {one_line(picture.error)}", Tone.BAD)
+    if view.fault is not None:
+        yield Part(f"✗ {one_line(view.fault)}", Tone.BAD)
+    if view.summary is not None:
+        part = verdict_words(view.summary.verdict)
+        sentence = sentence_on(view.summary.sentence, scale)
+        yield Part(f"{part.text.upper()}: {sentence}", part.tone)
+    for warning in view.warnings:
+        yield Part(f"? {one_line(warning)}", Tone.DOUBT)
+    yield Part(f"Now {picture.relays.value}.", Tone.FAINT)

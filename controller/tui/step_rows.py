@@ -1,0 +1,96 @@
+"""The table of steps: its columns, and a row of it after any event.
+
+Knows: the view of a run, which columns there is room for.
+Must not know: Textual, where a table stands.
+
+Uncertainty, limit and the like are for whoever asks for details.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from controller.planning.model import ResolvedPlan, ResolvedStep
+from controller.run.model import Reason
+from controller.text import ohms
+from controller.tui.parts import Cells, Column, Tone
+from controller.tui.scale import Scale
+from controller.tui.view import Phase, RunView
+from controller.tui.wording import difference, step_name, temperature, verdict_words
+
+__all__ = ["columns_for", "row_of"]
+
+_ON_DEMAND = ("unsure", "limit")
+_LEFT_OUT = ("ohm", *_ON_DEMAND, "expected")
+"""Columns that go first where there is no room for all."""
+
+
+def columns_for(
+    plan: ResolvedPlan, scale: Scale = Scale.CELSIUS, *, details: bool = True, room: int = 78
+) -> tuple[Column, ...]:
+    """Return the columns of a plan's table, one cell between them, as many as fit `room` cells.
+
+    The result and the reading are always among them. Where the plan's own numbers need it, a
+    column is wider.
+    """
+    # Without a letter in the head a column is in degC.
+    letter = "" if scale is Scale.CELSIUS else " F"
+    made = max((len(ohms(step.achieved_ohms)) for step in plan.steps), default=0)
+    columns = [
+        Column("", 1, right=False, key="mark"),
+        Column("step", max(4, len(str(len(plan.steps)))), key="step"),
+        Column(f"target{letter}", 8, key="target"),
+        Column("ohm", max(8, made), key="ohm"),
+        Column(f"expect{letter}" if letter else "expected", 8, key="expected"),
+        Column(f"report{letter}" if letter else "reported", 8, key="reported"),
+        Column(f"error{letter}", 8, key="error"),
+        Column("U k=2", 6, key="unsure"),
+        Column("limit", 6, key="limit"),
+        Column("result", 11, right=False, key="result"),
+    ]
+    if not details:
+        columns = [column for column in columns if column.key not in _ON_DEMAND]
+    for key in _LEFT_OUT:
+        if sum(column.width + 1 for column in columns) - 1 > room:
+            columns = [column for column in columns if column.key != key]
+    return tuple(columns)
+
+
+def row_of(
+    view: RunView, index: int, columns: Sequence[Column], scale: Scale = Scale.CELSIUS
+) -> Cells:
+    """Return one row of the table."""
+    assert view.plan is not None  # noqa: S101 - there are no rows without a plan
+    step = view.plan.steps[index]
+    result = view.results[index]
+    now = view.step is not None and view.step.index == index and view.phase is not Phase.FINISHED
+    words, tone = ("now", Tone.ACTIVE) if now else ("", Tone.PLAIN)
+    reported = error = "-"
+    if result is not None:
+        reported = temperature(result.reported_celsius, scale)
+        error = difference(result.error_celsius, scale, sign=True)
+        if not now:
+            part = verdict_words(result.verdict)
+            words, tone = part.text, part.tone
+            if result.reason is Reason.SKIPPED:
+                words = "? skipped"
+    cells = {
+        "mark": "▶" if now else "",
+        **_known(step, scale),
+        "reported": reported,
+        "error": error,
+        "result": words,
+    }
+    return Cells(tuple(cells[column.key] for column in columns), tone)
+
+
+def _known(step: ResolvedStep, scale: Scale) -> dict[str, str]:
+    """Return the cells of a step that are known before it runs."""
+    return {
+        "step": str(step.index + 1),
+        "target": step_name(step, scale),
+        "ohm": ohms(step.achieved_ohms),
+        "expected": temperature(step.expected_celsius, scale),
+        "unsure": difference(step.uncertainty_celsius, scale),
+        "limit": difference(step.tolerance_celsius, scale),
+    }

@@ -1,0 +1,325 @@
+"""The technician's way: hook-up, few keys, one reading at a time, what is handed over."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+from textual.widgets import Input
+
+from controller.records.reader import load_record
+from controller.session.handover import keep_told, page_beside, told_beside
+from controller.session.prepared import prepare
+from controller.tui.app import RungwiseApp
+from controller.tui.dialogs import Ask
+from controller.tui.hookup import hookup_parts
+from controller.tui.preparing import ReadyRun, telling_plan
+from controller.tui.scale import Scale
+from controller.tui.screens.ready import ReadyScreen, ready_parts
+from controller.tui.screens.run import RunScreen
+from controller.tui.screens.said import SaidForm
+from controller.tui.view import Phase
+from controller.tui.widgets.answer import AnswerBox, ReadingInput
+from controller.tui.wording import sentence_on
+
+ROOT = Path(__file__).parents[2]
+WORKSHOP = Path(__file__).with_name("workshop")
+
+
+def shown(screen: object, selector: str = "Sentences, PartsLine") -> str:
+    return "\n".join(str(w.content) for w in screen.query(selector) if w.display)  # type: ignore[attr-defined]
+
+
+@pytest.fixture
+def harbour(tmp_path: Path) -> Path:
+    """A folder with the check of three points, its readings typed, and a sweep of its sensor."""
+    folder = tmp_path / "harbour"
+    shutil.copytree(WORKSHOP, folder)
+    for path in folder.glob("*/*.toml"):
+        text = path.read_text(encoding="utf-8").replace("../../../../sweeps", f"{ROOT}/sweeps")
+        text = text.replace('["open", 20, 80, "short"]', '["open", 40, "short"]')
+        path.write_text(text, encoding="utf-8")
+    return folder
+
+
+async def asked(helper, pilot, step: int) -> None:  # type: ignore[no-untyped-def]
+    app = pilot.app
+    await helper.until(
+        pilot,
+        lambda: (
+            app.picture.view.phase is Phase.ASKING
+            and app.picture.view.prompt.step_index == step
+            and f"Step {step + 1} of" in shown(app.screen, "#question")
+        ),
+    )
+
+
+def test_the_three_point_check_takes_twelve_keys_at_most(helper, harbour: Path) -> None:  # type: ignore[no-untyped-def]
+    """From the start to the final sentence, the choice of last time remembered."""
+    pressed: list[str] = []
+    memory = harbour.parent / "screen.json"
+
+    async def body(*, counts: bool) -> None:
+        app = RungwiseApp(harbour, runs=helper.runs, clock=helper.fast(), memory=memory)
+        app.animation_level = "none"
+        async with app.run_test(size=(80, 24)) as pilot:
+
+            async def press(*keys: str) -> None:
+                if counts:
+                    pressed.extend(keys)
+                await pilot.press(*keys)
+
+            await helper.until(pilot, lambda: app.screen.query_one("#plans").option_count == 2)
+            if not counts:  # what was done the last time
+                app.prepare(harbour / "plans/check.toml", harbour / "benches/typed.toml")
+                await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+                return
+            await helper.until(pilot, lambda: app.screen.bench is not None)
+            await press("enter")
+            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await press("s")
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await press("y")
+            await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
+            for step, reading in enumerate(("=", "40", "=")):
+                await asked(helper, pilot, step)
+                await press(*reading, "enter")
+            await helper.until(pilot, lambda: "PASS: All 3" in shown(app.screen, "#ending"))
+            record = load_record(app.record_path)
+            assert [line["reported_celsius"] for line in record.steps] == [-40.0, 40.0, 130.0]
+
+    helper.run(body(counts=False))
+    helper.run(body(counts=True))
+    assert len(pressed) == 10  # 12 is the aim
+
+
+def test_an_equals_sign_stands_for_a_fixed_value_only() -> None:
+    """At a temperature it would put the expected value into the reader's mouth."""
+    box = AnswerBox(Scale.CELSIUS)
+    assert box._meant("=") == "="
+    box._fixed_celsius = -40.0
+    assert box._meant(" = ") == "-40C"
+    assert box._meant("41") == "41"
+
+
+def test_readings_in_one_burst_are_told_apart(helper, harbour: Path) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = RungwiseApp(harbour, runs=helper.runs, clock=helper.fast())
+        app.animation_level = "none"
+        async with app.run_test(size=(80, 24)) as pilot:
+            app.prepare(harbour / "plans/check.toml", None)
+            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await pilot.press("s")
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await pilot.press("y")
+            await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
+            await asked(helper, pilot, 0)
+            field, box = app.screen.query_one(Input), app.screen.query_one(AnswerBox)
+            # Two lines before the screen can show the next question: the second is not for it.
+            given: list[str] = []
+            box.post_message = lambda message: given.append(message.text)  # type: ignore[attr-defined,method-assign]
+            for text in ("-40", "20"):
+                field.value = text
+                box._give(Input.Submitted(field, text))
+            assert given == ["-40C"]
+            assert "20 came before the next question" in shown(app.screen, "#said")
+            del box.post_message
+            app.engine.answer("-40C")
+            await asked(helper, pilot, 1)
+            # Several lines pasted at once: none is taken.
+            field.post_message(ReadingInput.Several(2))
+            await helper.until(pilot, lambda: "none was taken" in shown(app.screen, "#said"))
+            await pilot.press("4", "0", "enter")
+            await asked(helper, pilot, 2)
+            await pilot.press("f12")
+            await helper.until(pilot, lambda: not app.driving)
+
+    helper.run(body())
+
+
+def test_a_paste_of_several_lines_is_refused_and_one_line_taken(helper) -> None:  # type: ignore[no-untyped-def]
+    from textual import events
+    from textual.app import App, ComposeResult
+
+    several: list[int] = []
+
+    class Page(App[None]):
+        def compose(self) -> ComposeResult:
+            yield ReadingInput()
+
+        def on_reading_input_several(self, message: ReadingInput.Several) -> None:
+            several.append(message.count)
+
+    async def body() -> None:
+        app = Page()
+        async with app.run_test() as pilot:
+            field = app.query_one(ReadingInput)
+            field.focus()
+            field.post_message(events.Paste("20\n80\n"))
+            await helper.until(pilot, lambda: several)
+            assert field.value == ""
+            field.post_message(events.Paste("20\n"))
+            await helper.until(pilot, lambda: field.value == "20")
+            assert several == [2]
+
+    helper.run(body())
+
+
+def test_the_hook_up_comes_before_the_first_question(check: ReadyRun) -> None:
+    parts = [part.text for part in ready_parts(check)]
+    words = "\n".join(parts)
+    assert parts[0].startswith("Hook-up")
+    assert words.index("Unplug the sensor") < words.index("bench     ")
+    assert "open circuit, 20.0 degC, 80.0 degC, short circuit" in words
+    assert "ladder ├" in words
+    assert "diagnostic socket" in words
+    assert all(len(line) <= 76 for line in parts[:6])
+
+
+def test_the_hook_up_says_when_it_is_only_practice(check: ReadyRun) -> None:
+    steps = check.prepared.resolved.steps
+    practice, real = (
+        "\n".join(p.text for p in hookup_parts(steps, Scale.FAHRENHEIT, typed=False, real=real))
+        for real in (False, True)
+    )
+    assert "simulated" in practice
+    assert "simulated" not in real
+    assert "68.0 degF" in real
+    assert "tool" not in real
+
+
+def test_words_of_the_trade_are_for_whoever_asks(check: ReadyRun) -> None:
+    plain, more = (
+        "\n".join(part.text for part in ready_parts(check, details=details))
+        for details in (False, True)
+    )
+    for word in ("decision rule", "k=2", "19 relays"):
+        assert word not in plain
+        assert word in more
+
+
+def test_after_a_fail_the_plan_that_would_tell_is_one_key_away(helper, harbour: Path) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = RungwiseApp(harbour, runs=helper.runs, clock=helper.fast())
+        app.animation_level = "none"
+        async with app.run_test(size=(80, 24)) as pilot:
+            app.prepare(harbour / "plans/check.toml", None)
+            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await pilot.press("s")
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await pilot.press("y")
+            await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
+            for step, reading in enumerate(("=", "70", "=")):
+                await asked(helper, pilot, step)
+                await pilot.press(*reading, "enter")
+            await helper.until(pilot, lambda: "Enter once" in shown(app.screen, "#said"))
+            await pilot.press("enter")
+            await helper.until(pilot, lambda: "n prepares sweep" in shown(app.screen, "#ending"))
+            ending = shown(app.screen, "#ending")
+            assert "FAIL" in ending
+            assert "ndecided" not in ending
+            await pilot.press("n")
+            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            assert "Tern coolant sweep" in shown(app.screen, "#headline")
+            assert app.mistakes == []
+
+    helper.run(body())
+
+
+def test_a_plan_with_enough_temperatures_needs_no_other() -> None:
+    plans = [WORKSHOP / "plans/sweep.toml"]
+    check = prepare(WORKSHOP / "plans/check.toml").inputs.plan
+    assert telling_plan(check, [WORKSHOP / "plans/check.toml", *plans]) == plans[0]
+    assert telling_plan(check, []) is None
+    assert telling_plan(check, [WORKSHOP / "benches/typed.toml"]) is None  # no plan
+    assert telling_plan(prepare(plans[0]).inputs.plan, plans) is None
+
+
+def test_what_a_person_writes_is_kept_and_stands_on_the_page(helper, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    record = tmp_path / "check.jsonl"
+    shutil.copy(ROOT / "sweeps/recorded/coolant-check.jsonl", record)
+    before = record.read_bytes()
+
+    async def body() -> None:
+        app = RungwiseApp(tmp_path, runs=helper.runs)
+        app.animation_level = "none"
+        async with app.run_test(size=(60, 18)) as pilot:
+            done: list[object] = []
+            form = SaidForm(told_beside(record))
+            app.push_screen(form, done.append)
+            await helper.until(pilot, lambda: form.focused is not None)
+            await pilot.press(*"Tern 2", "enter", "enter", *"P0118", "enter", *"wet", "enter")
+            await helper.until(pilot, lambda: done)
+            keep_told(record, done[0])  # type: ignore[arg-type]
+
+    helper.run(body())
+    told = told_beside(record)
+    assert (told.machine, told.codes_before, told.codes_after) == ("Tern 2", "", "P0118")
+    assert told.notes == ("wet",)
+    page = page_beside(record).read_text(encoding="utf-8")
+    for words in ("Tern 2", "P0118", "wet"):
+        assert words in page
+    assert record.read_bytes() == before  # a closed record is not touched
+
+
+@pytest.mark.parametrize(
+    "text", ["", "[]", '{"format": "x"}', '{"format": "rungwise-told/1", "note": 3}']
+)
+def test_a_damaged_file_beside_a_record_counts_as_not_written(tmp_path: Path, text: str) -> None:
+    from controller.reports.html import Told
+
+    (tmp_path / "a.told.json").write_text(text, encoding="utf-8")
+    assert told_beside(tmp_path / "a.jsonl") == told_beside(tmp_path / "b.jsonl") == Told()
+
+
+def test_the_final_sentence_is_in_the_unit_of_the_screen() -> None:
+    sentence = (
+        "1 of 3 steps failed, most at 40.0 degC: reported 55.0 where 40.0 degC was expected"
+        " (error +15.0, uncertainty 0.58, tolerance 3)."
+    )
+    assert sentence_on(sentence, Scale.CELSIUS) == sentence
+    assert sentence_on(sentence, Scale.FAHRENHEIT) == (
+        "1 of 3 steps failed, most at 104.0 degF: reported 131.0 where 104.0 degF was expected"
+        " (error +27.0, uncertainty 1.04, tolerance 5.4)."
+    )
+
+
+def test_no_degc_is_left_in_any_sentence_of_a_recorded_run() -> None:
+    for path in sorted((ROOT / "sweeps/recorded").glob("*.jsonl")):
+        closing = load_record(path).closing
+        assert closing is not None
+        told = sentence_on(str(closing["sentence"]), Scale.FAHRENHEIT)
+        assert "degC" not in told
+        assert "degF" in told
+
+
+def test_the_bell_rings_at_question_fail_and_end_only(helper, harbour: Path) -> None:  # type: ignore[no-untyped-def]
+    rung: list[str] = []
+
+    class Loud(RungwiseApp):
+        def bell(self) -> None:
+            view = self.picture.view
+            rung.append("end" if view.phase is Phase.FINISHED else view.phase.value)
+
+    async def body() -> None:
+        app = Loud(harbour, runs=helper.runs, clock=helper.fast())
+        app.animation_level = "none"
+        async with app.run_test(size=(80, 24)) as pilot:
+            app.prepare(harbour / "plans/check.toml", None)
+            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await pilot.press("s")
+            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            assert rung == []
+            await pilot.press("y")
+            await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
+            await asked(helper, pilot, 0)
+            await helper.until(pilot, lambda: rung == [Phase.ASKING.value])
+            await pilot.press("=", "enter")
+            await asked(helper, pilot, 1)
+            await helper.until(pilot, lambda: len(rung) == 2)
+            await pilot.press("f12")
+            await helper.until(pilot, lambda: not app.driving)
+            await helper.until(pilot, lambda: rung[2:] == ["end"])
+
+    helper.run(body())
