@@ -114,7 +114,7 @@ def run(
         sentence=summary.sentence if fault is None else f"{fault}. {summary.sentence}",
         ended=summary.ended,
         fault=fault,
-        record=path,
+        record=session.record_path,
         warnings=(*prepared.resolved.warnings, *prepared.warnings),
         steps=steps,
         resolved=prepared.resolved,

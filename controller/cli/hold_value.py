@@ -100,6 +100,7 @@ def set_and_hold(
     holding = _Holding(found, plan, output, hold_s=hold_s)
     with Session(setup, write=output.warn) as session:
         summary = holding.through(session, clock)
+        record_path = session.record_path
     output.document(
         {
             "state": plan.format_state(found.state),

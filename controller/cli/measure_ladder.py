@@ -101,7 +101,7 @@ def measure_states(
             "ended": summary.ended.value,
             "relays": relays,
             "readings": str(save),
-            "record": str(record),
+            "record": None if session.record_path is None else str(record),
             "faults": fault_fields(faults),
         }
     )

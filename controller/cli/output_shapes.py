@@ -108,7 +108,7 @@ _RUN = {
     "new_codes": [_TEXT],
     "plan": _PLAN,
     "steps": [_RESULT],
-    "record": _TEXT,
+    "record": _MAYBE_TEXT,
     "faults": [_FAULT],
     "closing_hash": _MAYBE_TEXT,
     "timing?": [
@@ -522,7 +522,7 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
             "ended": _RUN["ended"],
             "relays": _TEXT,
             "readings": _TEXT,
-            "record": _TEXT,
+            "record": _MAYBE_TEXT,
             "faults": [_FAULT],
         },
     ),

@@ -187,7 +187,7 @@ def _say_end(
         "new_codes": list(summary.new_codes),
         "plan": plan_summary_fields(plan),
         "steps": [result_fields(result, plan.state_digits) for result in results],
-        "record": str(path),
+        "record": None if session.record_path is None else str(path),
         "faults": fault_fields(faults),
         "closing_hash": session.record_hash,
         **course.fields(),
@@ -196,10 +196,13 @@ def _say_end(
     if results or not (course.looks or later):
         say_results(output, plan, results)
     course.say(output)
-    output.say(f"Record: {path}")
+    if session.record_path is not None:
+        output.say(f"Record: {path}")
+    else:
+        output.say("No record is left: the ladder was not reached, and nothing was driven.")
     if session.record_hash is not None:
         output.say(f"Closing hash: {session.record_hash}")
-    if later:
+    if later and session.record_path is not None:
         output.say(f"When the log is saved: rungwise readings {path} LOG.csv")
     if judged:
         output.say_verdict(summary.verdict.value, summary.sentence)

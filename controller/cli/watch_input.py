@@ -80,7 +80,7 @@ def carry_out(
                 teller.take(event)
         summary = session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
-    record = setup.record
+    record = session.record_path
     output.document(
         {
             "verdict": summary.verdict.value,
@@ -90,12 +90,12 @@ def carry_out(
             **fields(job),
             "events": teller.told,
             "faults": teller.faults,
-            "record": None if record is None else str(record.path),
+            "record": None if record is None else str(record),
         }
     )
     show(job)
     if record is not None:
-        output.say(f"Record: {record.path}")
+        output.say(f"Record: {record}")
     output.say_verdict(summary.verdict.value, summary.sentence)
     return job, exit_status(summary)
 

@@ -79,6 +79,7 @@ class RecordWriter:
         self._descriptor: int | None = descriptor
         self._clock = clock
         self._seq = seq
+        self._new = seq == 0
         self._previous = previous
         self._origin_s = clock.now_s() - elapsed_s
         self._state_digits = int(plan["state_digits"])
@@ -259,6 +260,13 @@ class RecordWriter:
                     os.fsync(descriptor)
             with contextlib.suppress(OSError):
                 os.close(descriptor)
+
+    def discard(self) -> None:
+        """Take a record away that was begun here and tells of nothing; never one gone on with."""
+        self.close()
+        if self._new:
+            with contextlib.suppress(OSError):
+                self.path.unlink()
 
 
 def _opened_again(path: Path) -> int:

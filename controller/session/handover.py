@@ -17,7 +17,7 @@ from controller.records.reader import Record, load_record
 from controller.reports.html import Told, report_html
 from controller.session.evidence import evidence_of_record
 
-__all__ = ["keep_told", "page_beside", "page_of", "told_beside"]
+__all__ = ["forget_told", "keep_told", "page_beside", "page_of", "told_beside"]
 
 TOLD_FORMAT = "rungwise-told/1"
 _MOST_BYTES = 1 << 20
@@ -72,6 +72,12 @@ def keep_told(record_path: Path, told: Told) -> None:
         with suppress(OSError):
             beside.unlink()
         raise InputError.single(f"cannot be written: {error.strerror}", where=str(target)) from None
+
+
+def forget_told(record_path: Path) -> None:
+    """Take away what was written about a run that has left no record. Never raises."""
+    with suppress(OSError):
+        _told_path(record_path).unlink()
 
 
 def page_beside(record_path: Path, *, fahrenheit: bool = False) -> Path:

@@ -50,7 +50,7 @@ def fully_simulated(bench: BenchFile) -> bool:
 
 def takes_no_time(bench: BenchFile) -> bool:
     """Return whether nothing of a bench takes real time."""
-    timeless = (ReadbackKind.SIMULATED, ReadbackKind.CALLED)
+    timeless = (ReadbackKind.SIMULATED, ReadbackKind.CALLED, ReadbackKind.LATER)
     return bench.link is LinkKind.SIMULATED and bench.readback in timeless
 
 

@@ -11,6 +11,7 @@ from collections import deque
 from collections.abc import Callable, Generator, Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass
+from pathlib import Path
 from types import TracebackType
 from typing import Self, cast
 
@@ -72,6 +73,7 @@ class Session:
         self.setup = setup
         self._now: dict[int, StepResult] = {}
         self.summary: RunSummary | None = None
+        self._reached = False
         self._unseen: tuple[Event, ...] = ()
         # Appending to and taking from a deque are atomic.
         self._remarks: deque[str] = deque()
@@ -118,9 +120,16 @@ class Session:
         return (*self.setup.earlier, *self._own_results())
 
     @property
+    def record_path(self) -> Path | None:
+        """The record of this run; None where none is left, the ladder not having been reached."""
+        record = self.setup.record
+        return None if record is None or not record.path.exists() else record.path
+
+    @property
     def record_hash(self) -> str | None:
         """The SHA-256 of the record's last line; after the end it pins the whole record."""
-        return None if self.setup.record is None else self.setup.record.tail_hash
+        record = self.setup.record
+        return None if record is None or self.record_path is None else record.tail_hash
 
     def stop(self) -> None:
         """Ask for the end: park at once. Any thread may call this."""
@@ -146,6 +155,8 @@ class Session:
         if self.setup.record is not None:
             for event in events:
                 self.setup.record.take(event)
+            if self.finished and not self._reached:  # a port that never opened: nothing to keep
+                self.setup.record.discard()
         self._unseen = ()
         return events
 
@@ -204,6 +215,7 @@ class Session:
                     self._now[event.result.step.index] = event.result
                     yield event
                 case RunStarted():
+                    self._reached = True
                     yield event
                     for text in self.setup.warnings:
                         yield NoteMade(at_s=event.at_s, kind=NoteKind.WEAR, text=text)

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
+import subprocess
+import sys
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -26,6 +29,7 @@ from controller.records.reader import Record, load_record
 from controller.session import session
 
 Run = Callable[..., Any]
+SWEEPS = Path(__file__).resolve().parents[2] / "sweeps"
 PARKED = "the ladder is parked"
 UNKNOWN = "the relay state is unknown"
 
@@ -105,7 +109,8 @@ def test_a_device_that_never_answers(
     assert ended.status == 3
     assert ended.document["steps"] == []
     assert ended.document["relays"] != PARKED
-    _closed("r.jsonl")
+    assert ended.document["record"] is None
+    assert not Path("r.jsonl").exists()
 
 
 def test_a_cable_that_is_not_plugged_in(
@@ -115,7 +120,8 @@ def test_a_cable_that_is_not_plugged_in(
     ended = rungwise("check", sweeps / "coolant-check.toml", "--record", "r.jsonl")
     assert ended.status == 3
     assert "unplugged" in ended.err
-    _closed("r.jsonl")
+    assert "No record is left" in ended.out
+    assert not Path("r.jsonl").exists()
 
 
 def test_a_device_that_restarts_in_mid_sweep_is_parked_and_said_to_be(
@@ -180,3 +186,32 @@ def test_a_medium_that_is_full_in_mid_sweep_parks_the_ladder(
     record = load_record(Path("r.jsonl"))
     assert record.line_count == 30
     assert record.closing is None
+
+
+@pytest.mark.parametrize("verb", ["sweep", "set"])
+def test_a_port_that_never_opened_leaves_no_record(tmp_path: Path, verb: str) -> None:
+    bench = tmp_path / "bench.toml"
+    bench.write_text(
+        'format = "rungwise-bench/1"\n'
+        f'ladder = "{SWEEPS}/ladders/bench-16.toml"\n'
+        '[link]\nkind = "serial"\nurl = "/dev/rungwise-is-not-there"\n'
+        '[readback]\nkind = "typed"\n'
+    )
+    record = tmp_path / "run.jsonl"
+    what = [str(SWEEPS / "coolant-sweep.toml")] if verb == "sweep" else ["1k"]
+    done = subprocess.run(
+        [
+            *(sys.executable, "-m", "rungwise", verb, *what, "--json", "--yes"),
+            *("--bench", str(bench), "--record", str(record)),
+        ],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+        stdin=subprocess.DEVNULL,
+    )
+    assert done.returncode == 3, done.stderr
+    document = json.loads(done.stdout)
+    assert document["record"] is None
+    assert document["faults"]
+    assert list(tmp_path.iterdir()) == [bench]

@@ -18,7 +18,7 @@ from controller.errors import RungwiseError
 from controller.measurement.model import Verdict
 from controller.planning.model import StepKind
 from controller.session.findings import diagnosis_lines
-from controller.session.handover import keep_told, told_beside
+from controller.session.handover import forget_told, keep_told, told_beside
 from controller.tui.ending import ending_parts, worth_a_sound
 from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Part, Tone
@@ -222,6 +222,8 @@ class RunScreen(BenchScreen):
 
     def _show_end(self, picture: Picture) -> None:
         view = picture.view
+        if not self.shell.record_path.exists():  # the ladder was not reached: none is left
+            forget_told(self.shell.record_path)
         self.query_one("#endbox").add_class("-shown")
         self._tell_end()
         self.query_one("#newest", PartsLine).display = False
@@ -291,7 +293,9 @@ class RunScreen(BenchScreen):
             return self._ended and self._next_plan is not None
         if action == "letter":
             return self._ended or not self._prepared.typed
-        if action in ("again", "record", "report", "said", "leave"):
+        if action in ("record", "report", "said"):
+            return self._ended and self.shell.record_path.exists()
+        if action in ("again", "leave"):
             return self._ended
         return True
 
