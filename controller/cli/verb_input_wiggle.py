@@ -35,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         dest="seconds",
         metavar="SECONDS",
         default=f"{_USUAL_S:g}",
-        help=f"how long to watch; else {_USUAL_S:g}. Ctrl-C ends it sooner, in good order",
+        help=f"how long to watch (default: {_USUAL_S:g}); Ctrl-C ends it sooner, in good order",
     )
     parser.add_argument("--no-bell", action="store_true", help="show the jumps, do not sound them")
     parser.epilog = (

@@ -55,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--meter-ohms",
         metavar="R",
         default="0.01",
-        help="with --bench: the meter's uncertainty (k = 1), fixed share in ohm; else 0.01",
+        help="with --bench: the meter's uncertainty (k = 1), fixed share in ohm (default: 0.01)",
     )
     parser.add_argument(
         "--yes", action="store_true", help="the cautions for real equipment have been read"

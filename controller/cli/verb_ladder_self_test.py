@@ -33,13 +33,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--meter-percent",
         metavar="P",
         default="0.01",
-        help="the meter's uncertainty (k = 1), share of the reading in percent; else 0.01",
+        help="the meter's uncertainty (k = 1), share of the reading in percent (default: 0.01)",
     )
     parser.add_argument(
         "--meter-ohms",
         metavar="R",
         default="0.01",
-        help="the meter's uncertainty (k = 1), fixed share in ohm; else 0.01",
+        help="the meter's uncertainty (k = 1), fixed share in ohm (default: 0.01)",
     )
     parser.add_argument("--record", metavar="FILE", type=Path, help="keep a record of it")
     parser.add_argument(
