@@ -49,7 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="P",
         default="0.01",
         help="with --bench: the meter's uncertainty (k = 1), share of the reading in percent;"
-        " else 0.01",
+        " (default: 0.01)",
     )
     parser.add_argument(
         "--meter-ohms",
