@@ -88,8 +88,8 @@ _EXAMPLES = {
         "rungwise sweep coolant-sweep.toml --record a.jsonl --resume",
     ),
     "readings": (
-        "rungwise sweep coolant-sweep.toml --readings later --record runs/later.jsonl",
         "rungwise readings runs/later.jsonl log.csv --value coolant --unit F",
+        "rungwise sweep coolant-sweep.toml --readings later --record runs/later.jsonl",
     ),
     "check": (
         "rungwise check coolant-check.toml",
@@ -121,6 +121,20 @@ _EXAMPLES = {
         "rungwise ladder check ladders/bench-16.toml --calibration mine.toml",
         "rungwise ladder check ladders/bench-16.toml --calibration mine.toml --readings spot.csv",
     ),
+    "ladder self-test": ("rungwise ladder self-test --bench bench.toml",),
+    "stand-in": (
+        "rungwise stand-in benches/over-can.toml",
+        "rungwise stand-in benches/over-can.toml --run sweep coolant-quick.toml --yes",
+    ),
+    "input check": ("rungwise input check --bench bench.toml --out module.toml",),
+    "input timing": ("rungwise input timing --bench bench.toml",),
+    "input wiggle": ("rungwise input wiggle 20degC --bench bench.toml --for 120",),
+    "archive add": ("rungwise archive add runs",),
+    "archive ask": (
+        "rungwise archive ask failures",
+        'rungwise archive ask --sql "SELECT verdict, count(*) FROM runs GROUP BY verdict"',
+    ),
+    "archive judge": ("rungwise archive judge --tolerance 2",),
     "sensor check": ("rungwise sensor check sensors/tern-coolant.toml bath.toml",),
 }
 """What a verb's help ends with: lines for the folder that `rungwise init` writes.

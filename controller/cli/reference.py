@@ -246,7 +246,9 @@ def _what(asked: Asked) -> str:
 
 
 def _shown(value: object) -> str:
-    return f"{value:.12g}" if isinstance(value, float) else str(value)
+    if isinstance(value, float):
+        return f"{value:.12g}"
+    return value.encode("unicode_escape").decode() if isinstance(value, str) else str(value)
 
 
 def _is_ohms(path: str) -> bool:

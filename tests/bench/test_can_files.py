@@ -95,7 +95,8 @@ def test_a_real_bus_counts_as_hardware_even_where_no_relay_moves(tmp_path):
     assert bench.cautions == (BUS_CAUTION,)
     for link in LinkKind:
         for readback in ReadbackKind:
-            real = link is LinkKind.SERIAL or readback in (ReadbackKind.CAN, ReadbackKind.J1939)
+            at_a_port = (LinkKind.SERIAL, LinkKind.MODBUS_RTU, LinkKind.ASCII)
+            real = link in at_a_port or readback in (ReadbackKind.CAN, ReadbackKind.J1939)
             assert replace(bench, link=link, readback=readback).drives_hardware is real
 
 

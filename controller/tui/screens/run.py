@@ -14,7 +14,7 @@ from textual.widget import Widget
 from textual.widgets import Input
 
 from controller.clock import RealClock
-from controller.errors import RungwiseError
+from controller.errors import RelayKnowledge, RungwiseError
 from controller.measurement.model import Verdict
 from controller.planning.model import StepKind
 from controller.session.findings import diagnosis_lines
@@ -222,7 +222,7 @@ class RunScreen(BenchScreen):
 
     def _show_end(self, picture: Picture) -> None:
         view = picture.view
-        if not self.shell.record_path.exists():  # the ladder was not reached: none is left
+        if self._left_nothing:
             forget_told(self.shell.record_path)
         self.query_one("#endbox").add_class("-shown")
         self._tell_end()
@@ -294,10 +294,17 @@ class RunScreen(BenchScreen):
         if action == "letter":
             return self._ended or not self._prepared.typed
         if action in ("record", "report", "said"):
-            return self._ended and self.shell.record_path.exists()
+            return self._ended and not self._left_nothing
         if action in ("again", "leave"):
             return self._ended
         return True
+
+    @property
+    def _left_nothing(self) -> bool:
+        """Whether the ladder was not reached, so that there is no record."""
+        summary = self._engine.picture.view.summary
+        reached = summary is None or summary.relays is not RelayKnowledge.NOT_DRIVEN
+        return not reached and not self.shell.record_path.exists()
 
     @property
     def _run(self) -> SweepRun | None:
