@@ -162,7 +162,7 @@ def board(folder: Path) -> Iterator[tuple[str, Path]]:
     try:
         yield next(line.split()[1] for line in process.stdout if line.startswith("pty ")), record
     finally:
-        process.terminate()
+        process.kill()  # how it ends when it is asked to is the business of other tests
         process.wait(PATIENCE_S)
         process.stdout.close()
 

@@ -232,7 +232,7 @@ at_most_s = 5.0
 def started(code: str, folder: Path) -> Terminal:
     """Bring the program to a running sweep: plan, start, cautions."""
     terminal = Terminal(code, folder)
-    terminal.until(lambda: b"Long sweep" in terminal.output and b"tolerance" in terminal.output)
+    terminal.until(lambda: b"Long sweep" in terminal.output and b"limit" in terminal.output)
     terminal.press("\r")
     terminal.until(lambda: b"Start (s)" in terminal.output)
     terminal.press("s")
@@ -366,7 +366,7 @@ def test_a_port_that_is_held_is_said_to_be_held(bench: Path, device: PtyDevice) 
         assert holder.stdout.readline() == b"held\n"
         terminal = Terminal(PLAIN, bench)
         try:
-            terminal.until(lambda: b"tolerance" in terminal.output)
+            terminal.until(lambda: b"limit" in terminal.output)
             terminal.press("\r")
             terminal.until(lambda: b"Start (s)" in terminal.output)
             terminal.press("s")
@@ -413,7 +413,7 @@ def test_a_degree_sign_from_a_latin_1_terminal_is_a_reading(typed: Path) -> None
     terminal = Terminal(PLAIN, typed)
     try:
         terminal.until(lambda: b"Short check" in terminal.output)
-        terminal.until(lambda: b"tolerance" in terminal.output)
+        terminal.until(lambda: b"limit" in terminal.output)
         terminal.press("\r")
         terminal.until(lambda: b"Start (s)" in terminal.output)
         terminal.press("s")
