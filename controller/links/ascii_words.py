@@ -110,7 +110,7 @@ class Words:
             "hex": f"([0-9A-Fa-f]{{{self._digits}}})",
             "bits": f"([01]{{{self._outputs}}})",
             "bits-low-first": f"([01]{{{self._outputs}}})",
-            "decimal": "([0-9]{1,12})",
+            "decimal": f"([0-9]{{1,{len(str((1 << self._outputs) - 1))}}})",
             "name": "(.*?)",
             "any": ".*?",
         }

@@ -65,3 +65,8 @@ def test_what_is_wrong_with_a_pattern_is_said(pattern, states, reply, why) -> No
     import re
 
     assert re.search(why, problem)
+
+
+def test_the_largest_state_of_many_outputs_is_read_back_as_a_decimal_number() -> None:
+    words, state = Words(64), (1 << 64) - 1
+    assert words.state_in("{decimal}", words.filled("{decimal}", state)) == state
