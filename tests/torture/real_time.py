@@ -13,6 +13,7 @@ import signal
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -160,11 +161,13 @@ def board(folder: Path) -> Iterator[tuple[str, Path]]:
     )
     assert process.stdout is not None
     try:
-        yield next(line.split()[1] for line in process.stdout if line.startswith("pty ")), record
+        port = next(line.split()[1] for line in process.stdout if line.startswith("pty "))
+        # What it goes on to say has to be taken: a full pipe would stand the board still.
+        threading.Thread(target=process.stdout.read, daemon=True).start()
+        yield port, record
     finally:
         process.kill()  # how it ends when it is asked to is the business of other tests
         process.wait(PATIENCE_S)
-        process.stdout.close()
 
 
 class Spawner:
