@@ -158,7 +158,8 @@ def test_the_curve_adds_its_own_uncertainty(demo):
     curve = demo("tern-coolant-chart").curve
     (result,) = compare_in_bath(curve, [point(50.0, float(curve.ohms(50.0)))])
     shares = dict(result.budget)
-    assert shares["curve"] == float(curve.uncertainty_celsius(50.0)) > 0.1
+    assert shares["curve"] == pytest.approx(float(curve.uncertainty_celsius(50.0)), rel=1e-12)
+    assert shares["curve"] > 0.1
     assert result.uncertainty_celsius == pytest.approx(
         2 * math.sqrt(sum(u**2 for u in shares.values()))
     )
