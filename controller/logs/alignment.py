@@ -163,11 +163,12 @@ def align(rows: Sequence[LogRow], stands: Sequence[Stand]) -> Alignment:
     elsewhere = np.abs(offsets - offsets[best]) > _SAME_PLACE * shortest_s
     ratio = _least(rivals[elsewhere]) / base
     offset, rate = _refined(times, values, stands, levels, shown[best], float(offsets[best]))
+    # Further digits are those of the machine's linear algebra; they leave no trace in records.
     return Alignment(
-        offset_s=offset,
-        rate=rate,
-        deviation_celsius=deviation,
-        ratio=None if np.isinf(ratio) else ratio,
+        offset_s=round(offset, 6),
+        rate=round(rate, 9),
+        deviation_celsius=round(deviation, 6),
+        ratio=None if np.isinf(ratio) else round(ratio, 6),
     )
 
 
