@@ -193,7 +193,7 @@ def _say_end(
         **course.fields(),
     }
     output.document(fields)
-    if results or not (course.looks or later):
+    if results:
         say_results(output, plan, results)
     course.say(output)
     if session.record_path is not None:

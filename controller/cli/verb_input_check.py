@@ -10,6 +10,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from controller.cli.look_arguments import add_look_arguments
 from controller.errors import ExitCode, InputError
 from controller.measurement.input_circuit import LEAST_LOAD_OHMS
 
@@ -23,14 +24,7 @@ __all__ = ["add_arguments", "run"]
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
-    parser.add_argument("--bench", metavar="BENCH", type=Path, required=True, help="bench file")
-    parser.add_argument(
-        "--module", metavar="MODULE", type=Path, help="module file (default: the simulated one)"
-    )
-    parser.add_argument("--record", metavar="FILE", type=Path, help="keep a record of it")
-    parser.add_argument(
-        "--yes", action="store_true", help="the cautions for real equipment have been read"
-    )
+    add_look_arguments(parser)
     parser.add_argument(
         "--out",
         metavar="FILE",

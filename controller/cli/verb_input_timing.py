@@ -7,8 +7,9 @@ Must not know: how the times are measured.
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from controller.cli.look_arguments import add_look_arguments
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
@@ -20,14 +21,7 @@ __all__ = ["add_arguments", "run"]
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
-    parser.add_argument("--bench", metavar="BENCH", type=Path, required=True, help="bench file")
-    parser.add_argument(
-        "--module", metavar="MODULE", type=Path, help="module file (default: the simulated one)"
-    )
-    parser.add_argument("--record", metavar="FILE", type=Path, help="keep a record of it")
-    parser.add_argument(
-        "--yes", action="store_true", help="the cautions for real equipment have been read"
-    )
+    add_look_arguments(parser)
     parser.epilog = (
         "It takes one to two minutes: big steps between two resistances, at times that fall on all"
         " phases of the module's own beat. The readings of the bench have to come by themselves."

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from controller.cautions import WIGGLE_CAUTION
+from controller.cli.look_arguments import add_look_arguments
 from controller.planning.value import HINT
 
 if TYPE_CHECKING:
@@ -22,14 +23,7 @@ _USUAL_S = 60.0
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
     parser.add_argument("value", metavar="VALUE", nargs="+", help=HINT)
-    parser.add_argument("--bench", metavar="BENCH", type=Path, required=True, help="bench file")
-    parser.add_argument(
-        "--module", metavar="MODULE", type=Path, help="module file (default: the simulated one)"
-    )
-    parser.add_argument("--record", metavar="FILE", type=Path, help="keep a record of it")
-    parser.add_argument(
-        "--yes", action="store_true", help="the cautions for real equipment have been read"
-    )
+    add_look_arguments(parser)
     parser.add_argument(
         "--for",
         dest="seconds",

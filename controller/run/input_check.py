@@ -30,6 +30,7 @@ from controller.planning.paths import Router
 from controller.run.driver import Job, Part
 from controller.run.events import Event, RelaysSet, Sensed
 from controller.run.model import Ending, RunSummary
+from controller.run.summary import look_summary
 
 __all__ = ["Expected", "InputCheckRun", "InputFinding", "finding_words"]
 
@@ -188,7 +189,6 @@ class InputCheckRun(Job):
         return seen
 
     def _summary(self, ending: Ending) -> RunSummary:
-        relays = self._bench.link.relays
         finding = self.finding
         if ending is not Ending.COMPLETE:
             verdict = Verdict.UNDECIDED
@@ -196,17 +196,7 @@ class InputCheckRun(Job):
             verdict = Verdict.FAIL
         else:
             verdict = Verdict.PASS
-        return RunSummary(
-            verdict=verdict,
-            ended=ending,
-            passed=int(verdict is Verdict.PASS),
-            failed=int(verdict is Verdict.FAIL),
-            undecided=int(verdict is Verdict.UNDECIDED),
-            unsettled=0,
-            not_run=0,
-            relays=relays,
-            sentence=f"{finding_words(finding)}; {relays.value}.",
-        )
+        return look_summary(verdict, ending, self._bench.link.relays, finding_words(finding))
 
 
 def finding_words(finding: InputFinding) -> str:

@@ -11,7 +11,7 @@ from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.run.model import Ending, Reason, RunSummary, StepResult
 from controller.units import format_ohms
 
-__all__ = ["prompt_text", "result_words", "step_words", "summarize"]
+__all__ = ["look_summary", "prompt_text", "result_words", "step_words", "summarize"]
 
 
 def step_words(step: ResolvedStep) -> str:
@@ -177,3 +177,20 @@ def _count(number: int, noun: str) -> str:
 
 def _lower(text: str) -> str:
     return text[:1].lower() + text[1:]
+
+
+def look_summary(
+    verdict: Verdict, ending: Ending, relays: RelayKnowledge, sentence: str
+) -> RunSummary:
+    """Return the end of a run without steps, which comes to one verdict."""
+    return RunSummary(
+        verdict=verdict,
+        ended=ending,
+        passed=int(verdict is Verdict.PASS),
+        failed=int(verdict is Verdict.FAIL),
+        undecided=int(verdict is Verdict.UNDECIDED),
+        unsettled=0,
+        not_run=0,
+        relays=relays,
+        sentence=f"{sentence}; {relays.value}.",
+    )

@@ -27,6 +27,7 @@ from controller.readback.base import OperatorCommand, Prompt, Readback, Reading
 from controller.run.driver import Job, Part, Stopped
 from controller.run.events import Event, Jumped, NoteKind, NoteMade, RelaysSet
 from controller.run.model import Ending, RunSummary
+from controller.run.summary import look_summary
 
 __all__ = ["LEARN_S", "JumpCounter", "WiggleRun"]
 
@@ -308,7 +309,6 @@ class WiggleRun(Job):
             )
 
     def _summary(self, ending: Ending) -> RunSummary:
-        relays = self._bench.link.relays
         counter = self._counter
         watched = counter is not None and self._watched_s >= LEAST_WATCHED_S
         verdict = Verdict.UNDECIDED
@@ -316,17 +316,7 @@ class WiggleRun(Job):
             verdict = Verdict.FAIL
         elif watched and ending is Ending.COMPLETE:
             verdict = Verdict.PASS
-        return RunSummary(
-            verdict=verdict,
-            ended=ending,
-            passed=int(verdict is Verdict.PASS),
-            failed=int(verdict is Verdict.FAIL),
-            undecided=int(verdict is Verdict.UNDECIDED),
-            unsettled=0,
-            not_run=0,
-            relays=relays,
-            sentence=f"{self._sentence()}; {relays.value}.",
-        )
+        return look_summary(verdict, ending, self._bench.link.relays, self._sentence())
 
     def _sentence(self) -> str:
         counter = self._counter
