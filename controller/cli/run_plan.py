@@ -23,6 +23,7 @@ from controller.cli.fault_words import fault_fields
 from controller.cli.printer import ProgressPrinter, say_results
 from controller.cli.signals import stopping_by
 from controller.errors import InputError
+from controller.measurement.model import Verdict
 from controller.records.encode import plan_summary_fields, result_fields
 from controller.run.events import FaultRaised
 from controller.session.recording import chosen_pace, clock_of, new_record
@@ -98,10 +99,11 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     course = CourseKeeper()
     with Session(setup, write=output.warn, keep_early=scripted) as session:
         _watch(session, printer, faults, course)
-        if arguments.junit is not None:
-            _write_junit(arguments.junit, prepared, session, path, began_s)
         found = bool(course.points) and all(point.found for point in course.points)
         judged = search is None or search.judged or not found
+        if arguments.junit is not None:
+            verdict = _verdict_of_case(session, judged=judged)
+            _write_junit(arguments.junit, prepared, session, path, began_s, course, verdict)
         _say_end(output, session, path, faults, course, judged=judged, later=later)
         assert session.summary is not None  # noqa: S101 - a run ends with its summary
         status = exit_status(session.summary, judged=judged)
@@ -142,18 +144,28 @@ def _watch(
         printer.end()
 
 
+def _verdict_of_case(session: Session, *, judged: bool) -> Verdict:
+    """Return the verdict; a search whose plan states no limits does well by finding its points."""
+    assert session.summary is not None  # noqa: S101 - a run ends with its summary
+    return session.summary.verdict if judged else Verdict.PASS
+
+
 def _write_junit(
-    path: Path, prepared: Prepared, session: Session, record: Path, began_s: float
+    path: Path,
+    prepared: Prepared,
+    session: Session,
+    record: Path,
+    began_s: float,
+    course: CourseKeeper,
+    verdict: Verdict,
 ) -> None:
     from controller.clock import RealClock
-    from controller.reports.junit import run_junit_xml, write_junit
+    from controller.reports.junit import run_junit_xml, search_junit_xml, write_junit
 
     setup, summary = session.setup, session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
-    document = run_junit_xml(
-        setup.plan,
-        session.results,
-        properties={
+    stated: dict[str, Any] = {
+        "properties": {
             "plan": setup.plan.name,
             "bench": prepared.bench.name,
             "ladder": prepared.bench.ladder.name,
@@ -161,9 +173,13 @@ def _write_junit(
             "ended": summary.ended.value,
             "record": str(record),
         },
-        timestamp=RealClock().utc().strftime("%Y-%m-%dT%H:%M:%S"),
-        seconds=setup.clock.now_s() - began_s,
-    )
+        "timestamp": RealClock().utc().strftime("%Y-%m-%dT%H:%M:%S"),
+        "seconds": setup.clock.now_s() - began_s,
+    }
+    if prepared.inputs.plan.search is not None:
+        document = search_junit_xml(setup.plan, course.points, verdict, summary.sentence, **stated)
+    else:
+        document = run_junit_xml(setup.plan, session.results, **stated)
     write_junit(path, document)
 
 

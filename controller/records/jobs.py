@@ -7,6 +7,7 @@ from controller.bench.opened import Bench
 from controller.clock import Clock
 from controller.planning.model import ResolvedPlan
 from controller.records.inputs import Inputs
+from controller.run.bisection import Bisection
 from controller.run.later import LaterRun
 from controller.run.profile import ProfileRun
 from controller.run.seek import SeekRun
@@ -17,10 +18,21 @@ __all__ = ["PlanJob", "job_of"]
 PlanJob = SweepRun | LaterRun | ProfileRun | SeekRun
 
 
-def job_of(inputs: Inputs, plan: ResolvedPlan, bench: Bench, clock: Clock) -> PlanJob:
-    """Return the job for a plan that was resolved from `inputs`."""
-    if inputs.plan.search is not None:
-        return SeekRun(plan, inputs.plan.search, bench, clock, module=inputs.module)
+def job_of(
+    inputs: Inputs,
+    plan: ResolvedPlan,
+    bench: Bench,
+    clock: Clock,
+    *,
+    known: Bisection | None = None,
+) -> PlanJob:
+    """Return the job for a plan that was resolved from `inputs`.
+
+    `known` is what a search that is gone on with has found.
+    """
+    search = inputs.plan.search
+    if search is not None:
+        return SeekRun(plan, search, bench, clock, module=inputs.module, known=known)
     if inputs.plan.profile is not None:
         return ProfileRun(plan, inputs.plan.profile, bench, clock)
     if inputs.bench.readback is ReadbackKind.LATER:
