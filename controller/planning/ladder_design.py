@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing import get_context
 
 import numpy as np
@@ -24,7 +24,7 @@ from controller.ladder.design import (
     designed_ladder,
     search_rungs,
 )
-from controller.ladder.design.demand import NEAR_TIE_CELSIUS
+from controller.ladder.design.demand import NEAR_TIE_CELSIUS, least_rungs
 from controller.ladder.design.ladders import base_ohms
 from controller.ladder.electrical import state_ohms
 from controller.ladder.model import Ladder
@@ -35,11 +35,21 @@ from controller.module.model import Module
 from controller.planning.filtering import filtered_excursion
 from controller.units import COVERAGE_FACTOR
 
-__all__ = ["Choice", "DesignWish", "Sweep", "best_fixed", "design_ladders", "worked_out"]
+__all__ = [
+    "Choice",
+    "DesignWish",
+    "Sweep",
+    "best_fixed",
+    "design_ladders",
+    "rungs_needed",
+    "worked_out",
+]
 
 MOST_CHOICES = 5
 _SAME = 0.02  # excursions closer than this, as a share, are as good as each other
 _SEEDS = (3, 2, 1)  # searches for all step sizes together, for the largest alone, for few values
+_MORE_SEEDS = (6, 3, 1)  # where a search takes less time
+_FEW_RUNGS = 16
 _TRIES = 2000
 
 
@@ -123,7 +133,14 @@ def design_ladders(
 
     Raises InputError when none makes every temperature as closely as asked for.
     """
-    tasks = list(_tasks(wish))
+    needed = rungs_needed(wish)
+    if max(wish.counts) < needed:
+        raise InputError.single(
+            f"{max(wish.counts)} rungs cannot make every temperature within"
+            f" {wish.deviation_celsius:g} degC, whatever their values: it takes {needed} at least",
+            hint="allow more deviation, more relays, or a shorter span",
+        )
+    tasks = list(_tasks(replace(wish, counts=tuple(n for n in wish.counts if n >= needed))))
     found: dict[int, Choice | None] = {}
     for number, choice in _all_carried_out(tasks, processes):
         found[number] = choice
@@ -143,6 +160,13 @@ def design_ladders(
         )
     best = [one for one in close if not any(_better(other, one) for other in close)]
     return tuple(sorted(best, key=_quietness)[:MOST_CHOICES])
+
+
+def rungs_needed(wish: DesignWish) -> int:
+    """Return how many rungs are needed for the deviation at least, of whatever values."""
+    fixed = wish.fixed.ohms if wish.fixed else 0.0
+    base = base_ohms(wish.build, max(wish.counts), fixed)
+    return max(least_rungs(one, base, wish.deviation_celsius) for one in wish.demands)
 
 
 def _refuse_nothing(wish: DesignWish, made: Sequence[Choice]) -> None:
@@ -183,12 +207,12 @@ class _Task:
 def _tasks(wish: DesignWish) -> Iterator[_Task]:
     """Yield the searches: for all step sizes together, for each alone, and for few values."""
     every = tuple(sorted(wish.steps_celsius, reverse=True))
-    together, alone, few = _SEEDS
-    aims = [(every, False, together)]
-    if len(every) > 1:
-        aims += [(every[:1], False, alone)]
-    aims += [(every[:1], True, few)]
     for count in wish.counts:
+        together, alone, few = _MORE_SEEDS if count <= _FEW_RUNGS else _SEEDS
+        aims = [(every, False, together)]
+        if len(every) > 1:
+            aims += [(every[:1], False, alone)]
+        aims += [(every[:1], True, few)]
         for number, (steps, few_kinds, seeds) in enumerate(aims):
             aim = Aim(
                 steps_celsius=steps,

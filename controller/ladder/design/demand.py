@@ -31,6 +31,7 @@ __all__ = [
     "Demand",
     "demand_of",
     "drops_celsius",
+    "least_rungs",
     "lower_bound_celsius",
     "nearest_deviations_celsius",
     "worst_deviation_celsius",
@@ -42,6 +43,7 @@ NEAR_TIE_CELSIUS = 0.1
 _LISTED = 10  # smallest rungs whose sums are all listed: 1024
 _TABLE = 4096
 _ROOM_CELSIUS = 60.0
+_MOST_RUNGS = 64
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -147,6 +149,27 @@ def lower_bound_celsius(
         bound = max(bound, (float(drop) - step_celsius - 2.0 * deviation) / 2.0)
         value += float(ohms)
     return bound if value >= goal else math.inf
+
+
+def least_rungs(demand: Demand, base_ohms: float, deviation: float) -> int:
+    """Return how many rungs it takes at least, of whatever values; more are not counted than 64.
+
+    Above all that the smaller rungs make together the next state is the next rung alone. So that
+    rung reaches no further than two deviations beyond, and the stack is highest when each does.
+    For curves whose slope only falls or only rises with resistance.
+    """
+    inward = deviation if demand.rising else -deviation
+    low_end, high_end = demand.low_celsius, demand.high_celsius
+    if not demand.rising:
+        low_end, high_end = high_end, low_end
+    goal = demand.ohms(high_end - inward)
+    value, count = base_ohms, 0
+    while value < goal and count < _MOST_RUNGS:
+        here = float(demand.celsius(np.array([value]))[0])
+        reached = low_end + inward if value < demand.least_ohms else here + 2.0 * inward
+        value += demand.ohms(reached) - base_ohms
+        count += 1
+    return count
 
 
 def nearest_deviations_celsius(
