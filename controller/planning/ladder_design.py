@@ -207,8 +207,10 @@ class _Task:
 def _tasks(wish: DesignWish) -> Iterator[_Task]:
     """Yield the searches: for all step sizes together, for each alone, and for few values."""
     every = tuple(sorted(wish.steps_celsius, reverse=True))
+    # Where resistance rises, each ohm is as many degC, and there is less to be found.
+    rising = any(demand.rising for demand in wish.demands)
     for count in wish.counts:
-        together, alone, few = _MORE_SEEDS if count <= _FEW_RUNGS else _SEEDS
+        together, alone, few = _MORE_SEEDS if count <= _FEW_RUNGS and not rising else _SEEDS
         aims = [(every, False, together)]
         if len(every) > 1:
             aims += [(every[:1], False, alone)]
@@ -218,7 +220,7 @@ def _tasks(wish: DesignWish) -> Iterator[_Task]:
                 steps_celsius=steps,
                 deviation_celsius=wish.deviation_celsius,
                 few_kinds=few_kinds,
-                tries=_TRIES,
+                tries=_TRIES // 3 if rising else _TRIES,
             )
             for seed in range(seeds):
                 yield _Task(wish, count, aim, wish.seed * 1000 + number * 100 + seed)

@@ -45,7 +45,7 @@ def picture(rows: list[dict]) -> str:
         inside = end + 200 > _WIDTH
         parts.append(
             text(
-                words, end - 6 if inside else end + 6, y + 15, font_size=12,
+                words, min(at, end) - 6 if inside else end + 6, y + 15, font_size=12,
                 text_anchor="end" if inside else "start",
                 fill="white" if inside and float(step) > 1 else "#1a202c",
             )

@@ -41,6 +41,7 @@ NEAR_TIE_CELSIUS = 0.1
 """How much further off than the nearest state another may be: about what plans allow."""
 
 _LISTED = 10  # smallest rungs whose sums are all listed: 1024
+_LISTED_RISING = 14  # where resistance rises with temperature, an ohm is as many degC everywhere
 _TABLE = 4096
 _ROOM_CELSIUS = 60.0
 _MOST_RUNGS = 64
@@ -176,10 +177,11 @@ def nearest_deviations_celsius(
     demand: Demand, rungs: FloatArray, base_ohms: float, targets_ohms: FloatArray
 ) -> FloatArray:
     """Return how far the nearest state is from each target; 0 above what the sums list."""
-    sums = _listed_sums(rungs, base_ohms)
+    listed = _LISTED_RISING if demand.rising else _LISTED
+    sums = _listed_sums(rungs, base_ohms, listed)
     top = math.inf
-    if rungs.size > _LISTED:
-        top = base_ohms + float(rungs[_LISTED])
+    if rungs.size > listed:
+        top = base_ohms + float(rungs[listed])
         sums = np.sort(np.append(sums, top))
     after = np.clip(np.searchsorted(sums, targets_ohms), 1, sums.size - 1)
     around = demand.celsius(np.stack([sums[after - 1], sums[after]]))
@@ -187,9 +189,9 @@ def nearest_deviations_celsius(
     return np.asarray(np.where(targets_ohms < top, off, 0.0))
 
 
-def _listed_sums(rungs: FloatArray, base_ohms: float) -> FloatArray:
+def _listed_sums(rungs: FloatArray, base_ohms: float, listed: int = _LISTED) -> FloatArray:
     sums = np.array([base_ohms])
-    for ohms in rungs[:_LISTED]:
+    for ohms in rungs[:listed]:
         sums = np.concatenate([sums, sums + ohms])
     return np.sort(sums)
 
