@@ -61,4 +61,5 @@ if __name__ == "__main__":
     import excursions
 
     file = Path(sys.argv[1] if len(sys.argv) > 1 else "sweeps/excursions.svg")
-    file.write_text(picture(excursions.rows()), "utf-8")
+    drawn = [row for row in excursions.rows() if row["name"].startswith("excursion in")]
+    file.write_text(picture(drawn), "utf-8")
