@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from controller.bench.files import BenchFile
+from controller.bench.model import BenchFile
 from controller.errors import RelayKnowledge
 from controller.measurement.model import Verdict
 from controller.module.model import Module

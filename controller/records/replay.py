@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 
-from controller.bench.files import BenchFile, LinkKind, ReadbackKind
+from controller.bench.model import BenchFile, LinkKind, ReadbackKind
 from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
 from controller.errors import InputError, RungwiseError

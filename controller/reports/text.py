@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from controller.bench.files import ReadbackKind
+from controller.bench.model import ReadbackKind
 from controller.cautions import (
     BUS_CAUTION,
     CAUTIONS_TITLE,

@@ -221,7 +221,7 @@ class SeekRun(Job):
                     self._known_codes = () if self._search.clear_codes else reading.codes
                 on = is_seen(self._search, reading, self._module, self._known_codes or ())
                 counts = on is not None and (stood or self._early(on))
-                yield (self._seen(step, attempt, reading, final=counts),)
+                yield (ReadingSeen.of(reading, step, attempt=attempt, final=counts),)
                 if counts and on is not None:
                     yield self._take(step, reading, on=on)
                     return
@@ -260,19 +260,6 @@ class SeekRun(Job):
                 reported_celsius=reading.celsius,
                 codes=reading.codes,
             ),
-        )
-
-    def _seen(
-        self, step: ResolvedStep, attempt: int, reading: Reading, *, final: bool
-    ) -> ReadingSeen:
-        return ReadingSeen(
-            at_s=reading.at_s,
-            step_index=step.index,
-            attempt=attempt,
-            celsius=reading.celsius,
-            volts=reading.volts,
-            codes=reading.codes,
-            final=final,
         )
 
     def _summary(self, ending: Ending) -> RunSummary:
