@@ -16,9 +16,9 @@ from controller.measurement.model import Contribution, DecisionRule, SettleRule,
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.records.reader import Record
 from controller.records.values import codes_of, number_of, ohms_of, state_of
-from controller.run.model import Reason, StepResult
+from controller.run.model import Ending, Reason, StepResult
 
-__all__ = ["path_of", "plan_of", "result_of", "results_of", "understood"]
+__all__ = ["ending_of", "path_of", "plan_of", "result_of", "results_of", "understood"]
 
 _Made = TypeVar("_Made")
 
@@ -31,6 +31,14 @@ def plan_of(record: Record) -> ResolvedPlan:
 def results_of(record: Record) -> tuple[StepResult, ...]:
     """Return the result that counts of each step, in the plan's order. Raises InputError."""
     return understood(record, lambda: tuple(result_of(line) for line in record.steps))
+
+
+def ending_of(record: Record) -> Ending:
+    """Return how a run ended; one that was cut off counts as stopped. Raises InputError."""
+    closing = record.closing
+    if closing is None:
+        return Ending.STOPPED
+    return understood(record, lambda: Ending(closing["ended"]))
 
 
 def understood(record: Record, make: Callable[[], _Made]) -> _Made:
