@@ -26,6 +26,8 @@ from controller.errors import InputError
 from controller.measurement.model import Verdict
 from controller.records.encode import plan_summary_fields, result_fields
 from controller.run.events import FaultRaised
+from controller.run.model import Ending
+from controller.run.summary import headline
 from controller.session.recording import chosen_pace, clock_of, new_record
 from controller.session.status import exit_status
 
@@ -103,7 +105,7 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         judged = search is None or search.judged or not found
         if arguments.junit is not None:
             verdict = _verdict_of_case(session, judged=judged)
-            _write_junit(arguments.junit, prepared, session, path, began_s, course, verdict)
+            _write_junit(arguments.junit, prepared, session, path, began_s, course, verdict, faults)
         _say_end(output, session, path, faults, course, judged=judged, later=later)
         assert session.summary is not None  # noqa: S101 - a run ends with its summary
         status = exit_status(session.summary, judged=judged)
@@ -158,19 +160,25 @@ def _write_junit(
     began_s: float,
     course: CourseKeeper,
     verdict: Verdict,
+    faults: Sequence[FaultRaised],
 ) -> None:
     from controller.clock import RealClock
     from controller.reports.junit import run_junit_xml, search_junit_xml, write_junit
 
     setup, summary = session.setup, session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
+    broken_off = None
+    if summary.ended is not Ending.COMPLETE:
+        broken_off = " ".join([*(f"{one.message}." for one in faults), summary.sentence])
     stated: dict[str, Any] = {
+        "broken_off": broken_off,
         "properties": {
+            "ended": summary.ended.value,
+            "relays": summary.relays.value,
+            "verdict": summary.verdict.value,
             "plan": setup.plan.name,
             "bench": prepared.bench.name,
             "ladder": prepared.bench.ladder.name,
-            "verdict": summary.verdict.value,
-            "ended": summary.ended.value,
             "record": str(record),
         },
         "timestamp": RealClock().utc().strftime("%Y-%m-%dT%H:%M:%S"),
@@ -196,9 +204,9 @@ def _say_end(
     plan, results, summary = session.setup.plan, session.results, session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
     fields: dict[str, Any] = {
-        "verdict": summary.verdict.value,
         "ended": summary.ended.value,
         "relays": summary.relays.value,
+        "verdict": summary.verdict.value,
         "sentence": summary.sentence,
         "new_codes": list(summary.new_codes),
         "plan": plan_summary_fields(plan),
@@ -221,6 +229,6 @@ def _say_end(
     if later and session.record_path is not None:
         output.say(f"When the log is saved: rungwise readings {path} LOG.csv")
     if judged:
-        output.say_verdict(summary.verdict.value, summary.sentence)
+        output.say_verdict(headline(summary.verdict, summary.ended), summary.sentence)
     else:
         output.say(summary.sentence)

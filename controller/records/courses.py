@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 
 from controller.errors import InputError
@@ -19,8 +18,10 @@ from controller.records.compare import (
     words_differ,
 )
 from controller.records.course_lines import course_event
+from controller.records.decode import ending_of
 from controller.records.inputs import Inputs
 from controller.records.reader import Record
+from controller.records.values import finite_or_none
 from controller.run.bisection import Bisection
 from controller.run.events import Looked, PointFound, StepTimed
 from controller.run.model import Ending, StepResult
@@ -58,7 +59,7 @@ def recorded_verdict(record: Record, plan: ResolvedPlan, results: Sequence[StepR
     A search has no results: it is judged by its points.
     """
     if plan.kind != PlanKind.THRESHOLD.value:
-        return verdict_of(plan, results)
+        return verdict_of(plan, results, ending_of(record))
     closing = record.closing
     return Verdict.UNDECIDED if closing is None else Verdict(closing["verdict"])
 
@@ -148,7 +149,7 @@ def _compare_points(
     for was, now in zip(recorded, found, strict=False):
         for field in ("low_celsius", "high_celsius", "uncertainty_celsius"):
             name = f"{was.way.value} {field} ({how})"
-            before, after = _finite(getattr(was, field)), _finite(getattr(now, field))
+            before, after = finite_or_none(getattr(was, field)), finite_or_none(getattr(now, field))
             differences += numbers_differ(None, name, before, after, near)
         for field, one, other in (
             ("verdict", was.verdict, now.verdict),
@@ -164,10 +165,6 @@ def _overlap(one: SwitchingPoint, other: SwitchingPoint) -> bool:
         one.low_celsius - unsure <= other.high_celsius
         and other.low_celsius - unsure <= one.high_celsius
     )
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
 
 
 def _events(record: Record) -> Iterator[object]:

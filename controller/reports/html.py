@@ -12,7 +12,8 @@ from controller.diagnosis import Words
 from controller.errors import InputError
 from controller.planning.plan import PlanKind, ToleranceBand
 from controller.records.course_lines import course_of
-from controller.records.decode import plan_of, results_of
+from controller.records.courses import recorded_verdict
+from controller.records.decode import ending_of, plan_of, results_of
 from controller.records.inputs import Inputs, inputs_of
 from controller.records.reader import Record
 from controller.reports.course import course_sections, verdict_words
@@ -23,7 +24,8 @@ from controller.reports.scale import Scale
 from controller.reports.style import CONTENT_POLICY, STYLE
 from controller.reports.svg import content, element
 from controller.reports.text import record_cautions, run_facts, run_sentence, steps_without_result
-from controller.run.model import StepResult
+from controller.run.model import Ending, StepResult
+from controller.run.summary import headline
 from controller.text import one_line
 
 __all__ = ["Attached", "Told", "report_html"]
@@ -95,13 +97,17 @@ def report_html(
 
 def _one(record: Record, words: Words | str, told: Told, scale: Scale, *, name: str | None) -> str:
     plan, results, inputs = plan_of(record), results_of(record), _inputs(record)
-    verdict, search = verdict_words(record, plan, results), plan.kind == PlanKind.THRESHOLD.value
+    ended, search = ending_of(record), plan.kind == PlanKind.THRESHOLD.value
+    verdict = recorded_verdict(record, plan, results)
+    word = verdict_words(record, plan, results)
+    if ended is not Ending.COMPLETE:
+        word = headline(verdict, ended)
     box = element(
         "div",
-        element("strong", content(verdict.upper())),
+        element("strong", content(word.upper())),
         paragraph(run_sentence(record)),
         *(paragraph(one) for one in steps_without_result(plan, results)),
-        class_=f"verdict {verdict}",
+        class_=f"verdict {'fail' if ended is Ending.FAULT else verdict.value}",
     )
     return element(
         "section",

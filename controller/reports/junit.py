@@ -82,11 +82,15 @@ def run_junit_xml(
     plan: ResolvedPlan,
     results: Sequence[StepResult],
     *,
+    broken_off: str | None = None,
     properties: Mapping[str, str],
     timestamp: str,
     seconds: float,
 ) -> bytes:
     """Return a test suite with one test case for each step of a run.
+
+    A run that was not completed has one more, an error before all others: `broken_off` says what
+    failed and what is known of the relays.
 
     A step that fails is a failure; one that is undecided, or was not run, is an error: neither is
     good enough to go on with. A case takes the time the step took to settle; `seconds` is the
@@ -103,7 +107,14 @@ def run_junit_xml(
         words = "not run" if result is None else result_words(result)
         took_s = (result.settle_s or 0.0) if result else 0.0
         cases.append((f"step {step.index + 1}: {target}", took_s, verdict, words))
-    return _suite(plan, cases, properties=properties, timestamp=timestamp, seconds=seconds)
+    return _suite(
+        plan,
+        cases,
+        broken_off=broken_off,
+        properties=properties,
+        timestamp=timestamp,
+        seconds=seconds,
+    )
 
 
 def search_junit_xml(
@@ -112,6 +123,7 @@ def search_junit_xml(
     verdict: Verdict,
     sentence: str,
     *,
+    broken_off: str | None = None,
     properties: Mapping[str, str],
     timestamp: str,
     seconds: float,
@@ -126,13 +138,21 @@ def search_junit_xml(
         for point in points
         if point.verdict is not None
     ]
-    return _suite(plan, cases, properties=properties, timestamp=timestamp, seconds=seconds)
+    return _suite(
+        plan,
+        cases,
+        broken_off=broken_off,
+        properties=properties,
+        timestamp=timestamp,
+        seconds=seconds,
+    )
 
 
 def _suite(
     plan: ResolvedPlan,
     cases: Sequence[tuple[str, float, Verdict | None, str]],
     *,
+    broken_off: str | None,
     properties: Mapping[str, str],
     timestamp: str,
     seconds: float,
@@ -145,15 +165,29 @@ def _suite(
             "name": _legal(plan.name),
             "timestamp": timestamp,
             "hostname": "localhost",
-            "tests": str(len(cases)),
+            "tests": str(len(cases) + (broken_off is not None)),
             "failures": str(verdicts.count(Verdict.FAIL)),
-            "errors": str(verdicts.count(Verdict.UNDECIDED) + verdicts.count(None)),
+            "errors": str(
+                verdicts.count(Verdict.UNDECIDED) + verdicts.count(None) + (broken_off is not None)
+            ),
             "time": f"{seconds:.3f}",
         },
     )
     stated = ET.SubElement(suite, "properties")
     for key, value in properties.items():
         ET.SubElement(stated, "property", {"name": key, "value": _legal(value)})
+    if broken_off is not None:
+        case = ET.SubElement(
+            suite,
+            "testcase",
+            {
+                "name": "end of the run",
+                "classname": f"rungwise.{_legal(plan.name)}",
+                "time": "0.000",
+            },
+        )
+        words = _legal(broken_off)
+        ET.SubElement(case, "error", {"message": words, "type": "broken-off"}).text = words
     for name, took_s, verdict, words in cases:
         case = ET.SubElement(
             suite,

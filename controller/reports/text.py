@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from controller.bench.files import ReadbackKind
+from controller.bench.model import ReadbackKind
 from controller.cautions import (
     BUS_CAUTION,
     CAUTIONS_TITLE,
@@ -22,11 +22,11 @@ from controller.planning.model import ResolvedPlan
 from controller.planning.pacing import judged_steps
 from controller.planning.plan import PlanKind
 from controller.records.course_lines import course_of
-from controller.records.decode import plan_of, results_of, understood
+from controller.records.decode import ending_of, plan_of, results_of, understood
 from controller.records.reader import Record
 from controller.reports.course import course_sections, verdict_words
 from controller.reports.scale import Scale
-from controller.run.model import StepResult
+from controller.run.model import Ending, StepResult
 from controller.text import clean, number, ohms, one_line, table
 from controller.units import fahrenheit_from_celsius
 
@@ -47,8 +47,7 @@ def _report(record: Record, *, fahrenheit: bool) -> str:
         "",
         *_facts(record, plan),
         "",
-        f"Verdict: {verdict_words(record, plan, results).upper()}",
-        *_wrapped(run_sentence(record)),
+        *_verdict(record, plan, results),
         "",
         *_results(plan, results, fahrenheit=fahrenheit),
         "",
@@ -146,11 +145,21 @@ def _source_of_readings(opening: Mapping[str, Any]) -> str:
 
 
 def run_sentence(record: Record) -> str:
-    """Return the one sentence the run ended with."""
+    """Return the one sentence the run ended with; what failed comes before it."""
     closing = record.closing
     if closing is None:
         return "The record was never closed: the run was cut off."
+    faults = [str(line["message"]) for line in record.lines if line["type"] == "fault"]
+    if ending_of(record) is Ending.FAULT and faults:
+        return f"{faults[-1]}. {closing['sentence']}"
     return str(closing["sentence"])
+
+
+def _verdict(record: Record, plan: ResolvedPlan, results: Sequence[StepResult]) -> list[str]:
+    ended = ending_of(record)
+    fault = ["FAULT", *_wrapped(run_sentence(record))] if ended is Ending.FAULT else []
+    word = f"Verdict: {verdict_words(record, plan, results).upper()}"
+    return [*fault, word] if fault else [word, *_wrapped(run_sentence(record))]
 
 
 def _results(plan: ResolvedPlan, results: Sequence[StepResult], *, fahrenheit: bool) -> list[str]:
