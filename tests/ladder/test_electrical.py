@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -24,6 +25,7 @@ from controller.ladder.electrical import (
     state_uncertainty_ohms,
     states_ohms,
 )
+from controller.ladder.files import load_ladder
 from controller.ladder.loading import overloads, state_loading
 from controller.ladder.model import Contacts, GroupKind, Ladder
 from controller.ladder.path import best_path
@@ -364,3 +366,14 @@ def test_ratings(make_series):
     assert len(overloads(ladder, loading)) == 2
     fine = state_loading(ladder, 0, reference_volts=5.0, pullup_ohms=1000.0)
     assert overloads(ladder, fine) == ()
+
+
+def test_few_states_and_many_make_the_same_to_the_last_bit():
+    """Which of two equal states a plan takes must not hang on how many were worked out at once."""
+    ladder = load_ladder(Path(__file__).parents[2] / "sweeps" / "ladders" / "bench-16.toml")
+    states = np.random.default_rng(5).integers(0, 1 << ladder.relay_count, 3000)
+    many = states_ohms(ladder, states)
+    few = np.concatenate([states_ohms(ladder, part) for part in np.split(states, 1000)])
+    np.testing.assert_array_equal(few, many)
+    np.testing.assert_array_equal([float(states_ohms(ladder, one)) for one in states], many)
+    np.testing.assert_array_equal([state_ohms(ladder, int(one)) for one in states], many)
