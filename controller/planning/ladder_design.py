@@ -6,11 +6,14 @@ seed, so that the same wish gives the same choices whatever the machine has to d
 
 from __future__ import annotations
 
+import contextlib
 import math
+import signal
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
-from multiprocessing import get_context
+from multiprocessing import active_children, get_context
 
 import numpy as np
 
@@ -173,7 +176,8 @@ def _refuse_nothing(wish: DesignWish, made: Sequence[Choice]) -> None:
     if not made:
         raise InputError.single(
             f"no set of {' or '.join(map(str, wish.counts))} rungs from {wish.catalogue.name} was"
-            f" found that makes every temperature within {wish.deviation_celsius:g} degC",
+            f" found that makes every temperature within {wish.deviation_celsius:g} degC; with"
+            f" values made to order it would take {rungs_needed(wish)} at least",
             hint="allow more deviation, more relays, a closer series, or a shorter span",
         )
 
@@ -231,10 +235,32 @@ def _all_carried_out(tasks: Sequence[_Task], processes: int) -> Iterator[tuple[i
     if processes <= 1:
         yield from ((number, _carried_out(task)) for number, task in enumerate(tasks))
         return
+    before = {child.pid for child in active_children()}
     with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
-        running = {pool.submit(_carried_out, task): n for n, task in enumerate(tasks)}
-        for done in as_completed(running):
-            yield running[done], done.result()
+        with _interrupts_ignored():  # by the processes that begin here: it is for us to end them
+            running = {pool.submit(_carried_out, task): n for n, task in enumerate(tasks)}
+        try:
+            for done in as_completed(running):
+                yield running[done], done.result()
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            for child in active_children():
+                if child.pid not in before:
+                    child.terminate()
+            raise
+
+
+@contextlib.contextmanager
+def _interrupts_ignored() -> Iterator[None]:
+    """Ignore Ctrl-C for a moment; only the main thread can."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    earlier = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, earlier)
 
 
 def _carried_out(task: _Task) -> Choice | None:

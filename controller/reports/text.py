@@ -101,9 +101,20 @@ def run_facts(record: Record, plan: ResolvedPlan) -> list[tuple[str, str]]:
                 f" at most {plan.settle.at_most_s:g} s"
             ),
         ),
+        *_excursion(plan),
         ("Program", f"rungwise {opening['versions']['rungwise']}"),
         ("Record", record.path.name),
     ]
+
+
+def _excursion(plan: ResolvedPlan) -> list[tuple[str, str]]:
+    """Return how far the value strays while relays switch, and what is proven of it."""
+    if plan.worst_excursion_celsius is None:
+        return []
+    strays = f"{plan.worst_excursion_celsius:.2f} degC while relays switch"
+    if plan.lower_bound_celsius is not None:
+        strays += f", no order can do better than {plan.lower_bound_celsius:.2f}"
+    return [("Worst excursion", strays)]
 
 
 def _parking(opening: Mapping[str, Any]) -> list[tuple[str, str]]:

@@ -192,6 +192,11 @@ def test_a_profile_in_time_has_no_late_steps_in_its_report(rungwise: Run, tmp_pa
     text = rungwise("report", record).out
     assert "Late steps" not in text
     assert "Verdict: PASS" in text
+    plan = load_record(record).opening["plan"]
+    worst, bound = plan["worst_excursion_celsius"], plan["lower_bound_celsius"]
+    strays = f"{worst:.2f} degC while relays switch, no order can do better than {bound:.2f}"
+    assert bound <= worst
+    assert strays in text
 
 
 def test_a_profile_is_not_gone_on_with_and_says_why(rungwise: Run, tmp_path: Path) -> None:

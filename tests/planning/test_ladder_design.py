@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+import multiprocessing
+import signal
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +14,7 @@ from hypothesis import strategies as st
 
 from controller.ladder.design import Build, Demand, Part, catalogue_of_series, demand_of
 from controller.ladder.design.demand import worst_deviation_celsius
+from controller.planning import ladder_design
 from controller.planning.ladder_design import DesignWish, best_fixed, design_ladders, worked_out
 from controller.sensors.extension import extended_celsius
 from controller.sensors.files import load_sensor
@@ -148,3 +151,28 @@ def test_what_a_choice_claims_is_what_brute_force_finds(data: st.DataObject) -> 
     assert sweep.excursion_celsius >= least - 0.02
     # Near the least: the bound is no empty promise.
     assert sweep.excursion_celsius <= least * 1.05 + 0.5
+
+
+@pytest.mark.soak
+def test_an_interrupted_search_leaves_no_process() -> None:
+    demand, catalogue = demand_for("tern-coolant", 20.0, 100.0), catalogue_of_series("E24", 0.1)
+    wish = DesignWish(
+        counts=(10, 11, 12, 13),
+        catalogue=catalogue,
+        demands=(demand,),
+        steps_celsius=(10.0,),
+        deviation_celsius=2.0,
+        build=Build(),
+        fixed=best_fixed(catalogue, [demand], Build(), 13),
+    )
+    tasks = list(ladder_design._tasks(wish))
+    found = ladder_design._all_carried_out(tasks, 2)
+    next(found)
+    running = multiprocessing.active_children()
+    assert running
+    with pytest.raises(KeyboardInterrupt):
+        found.throw(KeyboardInterrupt())
+    for child in running:
+        child.join(20.0)
+        assert not child.is_alive()
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
