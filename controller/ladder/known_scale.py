@@ -1,7 +1,7 @@
 """A scale that has been told beforehand which resistances it will be asked for.
 
 Knows: that a scale costs much the same for one resistance as for thousands.
-Must not know: what the scale stands for, ladders, states.
+Must not know: what the scale stands for.
 """
 
 from __future__ import annotations
