@@ -259,7 +259,7 @@ def test_a_link_that_dies_while_parking_after_the_last_step_is_no_pass(
     assert f"FAULT: {first}" in ended.out
     assert "PASS" not in ended.out
 
-    suite = ET.parse("r.xml").getroot()  # noqa: S314 - written a moment ago
+    suite = ET.parse("r.xml").getroot()
     assert (suite.get("tests"), suite.get("errors"), suite.get("failures")) == ("4", "1", "0")
     error = suite.findall("testcase")[0].find("error")
     assert error is not None
