@@ -127,7 +127,7 @@ def _run(arguments: argparse.Namespace, output: Output) -> int:
 
     try:
         verb = importlib.import_module(f"controller.cli.{module_name(arguments.verb)}")
-        return int(verb.run(arguments, output))
+        status = int(verb.run(arguments, output))
     except RungwiseError as error:
         output.error(error)
         return int(error.exit_code)
@@ -137,6 +137,10 @@ def _run(arguments: argparse.Namespace, output: Output) -> int:
     except KeyboardInterrupt:
         output.warn("Interrupted; nothing was being driven.")
         return 130
+    if output.lost is not None:
+        output.warn(f"rungwise: standard output cannot be written: {output.lost}")
+        return status or 3
+    return status
 
 
 def _verb_first(words: list[str]) -> list[str]:

@@ -22,7 +22,7 @@ from controller.cli.courses import CourseKeeper
 from controller.cli.fault_words import fault_fields
 from controller.cli.printer import ProgressPrinter, say_results
 from controller.cli.signals import stopping_by
-from controller.errors import InputError
+from controller.errors import ExitCode, InputError
 from controller.records.encode import plan_summary_fields, result_fields
 from controller.run.events import FaultRaised
 from controller.run.model import Ending
@@ -98,10 +98,14 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     printer = ProgressPrinter(output, asking=prepared.typed)
     scripted = prepared.typed and not sys.stdin.isatty()
     course = CourseKeeper()
+    unwritten: InputError | None = None
     with Session(setup, write=output.warn, keep_early=scripted) as session:
         _watch(session, printer, faults, course)
         if arguments.junit is not None:
-            _write_junit(arguments.junit, prepared, session, path, began_s, faults)
+            try:
+                _write_junit(arguments.junit, prepared, session, path, began_s, faults)
+            except InputError as error:  # it was driven all the same: what came of it is said
+                unwritten = error
         found = bool(course.points) and all(point.found for point in course.points)
         judged = search is None or search.judged or not found
         _say_end(output, session, path, faults, course, judged=judged, later=later)
@@ -109,6 +113,9 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         status = exit_status(session.summary, judged=judged)
     if clears is not None:
         clear_codes(prepared.bench, clears, output)
+    if unwritten is not None:
+        output.warn(f"rungwise: {unwritten}")
+        return status if status is not ExitCode.PASS else ExitCode.LINK_FAULT
     return status
 
 
