@@ -154,7 +154,7 @@ def _needed_in(run: list[Asked], path: str) -> bool:
     asked = [one for one in run if one.path == path and one.shape != "any"]
     # An empty default of a choice only lets the loader read on.
     return bool(asked) and all(
-        one.required or (by_choice and one.shape == "choice" and one.default == "") for one in asked
+        one.required or (one.shape == "choice" and one.default == "") for one in asked
     )
 
 
