@@ -41,6 +41,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--night", action="store_true", help="run everything, with many more examples")
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """Let a worker more than there are cores work: tests at ports and in real time mostly wait."""
+    return (os.cpu_count() or 1) + 1
+
+
 def pytest_configure(config: pytest.Config) -> None:
     settings.load_profile("night" if config.getoption("--night") else "ordinary")
 
