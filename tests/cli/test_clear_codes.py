@@ -90,18 +90,18 @@ def test_it_is_refused_before_anything_is_driven(monkeypatch):
 
 @pytest.mark.soak
 @pytest.mark.pty
-def test_after_a_check_over_two_ports(tmp_path):
+def test_after_a_check_over_two_ports(tmp_path, brisk):
     """Open and short set codes in the stand-in; a person then has them cleared."""
     bench = tmp_path / "bench.toml"
-    text = (SWEEPS / "benches" / "over-can.toml").read_text()
-    bench.write_text(text.replace("../ladders", str(SWEEPS / "ladders")))
+    text = (brisk / "benches" / "over-can.toml").read_text()
+    bench.write_text(text.replace("../ladders", str(brisk / "ladders")))
     ours, theirs = os.openpty()
     os.write(ours, b"7E8\n")
     done = subprocess.run(
         [
             *(sys.executable, "-m", "rungwise", "stand-in"),
-            *(str(SWEEPS / "benches" / "simulated.toml"), "--run", "check"),
-            *(str(SWEEPS / "coolant-check.toml"), "--bench", str(bench), "--yes"),
+            *(str(brisk / "benches" / "simulated.toml"), "--run", "check"),
+            *(str(brisk / "coolant-check.toml"), "--bench", str(bench), "--yes"),
             *("--clear-codes", "7E8", "--record", "run.jsonl"),
         ],
         cwd=tmp_path,
