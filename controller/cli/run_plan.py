@@ -20,9 +20,10 @@ from controller.cli.clear_codes import clear_codes, require_clearable
 from controller.cli.confirm import confirm_cautions
 from controller.cli.courses import CourseKeeper
 from controller.cli.fault_words import fault_fields
+from controller.cli.places import require_place
 from controller.cli.printer import ProgressPrinter, say_results
 from controller.cli.signals import stopping_by
-from controller.errors import InputError
+from controller.errors import ExitCode, InputError
 from controller.records.encode import plan_summary_fields, result_fields
 from controller.run.events import FaultRaised
 from controller.session.recording import chosen_pace, clock_of, new_record
@@ -49,8 +50,8 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         raise InputError.single(
             "names no record to go on with", where="--resume", hint="add --record FILE"
         )
-    if arguments.junit is not None and not arguments.junit.parent.is_dir():
-        raise InputError.single("there is no such folder", where=str(arguments.junit.parent))
+    if arguments.junit is not None:
+        require_place(arguments.junit)
     later = getattr(arguments, "readings", None) == "later"
     if later and (arguments.resume or arguments.junit is not None):
         raise InputError.single(
@@ -98,13 +99,17 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     course = CourseKeeper()
     with Session(setup, write=output.warn, keep_early=scripted) as session:
         _watch(session, printer, faults, course)
-        if arguments.junit is not None:
-            _write_junit(arguments.junit, prepared, session, path, began_s)
         found = bool(course.points) and all(point.found for point in course.points)
         judged = search is None or search.judged or not found
         _say_end(output, session, path, faults, course, judged=judged, later=later)
         assert session.summary is not None  # noqa: S101 - a run ends with its summary
         status = exit_status(session.summary, judged=judged)
+        if arguments.junit is not None:
+            try:
+                _write_junit(arguments.junit, prepared, session, path, began_s)
+            except InputError as error:  # too late for bad input: something has been driven
+                output.warn(f"rungwise: {error}")
+                status = ExitCode.LINK_FAULT
     if clears is not None:
         clear_codes(prepared.bench, clears, output)
     return status

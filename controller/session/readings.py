@@ -37,6 +37,8 @@ def take_readings(
 
     Nothing is written when the log is refused, and the record that waited never is.
     """
+    if not record_path.name or record_path.is_dir():
+        raise InputError.single("this is a folder, not a record", where=str(record_path))
     target = target or judged_name(record_path)
     if target.exists():
         raise InputError.single(
