@@ -182,6 +182,7 @@ KEY_WORDS: dict[str, dict[str, str]] = {
         "readback.silent_bus": "ask although nothing is heard, as behind a gateway; the bit rate"
         " has to be certain",
         "readback.interval_s": "least time from question to question, or broadcast to broadcast",
+        "readback.codes_interval_s": "how often codes are read while a search watches for one",
         "readback.refresh_s": "how often the module renews its report, where that is known",
         "simulation": "the simulated module and ladder",
         "simulation.module": "the module file that is simulated",

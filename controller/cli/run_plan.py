@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import sys
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -30,10 +31,11 @@ from controller.session.recording import chosen_pace, clock_of, new_record
 from controller.session.status import exit_status
 
 if TYPE_CHECKING:
-    from collections.abc import Generator, Sequence
+    from collections.abc import Generator, Iterator, Sequence
 
     from controller.cli.output import Output
     from controller.run.events import Event
+    from controller.run.model import RunSummary
     from controller.session.prepared import Prepared
     from controller.session.session import Session
 
@@ -98,6 +100,8 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     scripted = prepared.typed and not sys.stdin.isatty()
     course = CourseKeeper()
     with Session(setup, write=output.warn, keep_early=scripted) as session:
+        if clears is not None:
+            session.epilogue = partial(_clear, session, clears, output, printer)
         _watch(session, printer, faults, course)
         found = bool(course.points) and all(point.found for point in course.points)
         judged = search is None or search.judged or not found
@@ -110,9 +114,17 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
             except InputError as error:  # too late for bad input: something has been driven
                 output.warn(f"rungwise: {error}")
                 status = ExitCode.LINK_FAULT
-    if clears is not None:
-        clear_codes(prepared.bench, clears, output)
     return status
+
+
+def _clear(
+    session: Session, module: str, output: Output, printer: ProgressPrinter, summary: RunSummary
+) -> Iterator[Event]:
+    """Clear a module's codes once the run is judged, if that is confirmed; the record tells."""
+    printer.end()
+    output.warn(f"{summary.verdict.value.upper()}: {summary.sentence}")
+    session.bench.readback.close()  # one bus has one owner
+    yield clear_codes(session.setup.bench, module, output, session.setup.clock)
 
 
 def _say_later(prepared: Prepared, output: Output) -> None:

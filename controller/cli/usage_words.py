@@ -35,11 +35,11 @@ def explained(
     lists = f"{where} lists what there is"
     option, _, text = message.partition(": ") if message.startswith("argument ") else ("", "", "")
     name = option.removeprefix("argument ")
-    if (found := re.match(r"invalid choice: '(.*?)' \(choose from (.*)\)$", text, re.S)) is not None:
+    if (found := re.match(r"(?s)invalid choice: '(.*?)' \(choose from (.*)\)", text)) is not None:
         choices = [one or other for one, other in re.findall(r"'([^']*)'|([\w-]+)", found[2])]
         known = ", ".join(choices)
         return f"{name}: {found[1]!r} is not one of {known}", _meant(found[1], choices) or lists
-    if (found := re.match(r"invalid (\w+) value: '(.*)'$", text, re.S)) is not None:
+    if (found := re.match(r"(?s)invalid (\w+) value: '(.*)'$", text)) is not None:
         kind = _NOT_OF_A_KIND.get(found[1], "a value that fits")
         return f"{name}: {found[2]!r} is not {kind}", f"{where} says what it is for"
     if re.match(r"expected (one|at least one|\d+) argument", text):
@@ -50,16 +50,15 @@ def explained(
         return f"{name}: takes no value", f"write {name.split('/')[-1]} by itself"
     if (found := re.match(r"the following arguments are required: (.+)$", message)) is not None:
         missing = " and ".join(found[1].rsplit(", ", 1))
-        return f"{missing} missing" if " and " not in missing else f"{missing} are missing", (
-            _example(verb, examples) or lists
-        )
+        are = "are" if " and " in missing else "is"
+        return f"{missing} {are} missing", _example(verb, examples) or lists
     if (found := re.match(r"one of the arguments (.+) is required$", message)) is not None:
         either = " or ".join(found[1].split())
         return f"needs {either}", _example(verb, examples) or lists
     if (found := re.match(r"ambiguous option: (\S+) could match (.+)$", message)) is not None:
         return f"{found[1].split('=')[0]} may stand for {found[2]}", "write the option in full"
-    if (found := re.match(r"unrecognized arguments: (.+)$", message, re.S)) is not None:
-        return _too_much(found[1], words, options, lists)
+    if (found := re.match(r"(?s)unrecognized arguments: (.+)$", message)) is not None:
+        return _too_much(found[1], options, lists)
     return message, lists
 
 
@@ -86,7 +85,7 @@ def _without_verb(
         return f"{group} is the first word of several verbs: {', '.join(choices)}", (
             f"{help_of} says what they do"
         )
-    wrong = re.search(r"invalid choice: '(.*?)' \(", message, re.S)
+    wrong = re.search(r"(?s)invalid choice: '(.*?)' \(", message)
     if wrong is None or not message.startswith("argument VERB"):
         return None
     said = f"there is no verb {f'{group} {wrong[1]}'.strip()!r}"
@@ -96,9 +95,7 @@ def _without_verb(
     return said, _meant(wrong[1], choices) or f"{help_of} lists the verbs"
 
 
-def _too_much(
-    extra: str, words: Sequence[str], options: Collection[str], lists: str
-) -> tuple[str, str]:
+def _too_much(extra: str, options: Collection[str], lists: str) -> tuple[str, str]:
     first = extra.split()[0] if extra.split() else extra
     if not first.startswith("-"):
         return f"{extra!r} is more than this verb takes", lists

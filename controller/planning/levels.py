@@ -41,14 +41,22 @@ def search_problems(plan: Plan, bench: BenchFile, module: Module | None) -> Iter
         )
     untold = {
         ReadbackKind.CALLED: "a function that gives readings tells no codes",
-        ReadbackKind.CAN: "over CAN codes are read before and after a run, not while it goes on",
-        ReadbackKind.J1939: "over CAN codes are read before and after a run, not while it goes on",
+        ReadbackKind.J1939: "codes that are broadcast are taken before and after a run only",
     }
     if watch is Watch.CODE and bench.readback in untold:
         yield Problem(
             message=untold[bench.readback],
             where=where,
             key="search.watch",
+            hint='let a person watch for the code: [readback] kind = "typed"',
+        )
+    if watch is Watch.CODE and search.clear_codes and bench.readback is ReadbackKind.CAN:
+        yield Problem(
+            message="a search clears no codes of a real module: that would wipe its freeze frames"
+            " and readiness at every level",
+            where=where,
+            key="search.clear_codes",
+            hint="leave it out: the search then goes one way, until the code comes",
         )
 
 

@@ -20,6 +20,7 @@ from controller.records.course_lines import course_event, course_line
 from controller.records.decode import path_of, result_of
 from controller.records.encode import path_fields, result_fields, summary_fields
 from controller.run.events import (
+    CodesCleared,
     CodesRead,
     Event,
     FaultRaised,
@@ -80,6 +81,13 @@ def line_of_event(event: Event, state_digits: int) -> Line | None:
             return "note", {"text": event.text, "kind": event.kind}
         case CodesRead():
             return "codes", {"moment": event.moment, "codes": event.codes}
+        case CodesCleared():
+            return "cleared", {
+                "module": event.module,
+                "by": event.by,
+                "before": event.before,
+                "after": event.after,
+            }
         case Measured():
             return "measured", {
                 "state": f"0x{event.state:0{state_digits}x}",
@@ -160,6 +168,14 @@ def events_of_line(
         case "codes":
             codes = tuple(str(code) for code in line["codes"])
             yield CodesRead(at_s=at_s, moment=Moment(line["moment"]), codes=codes)
+        case "cleared":
+            yield CodesCleared(
+                at_s=at_s,
+                module=str(line["module"]),
+                by=str(line["by"]),
+                before=tuple(str(code) for code in line["before"]),
+                after=tuple(str(code) for code in line["after"]),
+            )
         case "measured":
             yield Measured(
                 at_s=at_s,

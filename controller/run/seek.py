@@ -19,7 +19,7 @@ from controller.measurement.model import Verdict
 from controller.module.model import Module
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.planning.search import Search, Watch
-from controller.readback.base import ClearsCodes, Prompt, Reading
+from controller.readback.base import ClearsCodes, Prompt, Reading, WatchesCodes
 from controller.run.asking import Asker
 from controller.run.bisection import Bisection
 from controller.run.driver import Job, Part
@@ -128,6 +128,8 @@ class SeekRun(Job):
         self._search = search
         self._module = module
         self._asker = Asker(bench)
+        if search.watch is Watch.CODE and isinstance(bench.readback, WatchesCodes):
+            bench.readback.watch_codes()
         self._known_codes: tuple[str, ...] | None = None
         self._looks: dict[int, int] = {}
         self.known = begun(plan, search)
