@@ -61,7 +61,13 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
             where="--resume" if arguments.resume else "--junit",
             hint="run it anew, without this option",
         )
-    prepared = prepare(arguments.plan, arguments.bench, verb=verb, later=later)
+    prepared = prepare(
+        arguments.plan,
+        arguments.bench,
+        verb=verb,
+        later=later,
+        input_check=getattr(arguments, "input_check", None),
+    )
     clears = getattr(arguments, "clear_codes", None)
     require_clearable(prepared.bench, clears)
     pace = chosen_pace(arguments.pace, prepared.bench)

@@ -65,6 +65,7 @@ def _plan(fields: Mapping[str, Any]) -> ResolvedPlan:
         closing_path=path_of(fields["closing_path"]),
         lower_bound_celsius=_number(fields.get("lower_bound_celsius")),
         planner=int(fields.get("planner", 1)),
+        looks_first=bool(fields.get("looks_first", False)),
     )
 
 

@@ -57,6 +57,7 @@ class NoteKind(Enum):
     SLOW = "slow"
     NOT_MEASURED = "not measured"
     WATCHING = "watching"
+    INPUT = "input"
 
 
 class Moment(Enum):

@@ -198,7 +198,7 @@ class Asking:
             raise ReadbackError(
                 "it tells no fault codes: it refuses services 03, 07 and 0A",
                 source=self._name,
-                hint="let a person watch for the code: a bench with [readback] kind = \"typed\"",
+                hint='let a person watch for the code: a bench with [readback] kind = "typed"',
             )
         return Reading(token=token, celsius=celsius, at_s=asked_at_s, codes=codes)
 

@@ -156,7 +156,7 @@ def test_a_search_for_a_code_reads_codes_at_every_level(clock, fakes, trouble):
 
 
 def test_a_module_that_tells_no_codes_ends_the_search_parked(clock, fakes):
-    refused = {service: 0x11 for service in (0x03, 0x07, 0x0A)}
+    refused = dict.fromkeys((3, 7, 10), 17)
     events, _, _ = sought(clock, fakes.MemoryBus, refuses=refused)
     [fault] = [event for event in events if isinstance(event, FaultRaised)]
     assert "it tells no fault codes: it refuses services 03, 07 and 0A" in fault.message
