@@ -88,6 +88,7 @@ _PLAN = {
     "first_step": _WHOLE,
     "closing_path": _PATH,
     "planner": _WHOLE,
+    "looks_first?": _BOOLEAN,
 }
 _FAULT = {"at_s": _NUMBER, "message": _TEXT, "relays": _TEXT}
 _POINT_FOUND = {
@@ -99,6 +100,16 @@ _POINT_FOUND = {
     "lowest_limit": _MAYBE_NUMBER,
     "highest_limit": _MAYBE_NUMBER,
     "verdict": _VERDICT,
+}
+_INPUT = {
+    "isolated_volts": _MAYBE_NUMBER,
+    "trouble": _MAYBE_TEXT,
+    "reference_volts": _MAYBE_NUMBER,
+    "reference_uncertainty_volts": _MAYBE_NUMBER,
+    "pullup_ohms": _MAYBE_NUMBER,
+    "pullup_uncertainty_ohms": _MAYBE_NUMBER,
+    "short_circuit_amperes": _MAYBE_NUMBER,
+    "most_watts": _MAYBE_NUMBER,
 }
 _RUN = {
     "verdict": _VERDICT,
@@ -116,6 +127,7 @@ _RUN = {
     ],
     "looks?": [{"step": _WHOLE, "celsius": _NUMBER, "seen": _BOOLEAN}],
     "points?": [_POINT_FOUND],
+    "input?": _INPUT,
 }
 _INTERVAL = {"value": _MAYBE_NUMBER, "low": _MAYBE_NUMBER, "high": _MAYBE_NUMBER}
 _HYPOTHESIS = {
@@ -415,14 +427,7 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
     "input check": (
         {
             **_LOOK,
-            "isolated_volts": _MAYBE_NUMBER,
-            "trouble": _MAYBE_TEXT,
-            "reference_volts": _MAYBE_NUMBER,
-            "reference_uncertainty_volts": _MAYBE_NUMBER,
-            "pullup_ohms": _MAYBE_NUMBER,
-            "pullup_uncertainty_ohms": _MAYBE_NUMBER,
-            "short_circuit_amperes": _MAYBE_NUMBER,
-            "most_watts": _MAYBE_NUMBER,
+            **_INPUT,
         },
     ),
     "input timing": (

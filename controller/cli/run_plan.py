@@ -24,9 +24,11 @@ from controller.cli.fault_words import fault_fields
 from controller.cli.places import require_place
 from controller.cli.printer import ProgressPrinter, say_results
 from controller.cli.signals import stopping_by
+from controller.cli.verb_input_check import finding_fields
 from controller.errors import ExitCode, InputError
 from controller.records.encode import plan_summary_fields, result_fields
 from controller.run.events import FaultRaised
+from controller.run.looked_check import LookedCheckRun
 from controller.session.recording import chosen_pace, clock_of, new_record
 from controller.session.status import exit_status
 
@@ -50,16 +52,16 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
 
     if arguments.resume and arguments.record is None:
         raise InputError.single(
-            "names no record to go on with", where="--resume", hint="add --record FILE"
+            "needs the record to continue", where="--resume", hint="add --record FILE"
         )
     if arguments.junit is not None:
         require_place(arguments.junit)
     later = getattr(arguments, "readings", None) == "later"
     if later and (arguments.resume or arguments.junit is not None):
         raise InputError.single(
-            "cannot be gone on with or judged by cases: its readings come later",
+            "cannot be used here: the readings come only later",
             where="--resume" if arguments.resume else "--junit",
-            hint="run it anew, without this option",
+            hint="run it without this option",
         )
     prepared = prepare(
         arguments.plan,
@@ -215,6 +217,8 @@ def _say_end(
         "closing_hash": session.record_hash,
         **course.fields(),
     }
+    if isinstance(session.job, LookedCheckRun):
+        fields["input"] = finding_fields(session.job.finding)
     output.document(fields)
     if results:
         say_results(output, plan, results)

@@ -123,7 +123,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     )
     if meter.relative == meter.floor_ohms == 0:
         raise InputError.single(
-            "a meter cannot have no uncertainty at all",
+            "every meter has some uncertainty",
             where="--meter-percent, --meter-ohms",
             hint="give at least one of them as more than 0, from the meter's data sheet",
         )
@@ -246,7 +246,7 @@ def _refuse_existing(path: Path | None) -> None:
     """Refuse a result file that exists before anything is measured for it."""
     if path is not None and path.exists():
         raise InputError.single(
-            "there is such a file already",
+            "this file exists already",
             where=str(path),
             hint="old calibrations show the drift: put the date into the name",
         )

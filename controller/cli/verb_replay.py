@@ -66,7 +66,7 @@ def _replay(path: Path, junit: Path | None, output: Output) -> int:
     count = len(differences)
     done = f"{len(outcome.recorded)} steps judged {'and run ' if outcome.ran else ''}again"
     if outcome.looks is not None:
-        done = f"{outcome.looks} looks of a search gone through, and the search made again"
+        done = f"{outcome.looks} looks of a search checked, and the search run again"
     sentence = (
         f"{done}, "
         f"{count or 'no'} difference{'' if count == 1 else 's'}"

@@ -23,7 +23,7 @@ def search_problems(plan: Plan, bench: BenchFile, module: Module | None) -> Iter
     watch, where = search.watch, str(plan.path)
     if watch is Watch.SATURATION and module is None:
         yield Problem(
-            message="no module file says where its reading ends",
+            message="no module file says where the reading saturates",
             where=where,
             key="search.watch",
             hint='name one: module = "modules/...", or watch = "reading" with reaches_celsius',
@@ -33,7 +33,7 @@ def search_problems(plan: Plan, bench: BenchFile, module: Module | None) -> Iter
     simulated = bench.module if bench.readback is ReadbackKind.SIMULATED else None
     if watch is Watch.FAN and (simulated is None or simulated.fan is None):
         yield Problem(
-            message="nothing on this bench tells whether a fan runs",
+            message="nothing on this bench can tell whether a fan runs",
             where=where,
             key="search.watch",
             hint="simulate a module with a [fan], or let a person say so:"
@@ -70,10 +70,10 @@ def level_problems(plan: Plan, resolved: ResolvedPlan) -> Iterator[Problem]:
         made, then = before.achieved_celsius, after.achieved_celsius
         if made is None or then is None or sign * (then - made) <= 0:
             yield Problem(
-                message=f"the ladder does not tell {before.target_celsius:g} and"
+                message=f"the ladder cannot tell {before.target_celsius:g} and"
                 f" {after.target_celsius:g} degC apart",
                 where=str(plan.path),
                 key="search.within_celsius",
-                hint="write more, or use a ladder with finer steps",
+                hint="use a larger value, or a ladder with finer steps",
             )
             return

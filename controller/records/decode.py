@@ -41,7 +41,7 @@ def understood(record: Record, make: Callable[[], _Made]) -> _Made:
         return make()
     except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise InputError.single(
-            f"a line lacks or misstates what this version reads ({error!r})",
+            f"in one line something is missing or not as this version reads it ({error!r})",
             where=str(record.path),
             hint="the record may come from another version of the program",
         ) from None

@@ -248,10 +248,10 @@ class RecordWriter:
                 os.fsync(self._descriptor)
         except OSError as error:
             self.close()
-            raise RecordError(f"{self.path}: cannot be written on: {error.strerror}") from None
+            raise RecordError(f"{self.path}: cannot be written to: {error.strerror}") from None
         if written != len(raw):
             self.close()
-            raise RecordError(f"{self.path}: cannot be written on: no space is left for it")
+            raise RecordError(f"{self.path}: cannot be written to: no space left")
         self._seq += 1
         self._previous = digest(raw)
         self._written_s = self._clock.now_s()
@@ -304,7 +304,7 @@ def _not_writable(path: Path, error: OSError | ValueError) -> InputError:
     if number == errno.ENXIO:
         return InputError.single("this is not a file that can hold a record", where=str(path))
     reason = getattr(error, "strerror", None) or error
-    return InputError.single(f"cannot be written on: {reason}", where=str(path))
+    return InputError.single(f"cannot be written to: {reason}", where=str(path))
 
 
 def _nothing() -> None:

@@ -73,7 +73,7 @@ def report_html(
             body.append(_one(record, words, told, scale, name=name))
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise InputError.single(
-                f"a line lacks or misstates what this version reads ({error!r})",
+                f"in one line something is missing or not as this version reads it ({error!r})",
                 where=str(record.path),
                 hint="the record may come from another version of the program",
             ) from None

@@ -134,7 +134,7 @@ def _source_of_readings(opening: Mapping[str, Any]) -> str:
     if log := opening.get("log"):
         return f"from a log, {log['value_column']!r} in {Path(log['path']).name}"
     if (opening.get("bench") or {}).get("readback") == ReadbackKind.LATER.value:
-        return "none yet: a log is to bring them"
+        return "none yet; they come from a log"
     return "from real equipment"
 
 

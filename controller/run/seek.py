@@ -240,7 +240,7 @@ class SeekRun(Job):
                 raise ReadbackError(
                     f"its readings do not say whether the {self._search.watch.value} has changed",
                     source=readback.name,
-                    hint="watch something that this readback tells",
+                    hint="watch for something that this readback reports",
                 )
 
     def _early(self, on: bool) -> bool:
@@ -283,14 +283,14 @@ class SeekRun(Job):
         verdicts = [point.verdict for point in points]
         sentence = f"{self._search.watch.value}: {points_sentence(points)}"
         if not self._search.judged:
-            sentence += "; the plan states no limits to hold that to"
+            sentence += "; the plan states no limits for it"
         if not self.known.consistent:
-            sentence += "; it did not switch at one place"
+            sentence += "; it did not always switch at the same point"
         if ending is not Ending.COMPLETE:
             how = "Stopped" if ending is Ending.STOPPED else "Ended by a fault"
             sentence = f"{how} before the end; {relays.value}. Up to there: {sentence}"
         elif self.known.levels and points and not points[0].found and self.known.there_off is None:
-            sentence += "; it was there from the beginning"
+            sentence += "; it was already there at the start"
         return RunSummary(
             verdict=verdict,
             ended=ending,

@@ -196,7 +196,7 @@ def require_streaming(bench: BenchFile) -> None:
     """Raise InputError where readings have to be typed one by one."""
     if bench.readback is ReadbackKind.TYPED:
         raise InputError.single(
-            "readings that are typed are too slow for this",
+            "typed readings are too slow for this",
             where=str(bench.path or bench.name),
             key="readback.kind",
             hint="use a bench whose readings come by themselves, or describe the board's own"

@@ -113,7 +113,7 @@ def write_calibration(path: Path, calibration: Calibration) -> None:
             file.write(calibration_text(calibration))
     except FileExistsError:
         raise InputError.single(
-            "there is such a file already", where=str(path), hint="put the date into the name"
+            "this file exists already", where=str(path), hint="put the date into the name"
         ) from None
     except OSError as error:
         raise InputError.single(f"cannot be written: {error.strerror}", where=str(path)) from None

@@ -181,7 +181,8 @@ class Asking:
             data = self._dialogue.ask(self._question)
         except Refused as refused:
             raise ReadbackError(
-                f"it refuses what it lists: {refusal_words(refused.service, refused.reason)}",
+                "it refuses a parameter that it lists as supported:"
+                f" {refusal_words(refused.service, refused.reason)}",
                 source=self._name,
                 hint="was it switched off and on, or to another session?",
             ) from None
