@@ -73,7 +73,7 @@ def clear_codes(bench: BenchFile, module: str, output: Output, clock: Clock) -> 
                 confirmed=confirmed,
             )
     except (RungwiseError, KeyboardInterrupt) as error:
-        said = f"Codes were not cleared: {error or 'interrupted'}"
+        said = f"Codes were not cleared: {str(error) or 'interrupted'}"
         output.warn(said)
         return NoteMade(at_s=clock.now_s(), text=f"module {module}: {said}")
     output.warn(f"Cleared; module {module} now holds: {', '.join(after) or 'no codes'}")

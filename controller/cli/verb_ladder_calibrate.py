@@ -202,14 +202,18 @@ def _check_ways(arguments: argparse.Namespace) -> None:
     if (arguments.readings is None) == (arguments.propose is None):
         problems.append(
             Problem(
-                message="name a table of readings, or how many to propose: one of the two",
+                message="needs either a table of readings, or how many states to propose",
                 where="--readings, --propose",
-                hint="begin with --propose N",
+                hint="begin with --propose N: it prints the table to fill in",
             )
         )
     if arguments.bench is not None and arguments.propose is None:
         problems.append(
-            Problem(message="needs to know how many states to set", where="--bench", hint="add N")
+            Problem(
+                message="needs to know how many states to set",
+                where="--bench",
+                hint="add --propose N",
+            )
         )
     if (arguments.bench is None) != (arguments.save is None):
         problems.append(
