@@ -15,7 +15,7 @@ from controller.errors import InputError, RungwiseError
 from controller.run.events import CodesCleared, Event, NoteMade
 
 if TYPE_CHECKING:
-    from controller.bench.files import BenchFile
+    from controller.bench.model import BenchFile
     from controller.cli.output import Output
     from controller.clock import Clock
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from controller.bench.files import ReadbackKind
+from controller.bench.model import ReadbackKind
 from controller.bench.opened import Bench
 from controller.clock import Clock
 from controller.measurement.input_circuit import Tap

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from controller.bench.files import BenchFile
+from controller.bench.model import BenchFile
 from controller.diagnosis import (
     Diagnosis,
     InputCircuit,
