@@ -211,7 +211,7 @@ def test_a_rung_that_one_reading_alone_moves_is_not_written(
     plain = rungwise("ladder", "calibrate", ladder, "--readings", write("p.csv", few), "--json")
     assert plain.status == 4
     assert [one["alone_for"] for one in plain.document["unchecked"]] == [[0], [1], [2]]
-    assert "Unchecked, measure twice: reading 2" in plain.document["sentence"]
+    assert "Not checked by other readings, measure twice: reading 2" in plain.document["sentence"]
     readings = write("r.csv", few.replace("402.00", "452.00"))
     ended = rungwise("ladder", "calibrate", ladder, "--readings", readings, "--out", out)
     assert ended.status == 1
