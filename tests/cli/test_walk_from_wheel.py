@@ -136,8 +136,6 @@ def test_the_rest_of_the_hour(installed: Path, tmp_path: Path) -> None:
     assert "agrees" in run("rungwise compare one.jsonl two.jsonl")
     run("rungwise report one.jsonl --output one.html")
     assert "<html" in (tmp_path / "one.html").read_text("utf-8")
-    run("rungwise ladder design --serve sensors/tern-coolant.toml 0 100 --relays 12 --out box.toml")
-    run("rungwise validate box.toml")
     run("rungwise ladder calibrate ladders/bench-16.toml --propose 24 --out table.csv")
     for line, said in (
         ("ladder calibrate ladders/bench-16.toml --readings table.csv --out c.toml", "still empty"),
