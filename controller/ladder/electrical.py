@@ -206,7 +206,7 @@ def states_ohms(ladder: Ladder, states: npt.ArrayLike) -> FloatArray:
     def closed(relay: int) -> npt.NDArray[np.bool_]:
         return np.asarray(are_closed & np.uint64(1 << relay) != 0)
 
-    total = np.full(chosen.shape, ladder.fixed_ohms)
+    total = np.full(chosen.shape, ladder.fixed_ohms, dtype=np.float64)
     for group in ladder.groups:
         if group.kind is GroupKind.SERIES and chosen.size <= _FEW:
             total += _series_ohms(ladder, group, are_closed)

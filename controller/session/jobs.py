@@ -119,7 +119,7 @@ def measuring(
     record: Path,
     files: Mapping[Path, str],
 ) -> Setup:
-    """Begin the measuring of a ladder's states, by `meter` or by the one of the bench (None).
+    """Begin the measurement of a ladder's states, by `meter` or by the one of the bench (None).
 
     Raises InputError when the bench drives another ladder.
     """
@@ -144,7 +144,7 @@ def measuring(
         now = state
     plan = replace(
         hand_plan(bench),
-        name="measuring of a ladder",
+        name="measurement of a ladder",
         kind="measure",
         closing_path=router.path(now, park),
     )
