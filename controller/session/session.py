@@ -147,7 +147,7 @@ class Session:
     def step(self) -> tuple[Event, ...]:
         """Do a little; return what happened, after the record has been told.
 
-        Raises RecordError when the record cannot be written on; `close` then ends the run.
+        Raises RecordError when the record cannot be written to; `close` then ends the run.
         """
         now_s, said = self.setup.clock.now_s(), []
         while self._remarks:
