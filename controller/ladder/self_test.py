@@ -1,7 +1,7 @@
-"""Testing a ladder by an ohm meter: which states to look at, and what is wrong inside.
+"""Testing a ladder by the ohms of its states: which to look at, and what is wrong inside.
 
 Knows: the states that show each rung and each relay by itself, the faults a ladder can have.
-Must not know: meters, links, how states are reached.
+Must not know: what measures the ohms, beyond how well it does; links, how states are reached.
 
 Every fault is tried on the model of the ladder; the one after which the model agrees best with what
 was measured is named, and the search goes on with it in place until nothing is left to explain.
@@ -10,7 +10,7 @@ was measured is named, and the search goes on with it in place until nothing is 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from itertools import combinations
@@ -35,7 +35,16 @@ from controller.ladder.faults import (
 )
 from controller.ladder.model import GroupKind, Ladder
 
-__all__ = ["OPEN_OHMS", "Examination", "SeenState", "examine", "states_to_test"]
+__all__ = [
+    "OPEN_OHMS",
+    "Examination",
+    "RungSight",
+    "SeenState",
+    "Sight",
+    "examine",
+    "rung_sights",
+    "states_to_test",
+]
 
 OPEN_OHMS = 50e6
 """More than this, or overrange, counts as an open circuit: meters and boards leak."""
@@ -52,6 +61,52 @@ _MOST_DROP_PERCENT = -90.0
 
 _FAR = 1e3
 """What open against not open counts for, in standard uncertainties."""
+
+
+_MEDIAN_SPREAD = 1.25
+"""How much more a median of normal values scatters than their mean (the root of pi/2)."""
+
+_SCALE_SHARE = 0.05
+"""States less certain than this say nothing of the scale."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sight:
+    """How well whatever measures the ohms sees them. All uncertainties are standard (k = 1).
+
+    `doubt_ohms` is that of one reading of so many ohms, `scale` the share by which all readings may
+    be off together: it is found from the ladder itself, so nothing is said of what all rungs have
+    in common. More than `open_ohms` counts as an open circuit.
+    """
+
+    doubt_ohms: Callable[[float], float]
+    scale: float = 0.0
+    open_ohms: float = OPEN_OHMS
+
+    @classmethod
+    def of_meter(cls, *, relative: float, ohms: float) -> Sight:
+        """Return that of a meter: a share of the reading, and a fixed part."""
+        return cls(doubt_ohms=lambda reading: math.hypot(relative * reading, ohms))
+
+
+@dataclass(frozen=True, kw_only=True)
+class RungSight:
+    """How well one rung is seen: its change has to be larger than `resolution_ohms` (k = 2)."""
+
+    relay: int
+    ohms: float
+    tolerance_ohms: float
+    resolution_ohms: float
+
+    @property
+    def hidden(self) -> bool:
+        """Whether even a rung that is missing may not be seen."""
+        return self.resolution_ohms > self.ohms
+
+    @property
+    def coarse(self) -> bool:
+        """Whether it is seen, but not down to its tolerance."""
+        return not self.hidden and self.resolution_ohms > self.tolerance_ohms
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -119,14 +174,28 @@ def states_to_test(ladder: Ladder) -> tuple[int, ...]:
     return tuple(dict.fromkeys(states))
 
 
-def examine(
-    ladder: Ladder, measured: Mapping[int, float], *, meter_relative: float, meter_ohms: float
-) -> Examination:
-    """Return what the ohms of some states say of the ladder; infinite for an open circuit.
+def rung_sights(ladder: Ladder, sight: Sight) -> tuple[RungSight, ...]:
+    """Return how well each rung is seen by itself, in the states that show it."""
+    base = state_ohms(ladder, states_to_test(ladder)[0])
+    found = []
+    for group in ladder.groups:
+        for rung in group.rungs:
+            ohms = rung.ohms + (base if group.kind is GroupKind.SERIES else 0.0)
+            apart = math.hypot(sight.doubt_ohms(ohms), sight.doubt_ohms(base))
+            found.append(
+                RungSight(
+                    relay=rung.relay,
+                    ohms=rung.ohms,
+                    tolerance_ohms=_LIMIT * rung.uncertainty_ohms,
+                    resolution_ohms=2.0 * apart,
+                )
+            )
+    return tuple(found)
 
-    The meter's uncertainty is standard (k = 1): a share of the reading, and a fixed part.
-    """
-    looks = _Looks(ladder, measured, meter_relative=meter_relative, meter_ohms=meter_ohms)
+
+def examine(ladder: Ladder, measured: Mapping[int, float], sight: Sight) -> Examination:
+    """Return what the ohms of some states say of the ladder; infinite for an open circuit."""
+    looks = _Looks(ladder, measured, sight)
     faults = _one_or_two(ladder, looks)
     while len(faults) < MOST_FAULTS and looks.unexplained(faults):
         best = _ranked(ladder, looks, faults)[0]
@@ -231,17 +300,11 @@ def _place(fault: LadderFault) -> tuple[object, ...]:
 class _Looks:
     """The measured states, held against the ladder with one set of faults or another."""
 
-    def __init__(
-        self,
-        ladder: Ladder,
-        measured: Mapping[int, float],
-        *,
-        meter_relative: float,
-        meter_ohms: float,
-    ) -> None:
+    def __init__(self, ladder: Ladder, measured: Mapping[int, float], sight: Sight) -> None:
         self._ladder = ladder
         self._measured = measured
-        self._relative, self._floor_ohms = meter_relative, meter_ohms
+        self._sight = sight
+        self._scale_left = 0.0
         self._base = states_to_test(ladder)[0]
         self._contact_ohms = max(relay.contact_uncertainty_ohms for relay in ladder.relays)
         self._own: dict[int, float] = {}
@@ -270,7 +333,7 @@ class _Looks:
         return {
             state: off
             for state, expected, _, off in self._offs(faults)
-            if self._measured[state] <= OPEN_OHMS and expected <= OPEN_OHMS
+            if self._measured[state] <= self._sight.open_ohms and expected <= self._sight.open_ohms
         }
 
     def _offs(self, faults: Sequence[LadderFault]) -> Iterator[tuple[int, float, float, float]]:
@@ -278,29 +341,68 @@ class _Looks:
         faulty = faulty_ladder(self._ladder, faults)
         base = self._base
         taken_base = taken_state(base, faults)
-        common = self._common(base, state_ohms(faulty, taken_base), taken_base)
+        told = {state: taken_state(state, faults) for state in self._measured}
+        made = {state: state_ohms(faulty, taken) for state, taken in told.items()}
+        scale = self._scale(told, made) if self._sight.scale else 1.0
+        common = self._common(base, scale * state_ohms(faulty, taken_base), taken_base)
         for state, ohms in self._measured.items():
-            taken = taken_state(state, faults)
-            expected = state_ohms(faulty, taken)
+            taken = told[state]
+            expected = scale * made[state]
             doubt = self._doubt(taken, ohms)
             apart = ohms - expected
             alone = (taken ^ taken_base).bit_count() == 1
             if alone and common is not None and math.isfinite(apart):
                 apart -= common
                 doubt = min(doubt, self._doubt_alone(taken, taken_base, ohms))
-            yield state, expected, doubt, _off(ohms, expected, apart / doubt)
+            yield state, expected, doubt, self._off(ohms, expected, apart / doubt)
+
+    def _off(self, measured: float, expected: float, apart: float) -> float:
+        """Return how far a state is off, `apart` unless one of the two is an open circuit."""
+        limit_ohms = self._sight.open_ohms
+        open_measured, open_expected = measured > limit_ohms, expected > limit_ohms
+        if open_measured or open_expected:
+            return 0.0 if open_measured and open_expected else _FAR
+        return apart
+
+    def _scale(self, told: Mapping[int, int], made: Mapping[int, float]) -> float:
+        """Return by what all readings are off together with these faults: a weighted median.
+
+        A mean would follow the states that another fault has put far off.
+        """
+        shares: list[tuple[float, float]] = []
+        for state, expected in made.items():
+            ohms = self._measured[state]
+            if max(ohms, expected) > self._sight.open_ohms or min(ohms, expected) <= 0.0:
+                continue
+            share = math.hypot(self._ladders(told[state]), self._sight.doubt_ohms(ohms)) / expected
+            if share < _SCALE_SHARE:
+                shares.append((ohms / expected, share**-2))
+        whole = sum(weight for _, weight in shares)
+        self._scale_left = min(
+            self._sight.scale, _MEDIAN_SPREAD / math.sqrt(whole) if whole else math.inf
+        )
+        so_far, middle = 0.0, 1.0
+        for ratio, weight in sorted(shares):
+            so_far += weight
+            if so_far >= whole / 2:
+                middle = ratio
+                break
+        most = _LIMIT * self._sight.scale
+        return min(max(middle, 1.0 - most), 1.0 + most)
 
     def _common(self, base: int, expected: float, taken: int) -> float | None:
         """Return what the base has too much, where that is not beyond what it may have."""
         ohms = self._measured.get(base, math.inf)
-        if not (ohms <= OPEN_OHMS and expected <= OPEN_OHMS):
+        if max(ohms, expected) > self._sight.open_ohms:
             return None
         apart = ohms - expected
         return apart if abs(apart) <= _LIMIT * self._doubt(taken, ohms) else None
 
     def _doubt(self, taken: int, ohms: float) -> float:
         shown = 0.0 if math.isinf(ohms) else abs(ohms)
-        whole = math.hypot(self._ladders(taken), self._relative * shown, self._floor_ohms)
+        whole = math.hypot(
+            self._ladders(taken), self._scale_left * shown, self._sight.doubt_ohms(shown)
+        )
         return max(1e-9, whole)
 
     def _doubt_alone(self, taken: int, taken_base: int, ohms: float) -> float:
@@ -309,8 +411,9 @@ class _Looks:
         return math.sqrt(
             own
             + 2 * self._contact_ohms**2
-            + (self._relative * ohms) ** 2
-            + 2 * self._floor_ohms**2
+            + (self._scale_left * ohms) ** 2
+            + self._sight.doubt_ohms(ohms) ** 2
+            + self._sight.doubt_ohms(0.0) ** 2
             + 1e-18
         )
 
@@ -319,14 +422,6 @@ class _Looks:
             connected = math.isfinite(state_ohms(self._ladder, taken))
             self._own[taken] = state_uncertainty_ohms(self._ladder, taken) if connected else 0.0
         return self._own[taken]
-
-
-def _off(measured: float, expected: float, apart: float) -> float:
-    """Return how far a state is off, `apart` unless one of the two is an open circuit."""
-    open_measured, open_expected = measured > OPEN_OHMS, expected > OPEN_OHMS
-    if open_measured or open_expected:
-        return 0.0 if open_measured and open_expected else _FAR
-    return apart
 
 
 def _connected(ladder: Ladder) -> int:
