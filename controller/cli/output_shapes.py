@@ -169,6 +169,7 @@ _LADDER_FAULT = {
     "second?": _WHOLE,
     "percent?": _NUMBER,
     "ohms?": _NUMBER,
+    "factor?": _NUMBER,
 }
 _STATES = [{"state": _TEXT, "expected_ohms": _MAYBE_NUMBER}]
 
@@ -450,6 +451,29 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
             ],
             "faults_found": [{**_LADDER_FAULT, "or_else": [_LADDER_FAULT]}],
             "unexplained": [_TEXT],
+            "by": frozenset({"meter", "sense", "read-back"}),
+            "rungs": [
+                {
+                    "relay": _WHOLE,
+                    "ohms": _NUMBER,
+                    "tolerance_ohms": _NUMBER,
+                    "resolution_ohms": _NUMBER,
+                    "hidden": _BOOLEAN,
+                }
+            ],
+            "times": [
+                {
+                    "relay": _WHOLE,
+                    "energised": _BOOLEAN,
+                    "least_ms": _NUMBER,
+                    "most_ms": _NUMBER,
+                    "bounce_ms": _NUMBER,
+                    "resolution_ms": _NUMBER,
+                    "stated_ms": _NUMBER,
+                    "stated_bounce_ms": _NUMBER,
+                    "slow": _BOOLEAN,
+                }
+            ],
         },
     ),
     "archive add": (

@@ -63,6 +63,9 @@ _FAR = 1e3
 """What open against not open counts for, in standard uncertainties."""
 
 
+_CLEARLY = 0.5
+"""Less than this share of what counts as open is clearly connected."""
+
 _MEDIAN_SPREAD = 1.25
 """How much more a median of normal values scatters than their mean (the root of pi/2)."""
 
@@ -129,13 +132,16 @@ class Examination:
     """What the measured states say. `unexplained` are states that no fault that was tried makes.
 
     `alternatives` are, for each of the faults, others that explain the same nearly as well: the
-    tolerance of a large rung hides which contact near it is a bad one.
+    tolerance of a large rung hides which contact near it is a bad one. `rungs` is how well each
+    was seen, and `contact_ohms` what a contact has to have too much to be seen.
     """
 
     seen: tuple[SeenState, ...]
     faults: tuple[LadderFault, ...]
     alternatives: tuple[tuple[LadderFault, ...], ...]
     unexplained: tuple[int, ...]
+    rungs: tuple[RungSight, ...] = ()
+    contact_ohms: float = 0.0
 
     @property
     def sound(self) -> bool:
@@ -208,6 +214,8 @@ def examine(ladder: Ladder, measured: Mapping[int, float], sight: Sight) -> Exam
         faults=tuple(faults),
         alternatives=tuple(_alternatives(ladder, looks, faults, one) for one in faults),
         unexplained=looks.unexplained(faults),
+        rungs=rung_sights(ladder, sight),
+        contact_ohms=looks.contact_ohms(),
     )
 
 
@@ -328,6 +336,10 @@ class _Looks:
         """Return the states that are off with these faults in place."""
         return tuple(state for state, *_, off in self._offs(faults) if abs(off) > _LIMIT)
 
+    def contact_ohms(self) -> float:
+        """Return what one contact has to have too much to be seen with every rung bypassed."""
+        return _LIMIT * self._doubt(self._base, state_ohms(self._ladder, self._base))
+
     def offs(self, faults: Sequence[LadderFault]) -> dict[int, float]:
         """Return how far each state is off with these faults in place; open ones are left out."""
         return {
@@ -360,9 +372,10 @@ class _Looks:
         """Return how far a state is off, `apart` unless one of the two is an open circuit."""
         limit_ohms = self._sight.open_ohms
         open_measured, open_expected = measured > limit_ohms, expected > limit_ohms
-        if open_measured or open_expected:
-            return 0.0 if open_measured and open_expected else _FAR
-        return apart
+        if open_measured is open_expected:
+            return 0.0 if open_measured else apart
+        # What lies near the limit may be seen on either side of it.
+        return _FAR if min(measured, expected) < _CLEARLY * limit_ohms else 0.0
 
     def _scale(self, told: Mapping[int, int], made: Mapping[int, float]) -> float:
         """Return by what all readings are off together with these faults: a weighted median.

@@ -171,8 +171,7 @@ class _Volts:
 
     def step(self) -> float:
         reading = self._link.sense(self._tap.channel)
-        full_volts = reading.volts * reading.full_scale / max(reading.raw, 1)
-        return self._tap.volts_per_volt * full_volts / reading.full_scale
+        return self._tap.volts_per_volt * reading.full_scale_volts / reading.full_scale
 
     def values(self) -> list[_Value]:
         volts = self._link.sense(self._tap.channel).volts * self._tap.volts_per_volt

@@ -30,6 +30,7 @@ from controller.run.events import (
     PromptOpened,
     ReadingSeen,
     RelaysSet,
+    RelayTimed,
     RunFinished,
     RunStarted,
     Sensed,
@@ -307,6 +308,7 @@ def after(view: RunView, event: Event) -> RunView:
         case (
             CodesRead()
             | Measured()
+            | RelayTimed()
             | Sensed()
             | Jumped()
             | StepStood()
