@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from controller.cli.output import Output
     from controller.run.driver import Job
 
-__all__ = ["carry_out"]
+__all__ = ["Teller", "carry_out"]
 
 
 def carry_out(
@@ -71,7 +71,7 @@ def carry_out(
         setup = prepare(record_path)
     for sentence in setup.warnings:
         output.warn(f"Note: {sentence}")
-    teller = _Teller(output, setup, bell=bell)
+    teller = Teller(output, setup, bell=bell)
     with Session(setup, write=output.warn) as session:
         job = session.job
         ending = session.stop if stop is None else lambda: stop(job)
@@ -100,7 +100,7 @@ def carry_out(
     return job, exit_status(summary)
 
 
-class _Teller:
+class Teller:
     """Says each event on standard error, and keeps it for the JSON document."""
 
     def __init__(self, output: Output, setup: Setup, *, bell: bool) -> None:

@@ -55,7 +55,7 @@ class TimedChange:
 class SensedSelfTestRun(Job):
     """Looks at `states` one by one, then times each of `changes` both ways.
 
-    `open_states` come first: they say whether there is anything to measure by.
+    The first of `states` isolates the ladder: it says whether there is anything to measure by.
     """
 
     def __init__(
@@ -227,7 +227,10 @@ class SensedSelfTestRun(Job):
 
     def _found(self, slow: Sequence[RelayTime]) -> str:
         if self._trouble is not None:
-            return f"Not tested: {self._trouble}"
+            return (
+                f"Not tested: {self._trouble}. A relay that shorts the output and sticks looks like"
+                " no voltage"
+            )
         if self.examination is None:
             return "The self-test did not come to its end"
         if not slow:
