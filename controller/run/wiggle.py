@@ -207,6 +207,8 @@ class WiggleRun(Job):
         self._unit = _Readings.unit if tap is None else _Volts.unit
         self._known_codes: set[str] = set()
         self._new_codes: list[str] = []
+        self.seen: list[Jumped] = []
+        """The jumps up to now; another thread may read it."""
 
     def enough(self) -> None:
         """End the watching and park by the quiet way; before it has begun, stop at once.
@@ -221,6 +223,11 @@ class WiggleRun(Job):
     def jumps(self) -> int:
         """How many jumps there have been."""
         return self._counter.count if self._counter else 0
+
+    @property
+    def watching(self) -> bool:
+        """Whether it is known how still the reading is, so that jumps are counted."""
+        return self._counter is not None
 
     @property
     def watched_s(self) -> float:
@@ -298,7 +305,7 @@ class WiggleRun(Job):
         self._known_codes.update(fresh)
         self._new_codes += fresh
         if counter.take(at_s, value) or fresh:
-            yield Jumped(
+            jump = Jumped(
                 at_s=at_s,
                 count=counter.count,
                 value=value,
@@ -306,6 +313,8 @@ class WiggleRun(Job):
                 unit=self._unit,
                 codes=fresh,
             )
+            self.seen.append(jump)
+            yield jump
 
     def _summary(self, ending: Ending) -> RunSummary:
         counter = self._counter

@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from controller.bench.files import BenchFile, LinkKind, ReadbackKind
+from controller.clock import Clock
 from controller.errors import InputError
 from controller.measurement.input_circuit import Tap
 from controller.module.model import Module
@@ -107,16 +108,18 @@ def wiggling(
     record: Path | None,
     files: Mapping[Path, str],
     pace: str | None = None,
+    clock: Clock | None = None,
 ) -> Setup:
     """Begin to hold a value and to watch for jumps. Raises InputError.
 
     The bench's readback is watched where it streams, otherwise the board's own voltage input.
+    `clock` is the run's own where the caller has one.
     """
     tap = None if bench.readback is not ReadbackKind.TYPED else bench.tap
     if tap is None:
         require_streaming(bench)
     in_memory = takes_no_time(bench) or (tap is not None and bench.link is LinkKind.SIMULATED)
-    clock = clock_of(pace or ("fast" if in_memory else "real"))
+    clock = clock or clock_of(pace or ("fast" if in_memory else "real"))
     sensor = module.sensor if module else stand_in_sensor()
     finder = Finder(bench, sensor.curve if module else None)
     setting = finder.find(wish, bench.ladder.park_state)
