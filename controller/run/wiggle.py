@@ -11,6 +11,7 @@ a fault code that was not there before. A level that stays moved for some second
 from __future__ import annotations
 
 import math
+import statistics
 from collections import deque
 from collections.abc import Iterator
 from typing import Protocol, TypeAlias
@@ -45,6 +46,10 @@ _LEAST_LEARNT = 3
 _WANDERING_SHARE = 0.4
 """Of a steady change the halves lie half its range apart, of noise hardly at all."""
 
+_FAR_STEPS, _FAR_SPREADS = 3.0, 8.0
+"""Further from the middle than so many steps, and so many times what is usual, is far: for normal
+values eight median deviations are 5.4 standard ones."""
+
 _MOST_AT_ONCE = 100
 _TOKEN = 1
 
@@ -73,7 +78,8 @@ class JumpCounter:
     def learn(self, at_s: float, value: float) -> bool:
         """Take in a value that was read untouched; return False when learning begins anew.
 
-        That is when the values wander: the later half of them lies elsewhere than the earlier.
+        That is when the values wander, the later half of them lying elsewhere than the earlier, or
+        when one of them lies far from all others.
         """
         self._learnt.append((at_s, value))
         values = [one for _, one in self._learnt]
@@ -82,6 +88,12 @@ class JumpCounter:
         if half >= _LEAST_LEARNT:
             moved = abs(sum(values[half : 2 * half]) - sum(values[:half])) / half
             wanders = moved > max(self._step, _WANDERING_SHARE * (max(values) - min(values)))
+        if len(values) >= _LEAST_LEARNT:
+            # On the way to its level, or jumping untouched: taken in, it would hide every jump.
+            middle = statistics.median(values)
+            usual = statistics.median(abs(one - middle) for one in values)
+            far = max(_FAR_STEPS * self._step, _FAR_SPREADS * usual)
+            wanders = wanders or max(abs(one - middle) for one in values) > far
         if wanders:
             self._learnt.clear()
         while self._learnt and at_s - self._learnt[0][0] > LEARN_S:

@@ -17,10 +17,11 @@ from controller.measurement.input_circuit import Tap
 from controller.module.model import Module
 from controller.planning.model import ResolvedPlan
 from controller.planning.resolve import make_router
-from controller.planning.single_value import Finder, router_by_ohms, stand_in_sensor
+from controller.planning.single_value import Finder, router_by_ohms
 from controller.run.input_check import Expected, InputCheckRun
 from controller.run.module_timing import TimingRun
 from controller.run.wiggle import WiggleRun
+from controller.sensors.curve import Sensor
 from controller.session.jobs import hand_plan, record_of
 from controller.session.recording import clock_of, takes_no_time
 from controller.session.session import Setup, bench_warnings
@@ -109,19 +110,21 @@ def wiggling(
     files: Mapping[Path, str],
     pace: str | None = None,
     clock: Clock | None = None,
+    sensor: Sensor | None = None,
 ) -> Setup:
     """Begin to hold a value and to watch for jumps. Raises InputError.
 
     The bench's readback is watched where it streams, otherwise the board's own voltage input.
-    `clock` is the run's own where the caller has one.
+    `clock` is the run's own where the caller has one; `sensor` says what a temperature is, where
+    that is not the module's.
     """
     tap = None if bench.readback is not ReadbackKind.TYPED else bench.tap
     if tap is None:
         require_streaming(bench)
     in_memory = takes_no_time(bench) or (tap is not None and bench.link is LinkKind.SIMULATED)
     clock = clock or clock_of(pace or ("fast" if in_memory else "real"))
-    sensor = module.sensor if module else stand_in_sensor()
-    finder = Finder(bench, sensor.curve if module else None)
+    sensor = sensor or (module.sensor if module else None)
+    finder = Finder(bench, sensor.curve if sensor else None)
     setting = finder.find(wish, bench.ladder.park_state)
     plan = _plan(bench, module, name=f"wiggle check at {setting.text}", kind="wiggle")
     step = module.resolution_celsius if module else 1.0

@@ -103,6 +103,7 @@ def test_the_cautions_come_before_real_relays_and_esc_drives_nothing(helper, tmp
         async with app.run_test(size=(80, 24)) as pilot:
             screen = WiggleScreen(bench, None)
             await app.push_screen(screen)
+            screen.query_one(Input).value = "2.5k"
             await pilot.press("enter")
             await helper.until(pilot, lambda: app.screen is not screen or "✗" in watched(screen))
             assert app.screen is not screen, watched(screen)

@@ -129,6 +129,7 @@ class WiggleScreen(BenchScreen):
             files={},
             pace="real",
             clock=self.shell.clock,
+            sensor=found.sensor,
         )
 
     async def _cautioned(self, setup: Setup) -> bool:
