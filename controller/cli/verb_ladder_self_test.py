@@ -24,9 +24,7 @@ __all__ = ["add_arguments", "run"]
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
-    parser.add_argument(
-        "--bench", metavar="BENCH", type=Path, required=True, help="bench file"
-    )
+    parser.add_argument("--bench", metavar="BENCH", type=Path, required=True, help="bench file")
     parser.add_argument(
         "--by",
         choices=("meter", "sense", "read-back"),
@@ -58,8 +56,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.epilog = (
         "By a meter the module is unplugged; by [sense] it stays plugged in, and sees everything"
-        " from open to short. Only [sense] is fast enough to time the relays. What is found of a real ladder is kept, and every run on"
-        " a ladder that failed says so until it passes. exit status: 0 sound, 1 not sound, 3 a"
+        " from open to short. Only [sense] is fast enough to time the relays. What is found of a"
+        " real ladder is kept: a sweep or check on one that failed is refused until it passes."
+        " exit status: 0 sound, 1 not sound, 3 a"
         " relay did not follow or the link failed, 4 nothing measured or not all of it"
     )
 

@@ -118,6 +118,7 @@ class Teller:
         return fault_fields(self._faults)
 
     def take(self, event: Event) -> None:
+        """Say what happened."""
         match event:
             case Sensed():
                 made = f"with {ohms(event.achieved_ohms)} ohm"

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from controller.ladder.model import Ladder
 from controller.ladder.path import LATENESS_MS, TIME_SPREAD, hold_ms
@@ -81,7 +82,7 @@ def relay_time(
         return None
     first = left.index(True)
     last = max(
-        (i for i, (was, is_) in enumerate(zip(left, left[1:], strict=False), 1) if was is not is_),
+        (i for i, (was, is_) in enumerate(pairwise(left), 1) if was is not is_),
         default=first,
     )
 
@@ -92,7 +93,7 @@ def relay_time(
     made = ladder.relays[relay]
     stated = made.operate_ms if energised else made.release_ms
     spent = [one.to_ms - one.from_ms for one in readings]
-    apart = [later.to_ms - one.to_ms for one, later in zip(readings, readings[1:], strict=False)]
+    apart = [later.to_ms - one.to_ms for one, later in pairwise(readings)]
     slow_start = least(first) > stated * (1.0 + TIME_SPREAD) + LATENESS_MS
     return RelayTime(
         relay=relay,

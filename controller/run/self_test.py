@@ -89,7 +89,8 @@ class SelfTestRun(MeasureRun):
                 return "The self-test did not come to its end"
             return (
                 f"All {self._ladder.relay_count} relays were commanded and read back; contacts and"
-                " rungs were not measured: that takes a [meter] in the bench file"
+                " rungs were not measured: that takes a [meter] in the bench file, or [sense] where"
+                " the board has a voltage input"
             )
         if whole.sound:
             missing = len(self._states) - len(whole.seen)

@@ -153,7 +153,7 @@ class SensedSelfTestRun(Job):
         self, relay: int, target: int
     ) -> Generator[tuple[Event, ...], None, RelayTime | None]:
         """Change one relay over and read the volts as fast as they come; nothing in between."""
-        link, clock, ladder = self._bench.link, self._clock, self._bench.ladder
+        clock, ladder = self._clock, self._bench.ladder
         energised = bool(target >> relay & 1)
         hold = hold_ms(ladder, relay, energise=energised)
         before = sum(self._volts() for _ in range(_BEFORE)) / _BEFORE

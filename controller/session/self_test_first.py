@@ -41,7 +41,7 @@ _GOES_ON = f"the run goes on all the same ({DESPITE})"
 
 
 def way_before(prepared: Prepared) -> TestedBy:
-    """Return what the ladder is tested by before a run: what leaves the module plugged in, first."""
+    """Return what tests the ladder before a run: first what leaves the module plugged in."""
     bench = prepared.bench
     sensed = usual_way(replace(bench, meter=None), prepared.module)
     return sensed if sensed is TestedBy.SENSE else usual_way(bench, prepared.module)

@@ -58,7 +58,8 @@ def usual_way(bench: BenchFile, module: Module | None) -> TestedBy:
     """Return what tells most of those that a bench has."""
     if bench.meter is not None:
         return TestedBy.METER
-    if bench.tap is not None and module is not None and module.second_pullup is None:
+    senses = bench.tap is not None and bench.board is None
+    if senses and module is not None and module.second_pullup is None:
         return TestedBy.SENSE
     return TestedBy.READ_BACK
 
@@ -138,6 +139,13 @@ def _by_sense(
 ) -> Setup:
     tap = require_tap(bench)
     where = str(bench.path or bench.name)
+    if bench.board is not None:
+        raise InputError.single(
+            f'a board of kind "{bench.link.value}" has no voltage input of its own',
+            where=where,
+            key="link.kind",
+            hint="test by a meter",
+        )
     if module is None:
         raise InputError.single(
             "does not say what is behind the input that the board's voltage input looks at",

@@ -67,7 +67,9 @@ def checked(
         def sense(self, channel: int = 0) -> SenseReading:
             volts = wire.at(state_ohms(ladder, self.state), self.clock.now_s())
             raw = max(0, min(1023, int(volts / TAP.volts_per_volt / 5.0 * 1024)))
-            return SenseReading(volts=5.0 * raw / 1024, raw=raw, full_scale=1024, full_scale_volts=5.0)
+            return SenseReading(
+                volts=5.0 * raw / 1024, raw=raw, full_scale=1024, full_scale_volts=5.0
+            )
 
     link = SensingLink(clock)
     opened = Bench(

@@ -91,7 +91,7 @@ def test_typed_readings_are_refused_in_words(helper, tmp_path: Path) -> None:  #
     helper.run(body())
 
 
-def test_the_cautions_come_before_real_relays_and_esc_drives_nothing(helper, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+def test_the_cautions_come_before_real_relays(helper, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
     folder = tmp_path / "harbour"
     shutil.copytree(ROOT / "sweeps", folder)
     bench = folder / "benches" / "real.toml"

@@ -138,11 +138,8 @@ class WiggleScreen(BenchScreen):
         if not bench.drives_hardware:
             return True
         cautions = (WIGGLE_CAUTION, *bench.cautions)
-        return bool(
-            await self.shell.push_screen_wait(
-                ask_cautions(plan.short_circuit_amperes, plan.most_watts, cautions)
-            )
-        )
+        question = ask_cautions(plan.short_circuit_amperes, plan.most_watts, cautions)
+        return await self.shell.push_screen_wait(question)
 
     def action_leave(self) -> None:
         """Park, close the link, go back."""
@@ -152,7 +149,7 @@ class WiggleScreen(BenchScreen):
 
     # Showing
 
-    def show_picture(self, picture: Picture) -> None:
+    def show_picture(self, picture: Picture) -> None:  # noqa: ARG002 - it is the engine's own
         """Show what is watched now."""
         self._look()
 
