@@ -14,7 +14,7 @@ from controller.errors import RelayKnowledge
 from controller.ladder.model import PathStep
 from controller.links.base import LinkStatus
 from controller.planning.model import ResolvedPlan, ResolvedStep
-from controller.readback.base import Prompt
+from controller.readback.base import Prompt, Reading
 from controller.run.model import RunSummary, StepResult
 from controller.run.points import SwitchingPoint
 
@@ -115,6 +115,19 @@ class ReadingSeen:
     volts: float | None
     codes: tuple[str, ...]
     final: bool
+
+    @classmethod
+    def of(cls, reading: Reading, step: ResolvedStep, *, attempt: int, final: bool) -> ReadingSeen:
+        """Return the event of a reading."""
+        return cls(
+            at_s=reading.at_s,
+            step_index=step.index,
+            attempt=attempt,
+            celsius=reading.celsius,
+            volts=reading.volts,
+            codes=reading.codes,
+            final=final,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from controller.bench.files import BenchFile, LinkKind, ReadbackKind
+from controller.bench.model import BenchFile, LinkKind, ReadbackKind
 from controller.clock import Clock
 from controller.errors import InputError
 from controller.measurement.input_circuit import Tap

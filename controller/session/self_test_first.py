@@ -13,7 +13,7 @@ import os
 from dataclasses import replace
 from pathlib import Path
 
-from controller.bench.files import BenchFile
+from controller.bench.model import BenchFile
 from controller.bench.self_tests import self_test_file, self_test_warnings
 from controller.cautions import METER_CAUTION, SENSE_CAUTION
 from controller.errors import InputError, LinkError

@@ -13,7 +13,7 @@ from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
 
-from controller.bench.files import BenchFile, LinkKind
+from controller.bench.model import BenchFile, LinkKind
 from controller.bench.self_tests import SelfTested, keep_self_test, self_test_file
 from controller.bench.wear import bench_wear_warnings, wear_file
 from controller.clock import RealClock
