@@ -13,6 +13,7 @@ from controller.bench.simulation import Simulation
 from controller.module.model import ModuleReport
 from controller.tui.screens.choose import ChooseScreen
 from controller.tui.screens.wiggle import WiggleScreen
+from controller.tui.widgets.lines import StatusLine
 
 ROOT = Path(__file__).parents[2]
 METERED = ROOT / "sweeps" / "benches" / "simulated-metered.toml"
@@ -137,5 +138,8 @@ def test_the_first_screen_leads_there(helper, size: tuple[int, int]) -> None:  #
             await helper.until(pilot, lambda: isinstance(app.screen, WiggleScreen))
             await helper.until(pilot, lambda: "Reach for nothing" in watched(app.screen))
             assert app.screen.query_one(Input).value == "20degC"
+            status = app.screen.query_one(StatusLine).region
+            assert status.height == 1
+            assert status.bottom <= size[1]
 
     helper.run(body())

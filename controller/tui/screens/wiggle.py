@@ -52,6 +52,7 @@ class WiggleScreen(BenchScreen):
         " Enter ends the watching and says what it came to. Esc parks and goes back."
     )
     ENTER = "Hold / end"
+    CSS = "WiggleScreen #wanted { height: 1fr; }"  # what is listed scrolls, the status line stays
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "leave", "Park, back", tooltip="Park and go back", id="wiggle.leave"),
     ]
@@ -186,9 +187,13 @@ def _parts(picture: Picture, job: WiggleRun | None) -> Iterable[Part]:
         yield Part("▶ held; do not touch anything yet: how still is the reading?", Tone.ACTIVE)
     else:
         yield Part(f"▶ {one_line(view.notes[-1] if view.notes else '')}", Tone.ACTIVE)
-        count = "no jump" if not job.jumps else f"✗ {job.jumps} jumps"
+        count = "no jump" if not job.jumps else f"✗ {_count(job.jumps, 'jump')}"
         tone = Tone.STRONG if not job.jumps else Tone.BAD
         yield Part(f"{count} in {job.watched_s:.0f} s; Enter ends it", tone)
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def _jump_parts(jumps: tuple[Jumped, ...]) -> Iterable[Part]:
