@@ -50,7 +50,7 @@ def understood(record: Record, make: Callable[[], _Made]) -> _Made:
         return make()
     except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise InputError.single(
-            f"a line lacks or misstates what this version reads ({error!r})",
+            f"in one line something is missing or not as this version reads it ({error!r})",
             where=str(record.path),
             hint="the record may come from another version of the program",
         ) from None
@@ -74,6 +74,7 @@ def _plan(fields: Mapping[str, Any]) -> ResolvedPlan:
         closing_path=path_of(fields["closing_path"]),
         lower_bound_celsius=number_of(fields.get("lower_bound_celsius")),
         planner=int(fields.get("planner", 1)),
+        looks_first=bool(fields.get("looks_first", False)),
     )
 
 

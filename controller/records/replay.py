@@ -95,7 +95,11 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
     same_budget = record.opening.get("uncertainty_budget", 1) == EDITION
     kept = None if same_budget and plan.planner == PLANNER else plan.steps
     # What counted as settled is part of what was recorded.
-    resolved = replace(resolve_on(inputs.plan, bench, kept=kept), settle=plan.settle)
+    resolved = replace(
+        resolve_on(inputs.plan, bench, kept=kept),
+        settle=plan.settle,
+        looks_first=plan.looks_first,
+    )
     if not same_budget:
         resolved = _with_uncertainties_of(plan, resolved)
     tolerances, why = tolerances_for(record, plan, called=called is not None)

@@ -19,6 +19,7 @@ from controller.run.model import RunSummary, StepResult
 from controller.run.points import SwitchingPoint
 
 __all__ = [
+    "CodesCleared",
     "CodesRead",
     "Event",
     "FaultRaised",
@@ -58,6 +59,7 @@ class NoteKind(Enum):
     NOT_MEASURED = "not measured"
     WATCHING = "watching"
     SELF_TEST = "self-test"
+    INPUT = "input"
 
 
 class Moment(Enum):
@@ -190,6 +192,20 @@ class CodesRead:
 
 
 @dataclass(frozen=True, kw_only=True)
+class CodesCleared:
+    """A person had a module's fault codes cleared, parked: what it held before and holds since.
+
+    `by` is the login name, as far as the system knows it.
+    """
+
+    at_s: float
+    module: str
+    by: str
+    before: tuple[str, ...]
+    after: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Measured:
     """A meter has told the ohms of a state that is held."""
 
@@ -294,6 +310,7 @@ Event: TypeAlias = (
     | FaultRaised
     | NoteMade
     | CodesRead
+    | CodesCleared
     | Measured
     | Jumped
     | RelayTimed

@@ -34,7 +34,7 @@ from controller.run.measure import StateToMeasure
 from controller.run.self_test import SelfTestRun
 from controller.run.sensed_self_test import SensedSelfTestRun, TimedChange
 from controller.session.jobs import hand_plan, measured_in_memory, record_of
-from controller.session.looks import require_tap
+from controller.session.prepared import require_tap
 from controller.session.recording import clock_of
 from controller.session.session import Setup
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -79,6 +79,8 @@ class Session:
         self._unseen: tuple[Event, ...] = ()
         # Appending to and taking from a deque are atomic.
         self._remarks: deque[str] = deque()
+        self.epilogue: Callable[[RunSummary], Iterable[Event]] | None = None
+        """What is still done, parked and judged, and belongs into the record before it closes."""
         try:
             self.bench = open_bench(
                 setup.bench,
@@ -227,6 +229,8 @@ class Session:
                     earlier, plan = self.setup.earlier, self.setup.plan
                     whole = with_earlier(event, plan, earlier, self._own_results())
                     self.summary = whole.summary
+                    if self.epilogue is not None and self._reached:
+                        yield from self.epilogue(whole.summary)
                     yield whole
                 case _:
                     yield event
