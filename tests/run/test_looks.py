@@ -433,8 +433,8 @@ def test_a_good_connector_passes(fakes: Any) -> None:
 
 def test_a_reading_that_never_rests_or_never_comes_is_a_fault(fakes: Any) -> None:
     events, _ = wiggled(fakes, lambda s: Reading(token=1, celsius=20.0 + 5 * s, at_s=s))
-    assert "does not come to rest" in events[-1].summary.sentence or any(
-        "does not come to rest" in getattr(e, "message", "") for e in events
+    assert "does not settle" in events[-1].summary.sentence or any(
+        "does not settle" in getattr(e, "message", "") for e in events
     )
     events, link = wiggled(
         fakes, lambda s: Reading(token=1, celsius=20.0, at_s=s) if s < 9 else None
