@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import sys
 from contextlib import closing
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -49,8 +50,10 @@ __all__ = ["carry_out"]
 
 def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> int:
     """Run the plan that the arguments name; return the exit status."""
+    from controller.cli.self_test_first import require_somebody, test_first
     from controller.session.jobs import sweeping
     from controller.session.prepared import prepare
+    from controller.session.self_test_first import require_no_failed_self_test
     from controller.session.session import Session
 
     if arguments.resume and arguments.record is None:
@@ -73,6 +76,13 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         later=later,
         input_check=getattr(arguments, "input_check", None),
     )
+    self_tested = None
+    tests_first = arguments.self_test
+    despite = arguments.despite_self_test
+    if tests_first:
+        require_somebody(prepared)
+    else:
+        self_tested = require_no_failed_self_test(prepared.bench, despite=despite)
     clears = getattr(arguments, "clear_codes", None)
     require_clearable(prepared.bench, clears)
     pace = chosen_pace(arguments.pace, prepared.bench)
@@ -102,9 +112,15 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     if prepared.bench.can is not None:
         output.warn(f"Looking for the module on the bus at {prepared.bench.can.channel} ...")
     path = arguments.record or new_record(Path("runs"), arguments.plan.stem)
+    if tests_first:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        self_tested, tested = test_first(prepared, output, record=path, despite=despite)
+        if self_tested is None:
+            return exit_status(tested)
     setup = sweeping(
         prepared, record=path, pace=pace, clock=clock_of(pace), resume=arguments.resume
     )
+    setup = replace(setup, self_tested=self_tested)
     faults: list[FaultRaised] = []
     began_s = setup.clock.now_s()
     printer = ProgressPrinter(output, asking=prepared.typed)

@@ -32,6 +32,7 @@ from controller.run.events import (
     Parked,
     ReadingSeen,
     RelaysSet,
+    RelayTimed,
     RunFinished,
     RunStarted,
     Sensed,
@@ -100,6 +101,16 @@ def line_of_event(event: Event, state_digits: int) -> Line | None:
                 "achieved_ohms": event.achieved_ohms,
                 "volts": event.volts,
                 "spread_volts": event.spread_volts,
+            }
+        case RelayTimed():
+            return "relay-time", {
+                "relay": event.relay,
+                "energised": event.energised,
+                "least_ms": event.least_ms,
+                "most_ms": event.most_ms,
+                "bounce_ms": event.bounce_ms,
+                "resolution_ms": event.resolution_ms,
+                "slow": event.slow,
             }
         case Jumped():
             return "jump", {
@@ -190,6 +201,17 @@ def events_of_line(
                 achieved_ohms=ohms_of(line["achieved_ohms"]),
                 volts=float(line["volts"]),
                 spread_volts=float(line["spread_volts"]),
+            )
+        case "relay-time":
+            yield RelayTimed(
+                at_s=at_s,
+                relay=int(line["relay"]),
+                energised=bool(line["energised"]),
+                least_ms=float(line["least_ms"]),
+                most_ms=float(line["most_ms"]),
+                bounce_ms=float(line["bounce_ms"]),
+                resolution_ms=float(line["resolution_ms"]),
+                slow=bool(line["slow"]),
             )
         case "jump":
             yield Jumped(
