@@ -240,6 +240,8 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
             "steps": [_STEP],
             "operations_per_relay": [_WHOLE],
             "wear_warnings": [_TEXT],
+            "self_test_warnings": [_TEXT],
+            "calibration_warnings": [_TEXT],
             "filter_warnings": [_TEXT],
             "false_accept_risk_at_limit": _MAYBE_NUMBER,
             "log_warnings?": [_TEXT],

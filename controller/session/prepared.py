@@ -6,7 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from controller.bench.calibration_age import with_aged_drift
 from controller.bench.files import BenchFile, ReadbackKind
+from controller.clock import RealClock
 from controller.errors import InputError
 from controller.module.model import Module
 from controller.planning.levels import level_problems, search_problems
@@ -20,7 +22,7 @@ from controller.records.reader import read_record
 from controller.sensors.curve import Sensor
 from controller.session.ports import on_port
 from controller.session.recording import opening_of, takes_no_time
-from controller.session.session import bench_warnings
+from controller.session.session import BenchWarnings, bench_warnings
 
 __all__ = ["Prepared", "Unfinished", "prepare", "prepare_inputs", "unfinished_record"]
 
@@ -37,7 +39,7 @@ class Prepared:
 
     inputs: Inputs
     resolved: ResolvedPlan
-    warnings: tuple[str, ...] = field(default=())
+    warnings: BenchWarnings = field(default=BenchWarnings())
     called: ReadbackFunction | None = None
 
     @property
@@ -113,6 +115,7 @@ def prepare_inputs(
     """Resolve and check what has been read. Raises InputError with every reason against it.
 
     `called` gives the readings in place of the bench's own readback; with `later` nothing does.
+    An old calibration of a real ladder widens the uncertainties.
     """
     kind = inputs.plan.kind
     if verb is not None and kind.verb != verb:
@@ -122,6 +125,8 @@ def prepare_inputs(
             key="kind",
             hint=f"run it with: rungwise {kind.verb}",
         )
+    warnings = bench_warnings(inputs.bench)
+    inputs = replace(inputs, bench=with_aged_drift(inputs.bench, RealClock().utc()))
     if called is not None:
         inputs = replace(inputs, bench=replace(inputs.bench, readback=ReadbackKind.CALLED))
     if later:
@@ -136,7 +141,7 @@ def prepare_inputs(
     return Prepared(
         inputs=inputs,
         resolved=resolved,
-        warnings=bench_warnings(inputs.bench),
+        warnings=warnings,
         called=called,
     )
 

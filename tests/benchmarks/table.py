@@ -97,7 +97,9 @@ def _what_it_is(cells: Sequence[str]) -> str:
     return f"{cells[0]} | {re.sub('[0-9.]+', '', cells[2])} | {cells[4]}"
 
 
-def written_page(page: str, rows: Sequence[dict[str, Any]], measured_on: str) -> str:
+def written_page(
+    page: str, rows: Sequence[dict[str, Any]], measured_on: str, *, head: str = PAGE_HEAD
+) -> str:
     """Return the page of all rows with the rows put in, each with the machine it ran on."""
     lines: dict[str, str] = {}
     for line in page.splitlines():
@@ -114,9 +116,9 @@ def written_page(page: str, rows: Sequence[dict[str, Any]], measured_on: str) ->
         lines[_what_it_is(cells)] = f"| {' | '.join([*cells, f'[{mark}]'])} |"
     shown = "\n".join(lines.values())
     used = {one: text for one, text in machines.items() if f"[{one}] |" in shown}
-    head = [f"| {' | '.join([*COLUMNS, 'on'])} |", "|---" * (len(COLUMNS) + 1) + "|"]
+    names = [f"| {' | '.join([*COLUMNS, 'on'])} |", "|---" * (len(COLUMNS) + 1) + "|"]
     feet = [f"[{one}] {text}" for one, text in used.items()]
-    return "\n".join([PAGE_HEAD, *head, *lines.values(), "", *feet]) + "\n"
+    return "\n".join([head, *names, *lines.values(), "", *feet]) + "\n"
 
 
 def main(arguments: Sequence[str]) -> int:
