@@ -327,6 +327,8 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
             "missing": [_TEXT],
             "end_remarks": [_TEXT],
             "reason": _MAYBE_TEXT,
+            "mistake": _MAYBE_TEXT,
+            "may_lag": _BOOLEAN,
             "nearest": _Maybe(_HYPOTHESIS),
             "misfit": _Maybe(
                 {
