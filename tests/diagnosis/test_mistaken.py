@@ -97,19 +97,19 @@ def test_kelvin_is_another_unit(table, healthy):
 
 
 def test_no_fault_is_taken_for_a_mistake(table):
-    """Every row of the benchmark, inside the set and outside it: 3,000 inputs and more."""
+    """Every row of the benchmark, inside the set and outside it: 600 inputs and more."""
     rng = np.random.default_rng(17)
     count = 0
     for fault in table.FAULTS:
         for size in table.COUNTS:
-            for _ in range(40):
+            for _ in range(8):
                 ohms = table.sweep_ohms(rng, size)
                 reported = fault.draw(rng, ohms).reports(ohms, rng, 0.5)
                 expected = np.clip(table.type1_celsius()(ohms), -40.0, 130.0)
                 places = np.arange(size)
                 assert mistaken(reported, expected, step_celsius=1.0, places=places) is None
                 count += 1
-    assert count > 3000
+    assert count > 600
 
 
 def test_a_leakage_that_holds_cold_readings_still_is_named_all_the_same(table):
