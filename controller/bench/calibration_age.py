@@ -49,10 +49,11 @@ def calibration_age_warnings(bench: BenchFile, now: datetime) -> tuple[str, ...]
     if years <= 1:
         return ()
     ppm = (bench.surroundings or Surroundings()).rung_drift_ppm
-    return (
+    sentence = (
         f"the ladder's calibration of {day} is {days} days old: plans allow its rungs the drift of"
-        f" {years} years, {years * ppm:g} ppm (rung_drift_ppm = {ppm:g} a year): calibrate again",
+        f" {years} years, {years * ppm:g} ppm (rung_drift_ppm = {ppm:g} a year): calibrate again"
     )
+    return (sentence,)
 
 
 def _age_days(utc: str, now: datetime) -> int:

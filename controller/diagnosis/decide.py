@@ -192,7 +192,9 @@ def _why_not(
 def _may_lag(best: Explanation, kept: Readings, curve: Curve) -> bool:
     offsets = [one.value for one in best.parameters if one.name == "offset_celsius"]
     return any(
-        would_lag(_expected_celsius(kept, curve), offset) for offset in offsets if offset is not None
+        would_lag(_expected_celsius(kept, curve), offset)
+        for offset in offsets
+        if offset is not None
     )
 
 

@@ -109,9 +109,7 @@ def _unexplained(diagnosis: Diagnosis) -> Words:
         headline=sentence(diagnosis),
         meaning=meaning,
         where_to_look=(
-            NEXT_WHEN_MISTAKEN
-            if diagnosis.reason is Reason.MISTAKEN
-            else NEXT_WHEN_NOTHING_FITS
+            NEXT_WHEN_MISTAKEN if diagnosis.reason is Reason.MISTAKEN else NEXT_WHEN_NOTHING_FITS
         ),
         not_ruled_out=(),
         next_step=None,

@@ -81,9 +81,7 @@ def _undone(
         yield "The readings are 40 too high: bytes of a report that begins at -40 degC."
 
 
-def standing(
-    reported_celsius: FloatArray, expected_celsius: FloatArray
-) -> tuple[int, int] | None:
+def standing(reported_celsius: FloatArray, expected_celsius: FloatArray) -> tuple[int, int] | None:
     """Return the first and the last of the readings (n,) that stand still while the steps go on.
 
     The longest such row; None where no three readings do that.

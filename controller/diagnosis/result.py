@@ -123,8 +123,9 @@ class Diagnosis:
     `rivals` are the kinds that come too near to the best to be ruled out. `left_out` are indices
     of readings that could not be used, `slips` of readings no explanation fits. `missing` says in
     sentences what would be needed. `end_remarks` are sentences on open and shorted inputs that were
-    not recognised as such. `mistake` says how the readings were taken or written down wrong. `may_lag` is whether a
-    report that was read too early at every step would look like the best explanation.
+    not recognised as such. `mistake` says how the readings were taken or written down
+    wrong. `may_lag` is whether a report that was read too early at every step would look like the
+    best explanation.
     """
 
     best: Explanation | None

@@ -87,7 +87,9 @@ def old_bench(tmp_path):
     """A bench file with a real link and a calibration of the year 2020."""
     made = (SWEEPS / "ladders" / "calibrations" / "bench-16-2026-03.toml").read_text("utf-8")
     calibration = tmp_path / "calibration.toml"
-    calibration.write_text(re.sub(r'(?m)^utc = ".*"', 'utc = "2020-03-01T00:00:00Z"', made), "utf-8")
+    calibration.write_text(
+        re.sub(r'(?m)^utc = ".*"', 'utc = "2020-03-01T00:00:00Z"', made), "utf-8"
+    )
     text = (SWEEPS / "benches" / "calibrated.toml").read_text("utf-8")
     text = text.replace("../ladders/calibrations/bench-16-2026-03.toml", calibration.as_posix())
     text = text.replace("../", f"{SWEEPS.as_posix()}/")
