@@ -103,7 +103,7 @@ def _without_bender(
 
     Read as temperature against resistance, a slip may bend a chart more than sensors are bent (two
     resistances nearly alike, far apart in temperature) where it hardly shows the other way round.
-    It has to be as far off as a slip is, so that a sensor of an unusual shape does not lose a point.
+    It has to be as far off as a slip is: a sensor of an unusual shape is to lose no point.
     """
     if len(points.u) - free_degree - 1 < _LEAST_SPARE:
         return None
