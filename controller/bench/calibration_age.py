@@ -10,7 +10,7 @@ import math
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from controller.bench.files import BenchFile
+from controller.bench.model import BenchFile
 from controller.measurement.budget import Surroundings
 
 __all__ = ["USUAL_INTERVAL_DAYS", "calibration_age_warnings", "with_aged_drift"]
@@ -44,7 +44,7 @@ def calibration_age_warnings(bench: BenchFile, now: datetime) -> tuple[str, ...]
     days = _age_days(bench.calibration.utc, now)
     day = datetime.fromisoformat(bench.calibration.utc).date().isoformat()
     if days < -1:
-        return (f"the ladder's calibration is dated {day}, which is still to come: is it right?",)
+        return (f"the ladder's calibration is dated {day}, in the future: is that right?",)
     years = _years_begun(bench, now)
     if years <= 1:
         return ()

@@ -17,7 +17,8 @@ from controller.bench.calibration_age import (
     calibration_age_warnings,
     with_aged_drift,
 )
-from controller.bench.files import LinkKind, load_bench
+from controller.bench.files import load_bench
+from controller.bench.model import LinkKind
 from controller.cli.main import main
 from controller.clock import VirtualClock
 from controller.planning.resolve import resolve_on
