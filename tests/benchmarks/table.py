@@ -109,7 +109,7 @@ def written_page(
     machines = dict(re.findall(r"^\[(\d+)\] (.*)$", page, re.MULTILINE))
     mark = next((one for one, text in machines.items() if text == measured_on), None)
     if mark is None:
-        mark = str(len(machines) + 1)
+        mark = str(1 + max(map(int, machines), default=0))
         machines[mark] = measured_on
     for row in rows:
         cells = [cell(row.get(column)).replace("|", "/") for column in COLUMNS]
