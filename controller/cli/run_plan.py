@@ -26,6 +26,7 @@ from controller.cli.printer import ProgressPrinter, say_results
 from controller.cli.signals import stopping_by
 from controller.cli.verb_input_check import finding_fields
 from controller.errors import ExitCode, InputError
+from controller.measurement.model import Verdict
 from controller.records.encode import plan_summary_fields, result_fields
 from controller.run.events import FaultRaised
 from controller.run.looked_check import LookedCheckRun
@@ -119,8 +120,11 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         assert session.summary is not None  # noqa: S101 - a run ends with its summary
         status = exit_status(session.summary, judged=judged)
         if arguments.junit is not None:
+            verdict = _verdict_of_case(session, judged=judged)
             try:
-                _write_junit(arguments.junit, prepared, session, path, began_s, faults)
+                _write_junit(
+                    arguments.junit, prepared, session, path, began_s, course, verdict, faults
+                )
             except InputError as error:  # too late for bad input: something has been driven
                 output.warn(f"rungwise: {error}")
                 status = status if status is not ExitCode.PASS else ExitCode.LINK_FAULT
@@ -169,27 +173,33 @@ def _watch(
         printer.end()
 
 
+def _verdict_of_case(session: Session, *, judged: bool) -> Verdict:
+    """Return the verdict; a search whose plan states no limits does well by finding its points."""
+    assert session.summary is not None  # noqa: S101 - a run ends with its summary
+    return session.summary.verdict if judged else Verdict.PASS
+
+
 def _write_junit(
     path: Path,
     prepared: Prepared,
     session: Session,
     record: Path,
     began_s: float,
+    course: CourseKeeper,
+    verdict: Verdict,
     faults: Sequence[FaultRaised],
 ) -> None:
     from controller.clock import RealClock
-    from controller.reports.junit import run_junit_xml, write_junit
+    from controller.reports.junit import run_junit_xml, search_junit_xml, write_junit
 
     setup, summary = session.setup, session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
     broken_off = None
     if summary.ended is not Ending.COMPLETE:
         broken_off = " ".join([*(f"{one.message}." for one in faults), summary.sentence])
-    document = run_junit_xml(
-        setup.plan,
-        session.results,
-        broken_off=broken_off,
-        properties={
+    stated: dict[str, Any] = {
+        "broken_off": broken_off,
+        "properties": {
             "ended": summary.ended.value,
             "relays": summary.relays.value,
             "verdict": summary.verdict.value,
@@ -198,9 +208,13 @@ def _write_junit(
             "ladder": prepared.bench.ladder.name,
             "record": str(record),
         },
-        timestamp=RealClock().utc().strftime("%Y-%m-%dT%H:%M:%S"),
-        seconds=setup.clock.now_s() - began_s,
-    )
+        "timestamp": RealClock().utc().strftime("%Y-%m-%dT%H:%M:%S"),
+        "seconds": setup.clock.now_s() - began_s,
+    }
+    if prepared.inputs.plan.search is not None:
+        document = search_junit_xml(setup.plan, course.points, verdict, summary.sentence, **stated)
+    else:
+        document = run_junit_xml(setup.plan, session.results, **stated)
     write_junit(path, document)
 
 

@@ -41,7 +41,7 @@ from controller.run.events import (
 )
 from controller.run.model import Ending, RunSummary
 
-__all__ = ["Line", "events_of_line", "line_of_event", "may_wait", "was_interrupted"]
+__all__ = ["Line", "events_of_line", "line_of_event", "may_wait", "was_interrupted", "was_resumed"]
 
 Line: TypeAlias = tuple[str, dict[str, Any]]
 """The type of a line and what it says."""
@@ -211,6 +211,11 @@ def events_of_line(
 def was_interrupted(line: Mapping[str, Any]) -> bool:
     """Return whether a line says that the run was held still, or cut short and gone on with."""
     return line["type"] == "note" and (_kind(line) is NoteKind.PAUSED or line["text"] == "resumed")
+
+
+def was_resumed(line: Mapping[str, Any]) -> bool:
+    """Return whether from this line on a record was gone on with."""
+    return line["type"] == "note" and line.get("text") == "resumed" and "first_step" in line
 
 
 def _kind(line: Mapping[str, Any]) -> NoteKind:

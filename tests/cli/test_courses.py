@@ -281,14 +281,6 @@ def test_each_kind_of_plan_has_its_verb(rungwise: Run) -> None:
         assert right in ended.err
 
 
-def test_neither_is_gone_on_with(rungwise: Run, tmp_path: Path) -> None:
-    for verb, plan in (("sweep", "warm-up.toml"), ("seek", "fan-seek.toml")):
-        record = tmp_path / f"{plan}.jsonl"
-        ended = rungwise(verb, SWEEPS / plan, "--record", record, "--resume")
-        assert ended.status == 2
-        assert "--resume" in ended.err
-
-
 def test_a_forged_look_is_found_out(rungwise: Run, tmp_path: Path, write: Write) -> None:
     record = tmp_path / "fan.jsonl"
     rungwise("seek", write("seek.toml", search_text()), "--record", record)
