@@ -112,6 +112,13 @@ def test_no_fault_is_taken_for_a_mistake(table):
     assert count > 600
 
 
+def test_an_offset_as_large_as_a_step_is_no_row_of_the_step_before():
+    """Even steps of 8 degC, 8 degC too cold everywhere: a shifted row has its own first reading."""
+    expected = np.arange(-30.0, 121.0, 8.0)
+    places = np.arange(expected.size)
+    assert mistaken(expected - 8.0, expected, step_celsius=1.0, places=places) is None
+
+
 def test_a_leakage_that_holds_cold_readings_still_is_named_all_the_same(table):
     ohms = table.type1_ohms(np.arange(-30.0, 121.0, 5.0))
     celsius = table.Input(leakage_ohms=1500.0).reports(ohms, np.random.default_rng(2), 0.1)
