@@ -26,7 +26,7 @@ ambient_celsius = 12
 ambient_span_kelvin = 8           # to either side
 insulation_ohms = 1e8             # these three have defaults (see `Surroundings`): least
 contact_emf_microvolts = 10       # insulation across the terminals, most from a warm contact,
-rung_drift_ppm = 100              # most that a rung moves between two calibrations
+rung_drift_ppm = 100              # most that a calibrated rung moves in a year
 
 [simulation]                      # for a simulated link or readback
 module = "../modules/engine.toml"

@@ -138,7 +138,7 @@ KEY_WORDS: dict[str, dict[str, str]] = {
         "surroundings.ambient_span_kelvin": "how far it may be from that, to either side",
         "surroundings.insulation_ohms": "least insulation across the terminals, everything open",
         "surroundings.contact_emf_microvolts": "most voltage that a warm contact adds",
-        "surroundings.rung_drift_ppm": "most that a rung moves between two calibrations",
+        "surroundings.rung_drift_ppm": "most that a calibrated rung moves in a year",
         "hold_off_ms": "silence of the host after which the firmware, or a guardian, parks",
         "link": "the way to the ladder",
         "link.kind": "simulated (in memory or behind a pseudo-terminal), our firmware at a serial"

@@ -85,6 +85,8 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
             "steps": [STEP],
             "operations_per_relay": [WHOLE],
             "wear_warnings": [TEXT],
+            "self_test_warnings": [TEXT],
+            "calibration_warnings": [TEXT],
             "filter_warnings": [TEXT],
             "false_accept_risk_at_limit": MAYBE_NUMBER,
             "log_warnings?": [TEXT],
@@ -170,6 +172,8 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
             "missing": [TEXT],
             "end_remarks": [TEXT],
             "reason": MAYBE_TEXT,
+            "mistake": MAYBE_TEXT,
+            "may_lag": BOOLEAN,
             "nearest": Maybe(HYPOTHESIS),
             "misfit": Maybe(
                 {

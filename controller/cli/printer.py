@@ -149,7 +149,7 @@ def say_plan(output: Output, plan: ResolvedPlan, operations_per_relay: Sequence[
                 plan.format_state(step.state),
                 ohms(step.achieved_ohms),
                 output.temperature(step.achieved_celsius, 3),
-                output.difference(step.uncertainty_celsius, 3),
+                output.difference(step.shown_uncertainty_celsius, 3),
                 output.difference(step.excursion_celsius, 2),
                 output.difference(step.filtered_excursion_celsius, 2),
                 str(moved),
@@ -193,7 +193,7 @@ def say_budget(output: Output, plan: ResolvedPlan) -> None:
                 str(step.index + 1),
                 _target(output, step),
                 *(output.difference(parts.get(name), 3) for name in names),
-                output.difference(step.uncertainty_celsius, 3),
+                output.difference(step.shown_uncertainty_celsius, 3),
                 output.difference(step.tolerance_celsius, 2),
                 number(ratio, 1),
             ]
@@ -234,7 +234,7 @@ def say_results(output: Output, plan: ResolvedPlan, results: Sequence[StepResult
                 output.temperature(result.step.expected_celsius),
                 output.temperature(result.reported_celsius),
                 output.difference(result.error_celsius, sign=True),
-                output.difference(result.step.uncertainty_celsius),
+                output.difference(result.step.shown_uncertainty_celsius),
                 output.difference(result.step.tolerance_celsius),
                 result.verdict.value,
                 "; ".join(

@@ -76,11 +76,11 @@ def _show(path: Path, arguments: argparse.Namespace, output: Output) -> int:
         )
     later = arguments.readings == "later"
     prepared = prepare(path, arguments.bench, later=later)
-    inputs, resolved, worn = prepared.inputs, prepared.resolved, prepared.warnings
+    inputs, resolved, said = prepared.inputs, prepared.resolved, prepared.warnings
     operations = plan_operations(resolved, inputs.bench.ladder.relay_count)
     after_filter = _after_filter(inputs, resolved)
     unaligned = aligning_warnings(resolved) if later else ()
-    for warning in (*resolved.warnings, *worn, *after_filter, *unaligned):
+    for warning in (*resolved.warnings, *said, *after_filter, *unaligned):
         output.warn(f"Note: {warning}")
     if arguments.svg is not None:
         _draw(arguments.svg, _step_to_draw(resolved, arguments.step), inputs, resolved)
@@ -89,7 +89,9 @@ def _show(path: Path, arguments: argparse.Namespace, output: Output) -> int:
             "bench": inputs.bench.name,
             **plan_fields(resolved),
             "operations_per_relay": operations,
-            "wear_warnings": list(worn),
+            "wear_warnings": list(said.wear),
+            "self_test_warnings": list(said.self_test),
+            "calibration_warnings": list(said.calibration),
             "filter_warnings": after_filter,
             **({"log_warnings": list(unaligned), "lasts_s": lasts_s(resolved)} if later else {}),
             "false_accept_risk_at_limit": most_false_accept_risk(resolved.decision_rule),

@@ -14,6 +14,7 @@ from controller.diagnosis.hypotheses import Response, response_of
 from controller.diagnosis.readings import Readings
 from controller.errors import InputError
 from controller.sensors.curve import Curve, Sensor
+from controller.units import KELVIN_AT_ZERO_CELSIUS
 
 __all__ = [
     "LEAST_READINGS",
@@ -97,6 +98,10 @@ def refuse_contradictory_units(readings: Readings, used: Mask, response: Respons
         "the temperatures look like degF": (
             miss(ohms, (reported - 32.0) / 1.8),
             "write degC: (F - 32) / 1.8",
+        ),
+        "the temperatures look like kelvin": (
+            miss(ohms, reported - KELVIN_AT_ZERO_CELSIUS),
+            "subtract 273.15",
         ),
     }
     message, (there, hint) = min(others.items(), key=lambda item: item[1][0])

@@ -27,6 +27,7 @@ from controller.diagnosis.fit import Fit, Interval, fit, profile_intervals, roug
 from controller.diagnosis.hypotheses import Hypothesis, InputCircuit, hypotheses_for, response_of
 from controller.diagnosis.intermittent import INTERMITTENT, fit_intermittent
 from controller.diagnosis.likelihood import Likelihood, likelihood_of, shared_factor
+from controller.diagnosis.mistaken import mistaken, standing, would_lag
 from controller.diagnosis.ranking import Ranked, log_gain, ranked_fits
 from controller.diagnosis.readings import Readings
 from controller.diagnosis.result import UNTRIED_PROBABILITY, Diagnosis, Explanation, Misfit, Reason
@@ -101,7 +102,8 @@ def diagnose(
     ranked, test = _fitting_first(ranked, tests)
     explanations = _explanations(ranked, kept, likelihood, np.flatnonzero(used))
     best = ranked.fits[0]
-    reason = _why_not(best, test, kept, curve)
+    mistake = _mistake(best, test, kept, curve, np.flatnonzero(used))
+    reason = Reason.MISTAKEN if mistake else _why_not(best, test, kept, curve)
     said = reason in (None, Reason.READINGS_JUMP)
     certain = said and reason is None and not ranked.rivals and _may_be_certain(best)
     rival = ranked.fits[ranked.rivals[0]] if ranked.rivals else None
@@ -115,6 +117,8 @@ def diagnose(
         slips=tuple(int(i) for i in np.flatnonzero(used)[test.slips]),
         end_remarks=end_remarks(readings, curve),
         reason=reason,
+        mistake=mistake,
+        may_lag=said and _may_lag(explanations[0], kept, curve),
         nearest=None if said else explanations[0],
         misfit=_misfit(best, test, kept, curve, np.flatnonzero(used)),
     )
@@ -185,6 +189,41 @@ def _why_not(
     return Reason.READINGS_JUMP if test.slips_too_many else None
 
 
+def _may_lag(best: Explanation, kept: Readings, curve: Curve) -> bool:
+    offsets = [one.value for one in best.parameters if one.name == "offset_celsius"]
+    return any(
+        would_lag(_expected_celsius(kept, curve), offset)
+        for offset in offsets
+        if offset is not None
+    )
+
+
+def _mistake(
+    best: Fit, test: Adequacy, kept: Readings, curve: Curve, places: npt.NDArray[np.intp]
+) -> str | None:
+    """Return in a sentence how the readings were taken wrong, rather than the circuit being so.
+
+    Readings that stand still count where no smooth explanation has them: a leakage or a series
+    resistance can hold a report nearly still at one end.
+    """
+    reported, expected = kept.reported_celsius, _expected_celsius(kept, curve)
+    step = kept.reporting.resolution_celsius
+    found = mistaken(reported, expected, step_celsius=step, places=places)
+    if found is not None:
+        return found
+    row = standing(reported, expected)
+    if row is None or (test.fits and best.hypothesis.kind != INTERMITTENT):
+        return None
+    first, last = row
+    if np.abs(reported - expected)[first : last + 1].max() <= step:
+        return None
+    return (
+        f"Readings {places[first] + 1} to {places[last] + 1} all say {reported[first]:g} degC, "
+        f"though {expected[first]:.0f} to {expected[last]:.0f} degC were put in: the report stands "
+        "still, or ends there."
+    )
+
+
 def _misfit(
     best: Fit, test: Adequacy, kept: Readings, curve: Curve, places: npt.NDArray[np.intp]
 ) -> Misfit:
@@ -204,14 +243,17 @@ def _misfit(
 
 def _error_celsius(kept: Readings, curve: Curve) -> FloatArray:
     """Return reported less expected temperature (n,); zero at a limit that was rightly reached."""
-    expected = response_of(curve)(kept.ohms)
+    return np.asarray(kept.reported_celsius - _expected_celsius(kept, curve))
+
+
+def _expected_celsius(kept: Readings, curve: Curve) -> FloatArray:
+    """Return what a healthy module would report (n,), but for rounding."""
     low, high = kept.reporting.lowest_celsius, kept.reporting.highest_celsius
-    shown = np.clip(
-        expected,
+    return np.clip(
+        response_of(curve)(kept.ohms),
         -math.inf if low is None else low,
         math.inf if high is None else high,
     )
-    return np.asarray(kept.reported_celsius - shown)
 
 
 def _may_be_certain(best: Fit) -> bool:

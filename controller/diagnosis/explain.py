@@ -10,10 +10,12 @@ from controller.diagnosis.ranking import ODD_LOG_GAIN
 from controller.diagnosis.result import Diagnosis, Explanation, NextStep, Reason
 from controller.diagnosis.wording import (
     ANOTHER_SENSOR,
+    HOW_TO_TELL_A_LAG,
     HOW_TO_TELL_THE_TWIN,
     MEANINGS,
     MEASURE_THE_PULLUP,
     NAMES,
+    NEXT_WHEN_MISTAKEN,
     NEXT_WHEN_NOTHING_FITS,
     PLACES,
     TWIN_OF_A_GAIN,
@@ -69,7 +71,10 @@ def explain(diagnosis: Diagnosis) -> Words:
         headline=sentence(diagnosis),
         meaning=" ".join(MEANINGS[part] for part in parts),
         where_to_look=tuple(places),
-        not_ruled_out=_not_ruled_out(diagnosis, best),
+        not_ruled_out=(
+            *_not_ruled_out(diagnosis, best),
+            *((HOW_TO_TELL_A_LAG,) if diagnosis.may_lag else ()),
+        ),
         next_step=_next_step(diagnosis.next_step) if diagnosis.next_step else None,
         remarks=_remarks(diagnosis),
         tried=_tried(diagnosis),
@@ -93,6 +98,8 @@ def _unexplained(diagnosis: Diagnosis) -> Words:
             "Wiring and module look as they should, but some readings lie outside the plan's "
             "tolerance: these readings cannot tell so finely."
         )
+    elif diagnosis.reason is Reason.MISTAKEN:
+        meaning = "Before the readings are taken again nothing can be said of the circuit."
     else:
         meaning = (
             "Something is at work that is not among the faults that were tried, or several are; "
@@ -101,7 +108,9 @@ def _unexplained(diagnosis: Diagnosis) -> Words:
     return Words(
         headline=sentence(diagnosis),
         meaning=meaning,
-        where_to_look=NEXT_WHEN_NOTHING_FITS,
+        where_to_look=(
+            NEXT_WHEN_MISTAKEN if diagnosis.reason is Reason.MISTAKEN else NEXT_WHEN_NOTHING_FITS
+        ),
         not_ruled_out=(),
         next_step=None,
         remarks=_remarks(diagnosis),
@@ -134,7 +143,8 @@ def sentence(diagnosis: Diagnosis) -> str:
     name = _named(best)
     values = _values(best)
     twin = f", or {TWIN_OF_A_GAIN}" if best.twins and "+" not in best.kind else ""
-    told = f"{name}{twin}: {values}" if values else name
+    lag = ", or readings that were taken too early" if diagnosis.may_lag else ""
+    told = f"{name}{twin}{lag}: {values}" if values else name
     if diagnosis.rivals:
         others = _joined([_named(one) for one in _rivals(diagnosis)])
         return f"Cannot tell apart: {name}{f' ({values})' if values else ''}, or {others}."
@@ -164,6 +174,8 @@ def _sentence_without_answer(diagnosis: Diagnosis) -> str:
     nearest, misfit = diagnosis.nearest, diagnosis.misfit
     if nearest is None or misfit is None:
         return "Undecided: the readings are not enough for a diagnosis."
+    if diagnosis.mistake is not None:
+        return f"The readings look mistaken: {diagnosis.mistake[0].lower()}{diagnosis.mistake[1:]}"
     left = (
         f"up to {abs(misfit.worst_celsius):.1f} degC (reading {misfit.worst_reading + 1}), "
         f"rms {misfit.rms_celsius:.1f} degC"
@@ -263,7 +275,7 @@ def _remarks(diagnosis: Diagnosis) -> tuple[str, ...]:
             f"Left out, since they are no temperatures: {_numbered(diagnosis.left_out)} "
             "(open, shorted, or reported as such)."
         )
-    if diagnosis.slips:
+    if diagnosis.slips and diagnosis.mistake is None:
         found.append(f"Fits no explanation, take it again: {_numbered(diagnosis.slips)}.")
     return tuple(found)
 

@@ -23,6 +23,7 @@ class Reason(Enum):
     NOTHING_FITS = "nothing-fits"
     OUTSIDE_TOLERANCE = "outside-tolerance"
     READINGS_JUMP = "readings-jump"
+    MISTAKEN = "mistaken"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,7 +123,9 @@ class Diagnosis:
     `rivals` are the kinds that come too near to the best to be ruled out. `left_out` are indices
     of readings that could not be used, `slips` of readings no explanation fits. `missing` says in
     sentences what would be needed. `end_remarks` are sentences on open and shorted inputs that were
-    not recognised as such.
+    not recognised as such. `mistake` says how the readings were taken or written down
+    wrong. `may_lag` is whether a report that was read too early at every step would look like the
+    best explanation.
     """
 
     best: Explanation | None
@@ -137,6 +140,8 @@ class Diagnosis:
     reason: Reason | None = None
     nearest: Explanation | None = None
     misfit: Misfit | None = None
+    mistake: str | None = None
+    may_lag: bool = False
 
     def as_json(self) -> dict[str, Any]:
         """Return the `diagnose` document: `best`, `hypotheses`, `distinguishable` and more."""
@@ -152,6 +157,8 @@ class Diagnosis:
             "end_remarks": list(self.end_remarks),
             "reason": self.reason.value if self.reason else None,
             "nearest": self.nearest.as_json() if self.nearest else None,
+            "mistake": self.mistake,
+            "may_lag": self.may_lag,
             "misfit": self.misfit.as_json() if self.misfit else None,
             "tried": [one.kind for one in self.explanations],
             "untried_probability": UNTRIED_PROBABILITY if self.explanations else None,

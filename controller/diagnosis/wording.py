@@ -8,10 +8,12 @@ from __future__ import annotations
 
 __all__ = [
     "ANOTHER_SENSOR",
+    "HOW_TO_TELL_A_LAG",
     "HOW_TO_TELL_THE_TWIN",
     "MEANINGS",
     "MEASURE_THE_PULLUP",
     "NAMES",
+    "NEXT_WHEN_MISTAKEN",
     "NEXT_WHEN_NOTHING_FITS",
     "PLACES",
     "TWIN_OF_A_GAIN",
@@ -137,6 +139,13 @@ NEXT_WHEN_NOTHING_FITS = (
     "other sensors that may be meant: diagnose again with them as candidates",
 )
 
+NEXT_WHEN_MISTAKEN = (
+    "the tool or display: live data of this sensor, and the unit it shows",
+    "each row: the reading beside the resistance that was set, settled and shown anew",
+    "the bench leads: the module must see the ladder, and nothing beside it",
+    "take the readings again, in another order",
+)
+
 ANOTHER_SENSOR = (
     "the sensor the module expects: two thermistors of one material differ by a factor alone; "
     "diagnose again with other sensors as candidates"
@@ -149,6 +158,11 @@ TWIN_OF_A_GAIN = "a sensor of the same material and another size"
 HOW_TO_TELL_THE_TWIN = (
     f"No reading can tell a gain from {TWIN_OF_A_GAIN}: if the pull-up and its supply measure "
     "right, the module expects another sensor."
+)
+
+HOW_TO_TELL_A_LAG = (
+    "All steps went one way, and the readings are off against it: a slow report that was read too "
+    "early looks the same. Take some steps again the other way, and wait longer."
 )
 
 UNITS = {

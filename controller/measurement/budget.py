@@ -70,8 +70,8 @@ class Surroundings:
     `ambient_celsius`. `insulation_ohms` is the least resistance across the ladder's terminals with
     everything open: board, connector and cable of a workshop. `contact_emf_microvolts` is the most
     that a closed contact, warmed by its coil, adds to the voltage, either way.
-    `rung_drift_ppm` is the most that a calibrated rung moves until it is calibrated again. The
-    defaults of these three are common practice, no source.
+    `rung_drift_ppm` is the most that a calibrated rung moves in a year, which is how old a
+    calibration is taken to be at most. The defaults of these three are common practice, no source.
     """
 
     reference_celsius: float = 23.0

@@ -36,7 +36,8 @@ class ResolvedStep:
     `achieved_celsius` are None for open and short (`target_ohms` is also None there).
     `expected_celsius` is what a healthy module reports: the achieved temperature, or its end
     reading on open and short; None when that is not known. `tolerance_celsius` likewise.
-    `uncertainty_celsius` is the expanded uncertainty (k = 2) the verdict uses.
+    `uncertainty_celsius` is the expanded uncertainty (k = 2) the verdict uses; zero on open and
+    short, whose report is a fixed substitute with none of its own: see `shown_uncertainty_celsius`.
     `excursion_celsius` is how far the value strays, while relays switch, outside the span of the
     two end points; None when it cannot be said (no curve reaches there).
     `path` starts from the state of the step before, or from the park state. `dwell_s` is the
@@ -62,6 +63,11 @@ class ResolvedStep:
     budget: tuple[Contribution, ...] = ()
     filtered_excursion_celsius: float | None = None
     planned_s: float | None = None
+
+    @property
+    def shown_uncertainty_celsius(self) -> float | None:
+        """The expanded uncertainty to show; None for open and short, which have none."""
+        return self.uncertainty_celsius if self.kind is StepKind.TEMPERATURE else None
 
     @property
     def path_s(self) -> float:

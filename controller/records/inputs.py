@@ -7,14 +7,16 @@ Must not know: what is in the files, how they are carried out.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 from controller.bench.default import default_bench
 from controller.bench.files import load_bench
 from controller.bench.model import BenchFile
 from controller.documents import collecting_files, supplied_files
 from controller.errors import InputError, Problem
+from controller.measurement.budget import Surroundings
 from controller.module.model import Module
 from controller.planning.files import load_plan
 from controller.planning.plan import Plan
@@ -76,7 +78,20 @@ def _inputs_of(record: Record) -> Inputs:
         raise InputError.single("this record was not made from a plan file", where=str(record.path))
     bench_file = opening["bench_file"]
     with supplied_files(kept_files(opening)):
-        return load_inputs(
+        inputs = load_inputs(
             RECORD_FOLDER / opening["plan_file"],
             RECORD_FOLDER / bench_file if bench_file is not None else None,
         )
+    return replace(inputs, bench=_drifted_as_in(opening, inputs.bench))
+
+
+def _drifted_as_in(opening: Mapping[str, Any], bench: BenchFile) -> BenchFile:
+    """Return the bench with the drift that the record was judged with.
+
+    It grows with the age of the calibration on the day of the run, which no file tells.
+    """
+    recorded = (opening["bench"].get("surroundings") or {}).get("rung_drift_ppm")
+    place = bench.surroundings or Surroundings()
+    if recorded is None or recorded == place.rung_drift_ppm:
+        return bench
+    return replace(bench, surroundings=replace(place, rung_drift_ppm=float(recorded)))

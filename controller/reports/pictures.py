@@ -112,7 +112,7 @@ def errors(results: Sequence[StepResult], bands: Sequence[ToleranceBand], scale:
             "up" if up else "down",
             scale.temperature(one.step.achieved_celsius),
             scale.difference(one.error_celsius, sign=True),
-            scale.difference(one.step.uncertainty_celsius),
+            scale.difference(one.step.shown_uncertainty_celsius),
             scale.difference(one.step.tolerance_celsius),
             one.verdict.value,
         ]
@@ -240,5 +240,6 @@ def _words(one: StepResult, scale: Scale) -> str:
         f"step {one.step.index + 1}: expected {scale.temperature(one.step.expected_celsius)},"
         f" reported {scale.temperature(one.reported_celsius)},"
         f" error {scale.difference(one.error_celsius, sign=True)},"
-        f" U {scale.difference(one.step.uncertainty_celsius)} {scale.unit}, {one.verdict.value}"
+        f" U {scale.difference(one.step.shown_uncertainty_celsius)} {scale.unit},"
+        f" {one.verdict.value}"
     )

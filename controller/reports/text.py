@@ -203,7 +203,7 @@ def _results(plan: ResolvedPlan, results: Sequence[StepResult], *, fahrenheit: b
             temperature(result.step.expected_celsius),
             temperature(result.reported_celsius),
             difference(result.error_celsius, sign=True),
-            difference(result.step.uncertainty_celsius),
+            difference(result.step.shown_uncertainty_celsius),
             difference(result.step.tolerance_celsius),
             result.verdict.value,
             result.reason.value if result.reason else "",

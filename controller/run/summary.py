@@ -71,10 +71,11 @@ def result_words(result: StepResult) -> str:
     if result.reported_celsius is None or step.expected_celsius is None:
         return (result.reason or Reason.NO_READING).value
     limit = "" if step.tolerance_celsius is None else f", tolerance {step.tolerance_celsius:g}"
-    unsure = f"uncertainty {step.uncertainty_celsius:.2f}"
+    own = step.shown_uncertainty_celsius
+    unsure = "" if own is None else f", uncertainty {own:.2f}"
     return (
         f"reported {result.reported_celsius:.1f} where {step.expected_celsius:.1f} degC was"
-        f" expected (error {_error(result):+.1f}, {unsure}{limit})"
+        f" expected (error {_error(result):+.1f}{unsure}{limit})"
     )
 
 

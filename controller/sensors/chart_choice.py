@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from controller.arrays import FloatArray
 from controller.sensors.chart_scatter import scatter_of
 from controller.sensors.chart_solution import Points, Solution, solve_points
-from controller.sensors.misread import find_misread
+from controller.sensors.misread import find_misread, percent_per_kelvin
 
 __all__ = ["ChartChoice", "LeftOut", "choose_fit", "default_degree"]
 
@@ -15,6 +17,10 @@ _LARGEST_SHARE_LEFT_OUT = 0.25
 _BAD_FIT = 1e-3
 """Chance below which chi-square says that the chart is bent more than other sensors are."""
 _MUCH_LESS = 0.5
+_LEAST_SPARE = 3
+_LEAST_SLIP_PERCENT = 10.0
+_CLEARLY_BETTER = 4.0
+"""Of chi-square, without one point against without the next: seven to one."""
 
 
 def default_degree(points: int) -> int:
@@ -90,6 +96,36 @@ def _without_strangers(
     return _choice(points, free_degree, percent, celsius, tuple(left_out), suspects)
 
 
+def _without_bender(
+    points: Points, free_degree: int, percent: float, celsius: float
+) -> ChartChoice | None:
+    """Return the choice without the one point that keeps a chart from fitting; None: no such point.
+
+    Read as temperature against resistance, a slip may bend a chart more than sensors are bent (two
+    resistances nearly alike, far apart in temperature) where it hardly shows the other way round.
+    It has to be as far off as a slip is: a sensor of an unusual shape is to lose no point.
+    """
+    if len(points.u) - free_degree - 1 < _LEAST_SPARE:
+        return None
+    without = [
+        _choice(points.without(i), free_degree, percent, celsius) for i in range(len(points.u))
+    ]
+    order = np.argsort([one.solution.chi_square for one in without])
+    best, second = (without[i].solution.chi_square for i in order[:2])
+    worst = int(order[0])
+    whole = _choice(points, free_degree, percent, celsius)
+    deviation = float(whole.solution.deviation_celsius[worst])
+    far = abs(deviation) * percent_per_kelvin(points) >= _LEAST_SLIP_PERCENT
+    if not without[worst].fits or second - best < _CLEARLY_BETTER or not far:
+        return None
+    left_out = LeftOut(
+        celsius=float(points.celsius[worst]),
+        ohms=float(points.ohms[worst]),
+        deviation_celsius=deviation,
+    )
+    return replace(without[worst], left_out=(left_out,))
+
+
 def _choice(
     points: Points,
     free_degree: int,
@@ -145,6 +181,9 @@ def choose_fit(
             for attempt, degree in zip(attempts, degrees, strict=True)
         ]
         return attempts[-1] if scatters[-1] < _MUCH_LESS * scatters[0] else attempts[0]
+    if not attempts[0].fits and not attempts[0].left_out and not attempts[0].suspects:
+        alone = _without_bender(points, degrees[0], percent, celsius)
+        attempts = attempts if alone is None else [alone]
     for attempt in attempts:
         if attempt.fits or attempt.suspects:
             return attempt

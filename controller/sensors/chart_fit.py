@@ -227,9 +227,22 @@ def fit_chart(
 
 
 def _with_likeliest(error: InputError, attempt: ChartChoice, percent: float) -> InputError:
-    """Add to a refused fit which point it would be without that the others fit best."""
+    """Add to a refused fit which point it would be without that the others fit best.
+
+    Where points were left out already, they are those to read again, and no other.
+    """
     points = attempt.points
-    if len(points.u) <= LEAST_POINTS or any(p.key not in ("points", None) for p in error.problems):
+    if any(p.key not in ("points", None) for p in error.problems):
+        return error
+    if attempt.left_out:
+        found = attempt.left_out[0]
+        hint = (
+            f"the point at {found.celsius:g} degC, {format_ohms(found.ohms)} does not belong to the"
+            " others and was left out, which leaves too little there: read that again; or narrow"
+            " the span"
+        )
+        return InputError([replace(problem, hint=hint) for problem in error.problems])
+    if len(points.u) <= LEAST_POINTS:
         return error
     misfits = [
         solve_points(

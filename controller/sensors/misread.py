@@ -22,7 +22,7 @@ from controller.arrays import FloatArray
 from controller.sensors.chart_solution import Points, powers, solve_points
 from controller.sensors.error_parts import PUBLISHED_CELSIUS
 
-__all__ = ["Misread", "find_misread"]
+__all__ = ["Misread", "find_misread", "percent_per_kelvin"]
 
 _SLIP = 0.2
 _SLIP_SD = 0.1
@@ -158,7 +158,7 @@ def _span_celsius(points: Points) -> float:
     return float(np.ptp(points.celsius))
 
 
-def _percent_of(points: Points) -> float:
+def percent_per_kelvin(points: Points) -> float:
     """Return how many percent of the resistance are one degC, in the middle of the points."""
     slope = np.ptp(points.coordinates.v(points.ohms)) / np.ptp(points.u)
     return 100.0 * float(np.median(points.per_kelvin * slope / _per_relative(points)))
@@ -171,9 +171,11 @@ def _thinkable_readings(points: Points) -> list[tuple[float, float]]:
         max(_MOST_SCATTER * _span_celsius(points), 2.0 * PUBLISHED_CELSIUS),
         _SCATTERS,
     )
-    return [(0.0, one) for one in celsius] + [(_percent_of(points) * one, 0.0) for one in celsius]
+    return [(0.0, one) for one in celsius] + [
+        (percent_per_kelvin(points) * one, 0.0) for one in celsius
+    ]
 
 
 def _log_prior(points: Points, percent: float, celsius: float) -> float:
-    scatter = (celsius + percent / _percent_of(points)) / _span_celsius(points)
+    scatter = (celsius + percent / percent_per_kelvin(points)) / _span_celsius(points)
     return -0.5 * (math.log(scatter / _USUAL_SCATTER) / _SCATTER_LOG_SD) ** 2

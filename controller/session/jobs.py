@@ -67,7 +67,7 @@ def sweeping(
         clock=clock,
         record=begun.writer,
         earlier=begun.earlier,
-        warnings=prepared.warnings,
+        warnings=tuple(prepared.warnings),
         readback=readback,
     )
 
@@ -155,7 +155,7 @@ def measuring(
         clock=clock,
         record=_record(record, bench, plan, "measure", clock, files=files, simulated=in_memory),
         reads_back=False,
-        warnings=bench_warnings(bench),
+        warnings=tuple(bench_warnings(bench)),
     )
 
 

@@ -60,7 +60,7 @@ def checking_input(
         clock=clock,
         record=record_of(record, bench, plan, clock, files=files, simulated=in_memory),
         reads_back=False,
-        warnings=bench_warnings(bench),
+        warnings=tuple(bench_warnings(bench)),
     )
 
 
@@ -84,7 +84,7 @@ def timing_module(
         make_job=lambda opened: TimingRun(plan, router, (states[0], states[1]), opened, clock),
         clock=clock,
         record=record_of(record, bench, plan, clock, files=files, simulated=in_memory),
-        warnings=bench_warnings(bench),
+        warnings=tuple(bench_warnings(bench)),
     )
 
 
@@ -125,7 +125,7 @@ def wiggling(
         clock=clock,
         record=record_of(record, bench, plan, clock, files=files, simulated=in_memory),
         reads_back=tap is None,
-        warnings=bench_warnings(bench),
+        warnings=tuple(bench_warnings(bench)),
     )
 
 

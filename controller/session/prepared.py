@@ -6,7 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from controller.bench.calibration_age import with_aged_drift
 from controller.bench.model import BenchFile, ReadbackKind
+from controller.clock import RealClock
 from controller.errors import InputError
 from controller.measurement.input_circuit import Tap
 from controller.module.model import Module
@@ -21,7 +23,7 @@ from controller.records.reader import read_record
 from controller.sensors.curve import Sensor
 from controller.session.ports import on_port
 from controller.session.recording import opening_of, takes_no_time
-from controller.session.session import bench_warnings
+from controller.session.session import BenchWarnings, bench_warnings
 
 __all__ = [
     "Prepared",
@@ -45,7 +47,7 @@ class Prepared:
 
     inputs: Inputs
     resolved: ResolvedPlan
-    warnings: tuple[str, ...] = field(default=())
+    warnings: BenchWarnings = field(default=BenchWarnings())
     called: ReadbackFunction | None = None
 
     @property
@@ -125,6 +127,7 @@ def prepare_inputs(
 
     `called` gives the readings in place of the bench's own readback; with `later` nothing does.
     `input_check` is as in `prepare`.
+    An old calibration of a real ladder widens the uncertainties.
     """
     kind = inputs.plan.kind
     if verb is not None and kind.verb != verb:
@@ -134,6 +137,8 @@ def prepare_inputs(
             key="kind",
             hint=f"run it with: rungwise {kind.verb}",
         )
+    warnings = bench_warnings(inputs.bench)
+    inputs = replace(inputs, bench=with_aged_drift(inputs.bench, RealClock().utc()))
     if called is not None:
         inputs = replace(inputs, bench=replace(inputs.bench, readback=ReadbackKind.CALLED))
     if later:
@@ -149,7 +154,7 @@ def prepare_inputs(
     return Prepared(
         inputs=inputs,
         resolved=resolved,
-        warnings=bench_warnings(inputs.bench),
+        warnings=warnings,
         called=called,
     )
 

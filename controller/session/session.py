@@ -236,12 +236,25 @@ class Session:
                     yield event
 
 
-def bench_warnings(bench: BenchFile) -> tuple[str, ...]:
-    """Return a sentence for each relay near its rated life, a failed self-test, and an old
-    calibration.
+@dataclass(frozen=True, kw_only=True)
+class BenchWarnings:
+    """Sentences on a bench: relays near their rated life, a failed self-test, an old calibration.
+
+    Going through it gives all of them.
     """
-    return (
-        *bench_wear_warnings(bench, wear_file(os.environ)),
-        *self_test_warnings(bench, self_test_file(os.environ)),
-        *calibration_age_warnings(bench, RealClock().utc()),
+
+    wear: tuple[str, ...] = ()
+    self_test: tuple[str, ...] = ()
+    calibration: tuple[str, ...] = ()
+
+    def __iter__(self) -> Iterator[str]:
+        return iter((*self.wear, *self.self_test, *self.calibration))
+
+
+def bench_warnings(bench: BenchFile) -> BenchWarnings:
+    """Return what is to be said of a bench, as its file describes it. Raises InputError."""
+    return BenchWarnings(
+        wear=bench_wear_warnings(bench, wear_file(os.environ)),
+        self_test=self_test_warnings(bench, self_test_file(os.environ)),
+        calibration=calibration_age_warnings(bench, RealClock().utc()),
     )

@@ -91,6 +91,6 @@ def _known(step: ResolvedStep, scale: Scale) -> dict[str, str]:
         "target": step_name(step, scale),
         "ohm": ohms(step.achieved_ohms),
         "expected": temperature(step.expected_celsius, scale),
-        "unsure": difference(step.uncertainty_celsius, scale),
+        "unsure": difference(step.shown_uncertainty_celsius, scale),
         "limit": difference(step.tolerance_celsius, scale),
     }

@@ -135,7 +135,7 @@ def result_words(result: StepResult, scale: Scale = Scale.CELSIUS) -> Part:
 
 _JUDGED = re.compile(
     r"reported (-?[\d.]+) where (-?[\d.]+) degC was expected"
-    r" \(error ([+-][\d.]+), uncertainty ([\d.]+)(?:, tolerance ([\d.]+))?\)"
+    r" \(error ([+-][\d.]+)(?:, uncertainty ([\d.]+))?(?:, tolerance ([\d.]+))?\)"
 )
 _DEGREES = re.compile(r"(-?\d+(?:\.\d+)?) degC")
 
@@ -152,7 +152,8 @@ def sentence_on(sentence: str, scale: Scale) -> str:
     def judged(found: re.Match[str]) -> str:
         reported, expected = (f"{scale.of(float(found[n])):.1f}" for n in (1, 2))
         spans = f"error {scale.step(float(found[3])):+.1f}"
-        spans += f", uncertainty {scale.step(float(found[4])):.2f}"
+        if found[4]:
+            spans += f", uncertainty {scale.step(float(found[4])):.2f}"
         if found[5]:
             spans += f", tolerance {scale.step(float(found[5])):g}"
         return f"reported {reported} where {expected} {scale.unit} was expected ({spans})"

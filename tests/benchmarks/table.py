@@ -97,7 +97,9 @@ def _what_it_is(cells: Sequence[str]) -> str:
     return f"{cells[0]} | {re.sub('[0-9.]+', '', cells[2])} | {cells[4]}"
 
 
-def written_page(page: str, rows: Sequence[dict[str, Any]], measured_on: str) -> str:
+def written_page(
+    page: str, rows: Sequence[dict[str, Any]], measured_on: str, *, head: str = PAGE_HEAD
+) -> str:
     """Return the page of all rows with the rows put in, each with the machine it ran on."""
     lines: dict[str, str] = {}
     for line in page.splitlines():
@@ -107,16 +109,16 @@ def written_page(page: str, rows: Sequence[dict[str, Any]], measured_on: str) ->
     machines = dict(re.findall(r"^\[(\d+)\] (.*)$", page, re.MULTILINE))
     mark = next((one for one, text in machines.items() if text == measured_on), None)
     if mark is None:
-        mark = str(len(machines) + 1)
+        mark = str(1 + max(map(int, machines), default=0))
         machines[mark] = measured_on
     for row in rows:
         cells = [cell(row.get(column)).replace("|", "/") for column in COLUMNS]
         lines[_what_it_is(cells)] = f"| {' | '.join([*cells, f'[{mark}]'])} |"
     shown = "\n".join(lines.values())
     used = {one: text for one, text in machines.items() if f"[{one}] |" in shown}
-    head = [f"| {' | '.join([*COLUMNS, 'on'])} |", "|---" * (len(COLUMNS) + 1) + "|"]
+    names = [f"| {' | '.join([*COLUMNS, 'on'])} |", "|---" * (len(COLUMNS) + 1) + "|"]
     feet = [f"[{one}] {text}" for one, text in used.items()]
-    return "\n".join([PAGE_HEAD, *head, *lines.values(), "", *feet]) + "\n"
+    return "\n".join([head, *names, *lines.values(), "", *feet]) + "\n"
 
 
 def main(arguments: Sequence[str]) -> int:
