@@ -48,17 +48,21 @@ ohms = 150
 kind = "stuck-relay"
 relay = 3
 energised = true
+
+[second]                          # optional: another ladder for plans with two inputs; it has the
+ladder = "../ladders/air.toml"    # keys of a bench of its own, [second.link] and so on
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 from pathlib import Path
 from typing import Literal
 
 from controller.bench.board_link import board_of_link
 from controller.bench.can import CAN_KEYS, CanSettings, asking_settings
+from controller.bench.pair import pair_problems
 from controller.cautions import BUS_CAUTION, board_cautions
 from controller.documents import Table, read_document
 from controller.errors import InputError
@@ -166,7 +170,8 @@ class BenchFile:
     `can` says how a module is read over CAN. `board` is what is declared of a board that the host
     times; None for all other links. `ladder_faults` are what is wrong inside a simulated ladder.
     `meter` is the ohm meter that measures the ladder, `tap` the way from the module's input to the
-    board's own, where the bench has them.
+    board's own, where the bench has them. `second` is another ladder with its own link and
+    readback, for plans with two inputs.
     """
 
     name: str
@@ -194,17 +199,27 @@ class BenchFile:
     ladder_faults: tuple[LadderFault, ...] = field(default=(), metadata={"later": True})
     meter: MeterSettings | None = field(default=None, metadata={"later": True})
     tap: Tap | None = field(default=None, metadata={"later": True})
+    second: BenchFile | None = field(default=None, metadata={"later": True})
+
+    @property
+    def inputs(self) -> tuple[BenchFile, ...]:
+        """This bench, and its second ladder as a bench of its own where it has one."""
+        return (self,) if self.second is None else (self, self.second)
 
     @property
     def drives_hardware(self) -> bool:
         """Whether real relays move or a real bus is joined: then the cautions are shown first."""
-        return self.link not in _SIMULATED or self.readback not in _NOTHING_TOUCHED
+        return any(
+            one.link not in _SIMULATED or one.readback not in _NOTHING_TOUCHED
+            for one in self.inputs
+        )
 
     @property
     def cautions(self) -> tuple[str, ...]:
         """What people must know of this bench, right after what can hurt at once."""
+        over_can = any(one.can is not None for one in self.inputs)
         of_board = () if self.board is None else board_cautions(guarded=self.board.guardian)
-        return (*(() if self.can is None else (BUS_CAUTION,)), *of_board)
+        return (*((BUS_CAUTION,) if over_can else ()), *of_board)
 
     @property
     def step_ms(self) -> int:
@@ -229,8 +244,19 @@ def load_bench(path: Path) -> BenchFile:
     """
     document = read_document(path, BENCH_FORMAT)
     root = document.root
-    name = root.optional_text("name") or path.stem
+    bench = _bench(root, path, root.optional_text("name") or path.stem)
     root.optional_text("note")
+    table = root.optional_table("second")
+    second = None if table is None else _bench(table, path, table.optional_text("name") or "second")
+    if table is not None:
+        pair_problems(table, bench, second)
+    document.finish()
+    assert bench is not None  # noqa: S101 - finish() has raised otherwise
+    return bench if second is None else replace(bench, second=second)
+
+
+def _bench(root: Table, path: Path, name: str) -> BenchFile | None:
+    """Return what a file or its [second] says of a bench; None where it names no ladder."""
     nominal = root.file("ladder", load_ladder)
     calibration = root.optional_file("calibration", load_calibration)
     surroundings = _surroundings(root.optional_table("surroundings"))
@@ -276,8 +302,8 @@ def load_bench(path: Path) -> BenchFile:
         except InputError as error:
             for problem in error.problems:
                 root.problem("calibration", problem.message, hint=problem.hint)
-    document.finish()
-    assert ladder is not None  # noqa: S101 - finish() has raised otherwise
+    if ladder is None:
+        return None
     return BenchFile(
         name=name,
         ladder=ladder,

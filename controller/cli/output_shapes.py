@@ -54,7 +54,7 @@ _STEP = {
     "path": _PATH,
     "planned_s?": _NUMBER,
 }
-_RESULT = {
+_RESULT_OF_ONE = {
     **_STEP,
     "attempt": _WHOLE,
     "reported_celsius": _MAYBE_NUMBER,
@@ -65,6 +65,7 @@ _RESULT = {
     "codes": [_TEXT],
     "reason": _MAYBE_TEXT,
 }
+_RESULT = {**_RESULT_OF_ONE, "second?": {**_RESULT_OF_ONE, "difference_celsius": _MAYBE_NUMBER}}
 _PLAN = {
     "name": _TEXT,
     "kind": _TEXT,
@@ -88,6 +89,8 @@ _PLAN = {
     "first_step": _WHOLE,
     "closing_path": _PATH,
     "planner": _WHOLE,
+    "input?": _TEXT,
+    "largest_difference_celsius?": _MAYBE_NUMBER,
 }
 _FAULT = {"at_s": _NUMBER, "message": _TEXT, "relays": _TEXT}
 _POINT_FOUND = {
@@ -107,6 +110,7 @@ _RUN = {
     "sentence": _TEXT,
     "new_codes": [_TEXT],
     "plan": _PLAN,
+    "second_plan?": _PLAN,
     "steps": [_RESULT],
     "record": _MAYBE_TEXT,
     "faults": [_FAULT],
@@ -238,6 +242,7 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
             **_PLAN,
             "bench": _TEXT,
             "steps": [_STEP],
+            "second?": {**_PLAN, "steps": [_STEP], "operations_per_relay": [_WHOLE]},
             "operations_per_relay": [_WHOLE],
             "wear_warnings": [_TEXT],
             "filter_warnings": [_TEXT],

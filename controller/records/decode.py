@@ -65,6 +65,9 @@ def _plan(fields: Mapping[str, Any]) -> ResolvedPlan:
         closing_path=path_of(fields["closing_path"]),
         lower_bound_celsius=_number(fields.get("lower_bound_celsius")),
         planner=int(fields.get("planner", 1)),
+        input=str(fields.get("input", "")),
+        second=_plan(fields["second"]) if "second" in fields else None,
+        largest_difference_celsius=_number(fields.get("largest_difference_celsius")),
     )
 
 
@@ -120,6 +123,8 @@ def result_of(fields: Mapping[str, Any]) -> StepResult:
         settle_s=float(fields["settle_s"]),
         codes=tuple(str(code) for code in fields["codes"]),
         reason=None if fields["reason"] is None else Reason(fields["reason"]),
+        second=result_of(fields["second"]) if "second" in fields else None,
+        difference_celsius=_number(fields.get("difference_celsius")),
     )
 
 

@@ -7,7 +7,7 @@ Must not know: what is in the files, how they are carried out.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from controller.bench.files import BenchFile, default_bench, load_bench
@@ -36,6 +36,13 @@ class Inputs:
         """The module at the other end: the one the plan names, else the bench's; None: neither."""
         return self.plan.module or self.bench.module
 
+    @property
+    def second(self) -> Inputs | None:
+        """The second input as if it were the only one; None where there is one input."""
+        if self.plan.second is None or self.bench.second is None:
+            return None
+        return Inputs(plan=self.plan.second, bench=self.bench.second, files=self.files)
+
 
 def load_inputs(plan_path: Path, bench_path: Path | None = None) -> Inputs:
     """Read a plan and its bench: the one given, else the one the plan names, else a simulated one.
@@ -60,6 +67,11 @@ def load_inputs(plan_path: Path, bench_path: Path | None = None) -> Inputs:
         raise InputError(dict.fromkeys(problems))
     if bench is None:
         bench = default_bench(plan.sensor, plan.module)
+        if plan.second is not None:
+            second = default_bench(plan.second.sensor, plan.second.module)
+            bench = replace(bench, second=replace(second, name="second input"))
+    if plan.second is None and bench.second is not None:
+        bench = replace(bench, second=None)  # a plan for one input leaves the other ladder alone
     return Inputs(plan=plan, bench=bench, files=files)
 
 

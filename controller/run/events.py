@@ -1,6 +1,7 @@
 """What happens during a run, as it happens.
 
-Knows: one frozen class for each kind of event. Every event has `at_s` on the run's clock.
+Knows: one frozen class for each kind of event. Every event has `at_s` on the run's clock; `input`
+is 2 where it is about the second input of a run that has two.
 Must not know: who listens (the record writer, the command line, the terminal UI).
 """
 
@@ -92,6 +93,7 @@ class RelaysSet:
     step_index: int | None
     path: tuple[PathStep, ...]
     achieved_ohms: float
+    input: int = 1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,6 +115,7 @@ class ReadingSeen:
     volts: float | None
     codes: tuple[str, ...]
     final: bool
+    input: int = 1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -138,6 +141,7 @@ class LinkReported:
 
     at_s: float
     status: LinkStatus
+    input: int = 1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -145,6 +149,7 @@ class Parked:
     """The ladder acknowledged that it is parked."""
 
     at_s: float
+    input: int = 1
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -112,7 +112,7 @@ class Session:
     @property
     def relays(self) -> RelayKnowledge:
         """What is known of the relays now."""
-        return self.bench.link.relays
+        return self.bench.relays
 
     @property
     def results(self) -> tuple[StepResult, ...]:
@@ -232,8 +232,13 @@ def bench_warnings(bench: BenchFile) -> tuple[str, ...]:
     """Return a sentence for each relay near its rated life, a failed self-test, and an old
     calibration.
     """
-    return (
-        *bench_wear_warnings(bench, wear_file(os.environ)),
-        *self_test_warnings(bench, self_test_file(os.environ)),
-        *calibration_age_warnings(bench, RealClock().utc()),
+    now, tested = RealClock().utc(), self_test_file(os.environ)
+    return tuple(
+        text
+        for one in bench.inputs
+        for text in (
+            *bench_wear_warnings(one, wear_file(os.environ)),
+            *self_test_warnings(one, tested),
+            *calibration_age_warnings(one, now),
+        )
     )
