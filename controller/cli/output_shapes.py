@@ -196,6 +196,40 @@ _ERROR = {
 }
 """What stands under `error` when a verb was refused, or the link or a readback failed."""
 
+_DIAGNOSIS = {
+    "best": _Maybe(_HYPOTHESIS),
+    "hypotheses": [_HYPOTHESIS],
+    "distinguishable": _BOOLEAN,
+    "rivals": [_TEXT],
+    "next_step": _Maybe(
+        {
+            "kind": _TEXT,
+            "target_celsius": _MAYBE_NUMBER,
+            "expected_celsius": _MapOf(_MAYBE_NUMBER),
+            "separation": _MAYBE_NUMBER,
+        }
+    ),
+    "left_out": [_WHOLE],
+    "slips": [_WHOLE],
+    "missing": [_TEXT],
+    "end_remarks": [_TEXT],
+    "reason": _MAYBE_TEXT,
+    "nearest": _Maybe(_HYPOTHESIS),
+    "misfit": _Maybe(
+        {
+            "rms_celsius": _NUMBER,
+            "worst_celsius": _NUMBER,
+            "worst_reading": _WHOLE,
+            "probability": _NUMBER,
+        }
+    ),
+    "tried": [_TEXT],
+    "untried_probability": _MAYBE_NUMBER,
+    "sentence": _TEXT,
+    "record": _TEXT,
+    "input?": _TEXT,
+}
+
 SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
     "init": ({"folder": _TEXT, "files": [_TEXT], "next": _TEXT},),
     "new": ({"file": _TEXT, "kind": _TEXT, "notes": [_TEXT]},),
@@ -313,36 +347,8 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
     ),
     "diagnose": (
         {
-            "best": _Maybe(_HYPOTHESIS),
-            "hypotheses": [_HYPOTHESIS],
-            "distinguishable": _BOOLEAN,
-            "rivals": [_TEXT],
-            "next_step": _Maybe(
-                {
-                    "kind": _TEXT,
-                    "target_celsius": _MAYBE_NUMBER,
-                    "expected_celsius": _MapOf(_MAYBE_NUMBER),
-                    "separation": _MAYBE_NUMBER,
-                }
-            ),
-            "left_out": [_WHOLE],
-            "slips": [_WHOLE],
-            "missing": [_TEXT],
-            "end_remarks": [_TEXT],
-            "reason": _MAYBE_TEXT,
-            "nearest": _Maybe(_HYPOTHESIS),
-            "misfit": _Maybe(
-                {
-                    "rms_celsius": _NUMBER,
-                    "worst_celsius": _NUMBER,
-                    "worst_reading": _WHOLE,
-                    "probability": _NUMBER,
-                }
-            ),
-            "tried": [_TEXT],
-            "untried_probability": _MAYBE_NUMBER,
-            "sentence": _TEXT,
-            "record": _TEXT,
+            **_DIAGNOSIS,
+            "second?": _DIAGNOSIS,
         },
     ),
     "compare": (

@@ -194,9 +194,7 @@ def _say_end(
         "sentence": summary.sentence,
         "new_codes": list(summary.new_codes),
         "plan": plan_summary_fields(plan),
-        **(
-            {} if plan.second is None else {"second_plan": plan_summary_fields(plan.second)}
-        ),
+        **({} if plan.second is None else {"second_plan": plan_summary_fields(plan.second)}),
         "steps": [result_fields(result, plan.state_digits) for result in results],
         "record": None if session.record_path is None else str(path),
         "faults": fault_fields(faults),

@@ -24,10 +24,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Print or write the table."""
-    from controller.records.decode import plan_of, results_of
-    from controller.records.encode import result_fields
     from controller.records.reader import load_record
-    from controller.reports.csv import COLUMNS, csv_text
+    from controller.reports.csv import csv_text, rows_of
 
     record = load_record(arguments.record)
     text = csv_text(record)
@@ -37,13 +35,12 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     elif not output.json:
         output.raw(text)
     if output.json:
-        digits = plan_of(record).state_digits
-        rows = [result_fields(result, digits) for result in results_of(record)]
+        columns, rows = rows_of(record)
         output.document(
             {
                 "record": str(arguments.record),
-                "columns": COLUMNS,
-                "rows": [{name: row[name] for name in COLUMNS} for row in rows],
+                "columns": columns,
+                "rows": [{name: row[name] for name in columns} for row in rows],
                 "csv": text,
             }
         )

@@ -113,9 +113,7 @@ def read_second(
     )
 
 
-def _targets(
-    table: Table, first: Sequence[Target], sensor: Sensor | None
-) -> tuple[Target, ...]:
+def _targets(table: Table, first: Sequence[Target], sensor: Sensor | None) -> tuple[Target, ...]:
     """Return a target for each step of the first input."""
     follows = table.boolean("follows", default=False)
     held = table.optional_number("hold_celsius")

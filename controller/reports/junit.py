@@ -14,7 +14,7 @@ from controller.errors import InputError
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
 from controller.records.compare import Difference
-from controller.run.model import StepResult
+from controller.run.model import Reason, StepResult
 from controller.run.summary import result_words
 from controller.text import clean
 
@@ -84,21 +84,27 @@ def run_junit_xml(
     timestamp: str,
     seconds: float,
 ) -> bytes:
-    """Return a test suite with one test case for each step of a run.
+    """Return a test suite with one test case for each step of a run, and each of two inputs.
 
     A step that fails is a failure; one that is undecided, or was not run, is an error: neither is
     good enough to go on with. A case takes the time the step took to settle; `seconds` is the
     whole run's.
     """
     judged = {result.step.index: result for result in results}
-    verdicts = [judged[s.index].verdict if s.index in judged else None for s in plan.steps]
+    cases = [
+        (step, None if result is None else result if one is plan else result.second, one.input)
+        for step_of_each in zip(*(one.steps for one in plan.inputs), strict=True)
+        for step, one in zip(step_of_each, plan.inputs, strict=True)
+        for result in (judged.get(step.index),)
+    ]
+    verdicts = [None if result is None else result.verdict for _, result, _ in cases]
     suite = ET.Element(
         "testsuite",
         {
             "name": _legal(plan.name),
             "timestamp": timestamp,
             "hostname": "localhost",
-            "tests": str(len(plan.steps)),
+            "tests": str(len(cases)),
             "failures": str(verdicts.count(Verdict.FAIL)),
             "errors": str(verdicts.count(Verdict.UNDECIDED) + verdicts.count(None)),
             "time": f"{seconds:.3f}",
@@ -107,14 +113,14 @@ def run_junit_xml(
     stated = ET.SubElement(suite, "properties")
     for key, value in properties.items():
         ET.SubElement(stated, "property", {"name": key, "value": _legal(value)})
-    for step, verdict in zip(plan.steps, verdicts, strict=True):
-        result = judged.get(step.index)
+    for (step, result, name), verdict in zip(cases, verdicts, strict=True):
+        whose = f"{name}, " if name else ""
         target = step.kind.value if step.target_celsius is None else f"{step.target_celsius:g} degC"
         case = ET.SubElement(
             suite,
             "testcase",
             {
-                "name": f"step {step.index + 1}: {target}",
+                "name": _legal(f"step {step.index + 1}: {whose}{target}"),
                 "classname": f"rungwise.{_legal(plan.name)}",
                 "time": f"{(result.settle_s or 0.0) if result else 0.0:.3f}",
             },
@@ -122,6 +128,8 @@ def run_junit_xml(
         if verdict is Verdict.PASS:
             continue
         words = "not run" if result is None else result_words(result)
+        if result is not None and result.reason is Reason.DISAGREE:
+            words = f"{result.reason.value}: {words}"
         element = "failure" if verdict is Verdict.FAIL else "error"
         kind = "not-run" if verdict is None else verdict.value
         ET.SubElement(case, element, {"message": _legal(words), "type": kind}).text = _legal(words)

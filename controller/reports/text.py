@@ -25,7 +25,7 @@ from controller.run.model import StepResult
 from controller.text import clean, number, ohms, one_line, table
 from controller.units import fahrenheit_from_celsius
 
-__all__ = ["record_cautions", "report_text", "run_facts", "run_sentence"]
+__all__ = ["record_cautions", "report_text", "run_facts", "run_sentence", "short_sentences"]
 
 _WIDTH = 96
 
@@ -46,9 +46,7 @@ def _report(record: Record, *, fahrenheit: bool) -> str:
         f"Verdict: {verdict.value.upper()}",
         *_wrapped(run_sentence(record)),
         "",
-        *_results(plan, results, fahrenheit=fahrenheit),
-        "",
-        *_codes(results),
+        *_of_each_input(plan, results, fahrenheit=fahrenheit),
         *_happenings(record),
         f"{CAUTIONS_TITLE}:",
         *(
@@ -56,12 +54,34 @@ def _report(record: Record, *, fahrenheit: bool) -> str:
             for caution in cautions_with(record_cautions(record.opening))
             for line in _wrapped(caution, first="- ")
         ),
-        *_wrapped(short_circuit_sentence(plan.short_circuit_amperes, plan.most_watts), first="- "),
+        *(line for said in short_sentences(plan) for line in _wrapped(said, first="- ")),
         "",
         *_proof(record),
         "",
     ]
     return clean("\n".join(lines))
+
+
+def short_sentences(plan: ResolvedPlan) -> list[str]:
+    """Return what a short means at each input, named where there are two."""
+    return [
+        (f"{one.input}: " if plan.second else "")
+        + short_circuit_sentence(one.short_circuit_amperes, one.most_watts)
+        for one in plan.inputs
+    ]
+
+
+def _of_each_input(
+    plan: ResolvedPlan, results: Sequence[StepResult], *, fahrenheit: bool
+) -> list[str]:
+    """Return the results of each input and the codes that came with them."""
+    of_second = [one.second for one in results if one.second is not None]
+    lines: list[str] = []
+    for one, each in zip(plan.inputs, (results, of_second), strict=False):
+        if plan.second is not None:
+            lines += [f"Input {one_line(one.input)}", ""]
+        lines += [*_results(one, each, fahrenheit=fahrenheit), "", *_codes(each)]
+    return lines
 
 
 def _facts(record: Record, plan: ResolvedPlan) -> list[str]:

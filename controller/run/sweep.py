@@ -333,9 +333,7 @@ class SweepRun(Job):
         one.readback.ask(prompt)
         return prompt
 
-    def _answers(
-        self, one: _Input, prompt: Prompt, *, most: int = MOST_ANSWERS
-    ) -> list[Reading]:
+    def _answers(self, one: _Input, prompt: Prompt, *, most: int = MOST_ANSWERS) -> list[Reading]:
         """Return what has been reported for a prompt; obey what was typed in its place."""
         readings = []
         for _ in range(most):

@@ -137,9 +137,7 @@ def prepare_inputs(
         inputs = _read_later(inputs)
     every = (inputs,) if inputs.second is None else (inputs, inputs.second)
     if unsettled := tuple(
-        problem
-        for one in every
-        for problem in settle_problems(one.plan, one.bench, one.module)
+        problem for one in every for problem in settle_problems(one.plan, one.bench, one.module)
     ):
         raise InputError(dict.fromkeys(unsettled))
     if unseen := tuple(search_problems(inputs.plan, inputs.bench, inputs.module)):

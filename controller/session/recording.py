@@ -54,9 +54,7 @@ def fully_simulated(bench: BenchFile) -> bool:
 def takes_no_time(bench: BenchFile) -> bool:
     """Return whether nothing of a bench takes real time."""
     timeless = (ReadbackKind.SIMULATED, ReadbackKind.CALLED, ReadbackKind.LATER)
-    return all(
-        one.link is LinkKind.SIMULATED and one.readback in timeless for one in bench.inputs
-    )
+    return all(one.link is LinkKind.SIMULATED and one.readback in timeless for one in bench.inputs)
 
 
 def chosen_pace(asked: str | None, bench: BenchFile) -> str:
