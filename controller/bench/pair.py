@@ -31,9 +31,6 @@ def least_hold_off_ms() -> int:
 
 def pair_problems(second: Table, first: BenchFile | None, other: BenchFile | None) -> None:
     """Note why two ladders cannot be driven in one run. None: a bench that could not be read."""
-    for key in ("meter", "sense"):
-        if key in second:
-            second.problem(key, "has no use in [second]", hint="it belongs to the first ladder")
     if first is None or other is None:
         return
     root = second.document
