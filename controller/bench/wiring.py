@@ -141,6 +141,7 @@ def open_bench(
         parks_by_itself=bench.parks_by_itself,
         release=release,
         meter=ways.meter(),
+        attention=attention or Attention(),
     )
     if bench.second is None:
         return opened
@@ -158,7 +159,7 @@ def open_bench(
         readback=readback if both_typed else None,
         attention=attention,
     )
-    return replace(opened, second=second, attention=attention)
+    return replace(opened, second=second)
 
 
 def _counted(

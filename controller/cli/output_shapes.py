@@ -54,7 +54,7 @@ _STEP = {
     "path": _PATH,
     "planned_s?": _NUMBER,
 }
-_RESULT_OF_ONE = {
+_RESULT_OF_ONE: dict[str, Any] = {
     **_STEP,
     "attempt": _WHOLE,
     "reported_celsius": _MAYBE_NUMBER,
