@@ -56,7 +56,7 @@ def open_bench(
     reads_back: bool = True,
     readback: Readback | None = None,
     second_line_faults: FaultHook | None = None,
-    attention: Attention | None = None,
+    paired: bool = False,
 ) -> Bench:
     """Return the bench with its parts wired up; the link itself is opened by the run.
 
@@ -69,8 +69,7 @@ def open_bench(
 
     A bench with a second ladder is returned with that one wired up as `second`; `on_channel` is
     called for each, and `second_line_faults` strikes its line. Where a person types the readings of
-    both, it is one readback that is asked for either. `attention` is what a bench shares with the
-    one it is the second ladder of.
+    both, it is one readback that is asked for either. `paired` says that a bench is one of two.
 
     Raises InputError when what is simulated has no module, or when a link that takes real time is
     asked to run on a clock that does not; ValueError when the bench's readback is a function's and
@@ -83,8 +82,7 @@ def open_bench(
             key="link.kind",
             hint='leave --pace fast out, or use kind = "simulated"',
         )
-    if attention is None and bench.second is not None:
-        attention = Attention()
+    attention = Attention() if paired or bench.second is not None else None
     ways = _Ways(bench, clock, attention)
     match bench.link:
         case LinkKind.SIMULATED:
@@ -157,7 +155,7 @@ def open_bench(
         keep_early=keep_early,
         reads_back=reads_back,
         readback=readback if both_typed else None,
-        attention=attention,
+        paired=True,
     )
     return replace(opened, second=second)
 

@@ -220,7 +220,7 @@ class Driver:
             text = f"{error.source}: {message}"
         else:
             relays = worst_knowledge(end.relays for end in self.ends)
-            failing = self._ends.failing if isinstance(error, LinkError) else None
+            failing = self._ends.failing_with(error)
             whose = "" if failing is None else f"{failing.name}, "
             text = f"{whose}{error.source}: {message}; {self.known}"
         return FaultRaised(at_s=self._clock.now_s(), message=text, relays=relays)

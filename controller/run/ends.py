@@ -11,11 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TypeVar
 
 from controller.bench.opened import Bench
 from controller.clock import Clock
-from controller.errors import RelayKnowledge
+from controller.errors import LinkError, ReadbackError, RelayKnowledge
 from controller.links.base import LinkStatus
 
 __all__ = ["End", "Ends", "known_of"]
@@ -63,7 +64,7 @@ class Ends:
         self._parking = False
         if len(self.all) > 1:
             for end in self.all:
-                end.bench.attention.see_to = self._feed_the_others
+                end.bench.attention.see_to = partial(self._feed_the_others, end)
 
     def speak(self, end: End, call: Callable[[], _Said]) -> _Said:
         """Say something to an end; where that fails, it is the `failing` one."""
@@ -79,20 +80,32 @@ class Ends:
         end = min(self.all, key=lambda one: one.spoken_s + one.feed_every_s)
         return end.spoken_s + end.feed_every_s - now_s, end
 
+    def failing_with(self, error: LinkError | ReadbackError) -> End | None:
+        """Return the end whose link has failed; None where no link has.
+
+        A readback may speak with a ladder too, where it simulates the module at a real one.
+        """
+        if not isinstance(error, LinkError):
+            self.failing = None
+        elif self.failing is None:
+            at_port = [end for end in self.all if end.bench.link.port == error.port]
+            self.failing = at_port[0] if len(at_port) == 1 else None
+        return self.failing
+
     def parked_in_turn(self) -> tuple[End, ...]:
         """Return all ends in the order to park them: one that fails may keep the others waiting."""
         self._parking = True
         return tuple(sorted(self.all, key=lambda end: end is self.failing))
 
-    def _feed_the_others(self) -> None:
-        """Feed every end that is due but for the one whose link is waiting."""
+    def _feed_the_others(self, waiting: End) -> None:
+        """Feed every end that is due but for the one whose link is waiting for its own answer."""
         if self._feeding or self._parking:
             return
         self._feeding = True
         try:
             for end in self.all:
                 due_s = end.spoken_s + end.feed_every_s
-                if end.opened and end is not self.failing and self._clock.now_s() >= due_s:
+                if end.opened and end is not waiting and self._clock.now_s() >= due_s:
                     self._heard(end, self.speak(end, end.bench.link.feed))
         finally:
             self._feeding = False

@@ -346,6 +346,7 @@ def test_two_boards_are_driven_read_and_parked_together(
     require(*TOOLS["host"])
     with _two_boards(tmp_path, builds, boards) as (first, second):
         out, err = _start_pair(tmp_path, first, second).communicate(timeout=PATIENCE_S)
+        assert out, err
         document = json.loads(out)
         assert document["verdict"] == "pass", err
         assert [step["state"] for step in document["steps"]] == expected.steps
@@ -403,4 +404,4 @@ def test_when_one_board_goes_the_other_is_parked_at_once(
     assert f"{names[1 - gone]}: the ladder is parked" in document["sentence"]
     assert f"{names[gone]}: the relay state is unknown" in document["sentence"]
     assert stays.states()[-1] == PARK
-    assert parked_us < last_us, "told to park, and it acknowledged that: no hold-off ran out"
+    assert parked_us <= last_us, "told to park, and it acknowledged that: no hold-off ran out"

@@ -300,13 +300,13 @@ def test_a_second_ladder_that_is_not_fed_is_seen(monkeypatch):
 
     monkeypatch.setattr(Ends, "next_due", only_the_first)
     monkeypatch.setattr(driver_module.Driver, "_feed_for", lambda self, _end: iter(()))
-    monkeypatch.setattr(Ends, "_feed_the_others", lambda self: None)
+    monkeypatch.setattr(Ends, "_feed_the_others", lambda self, _waiting: None)
     with pytest.raises(AssertionError):
         test_both_are_set_read_and_parked()
 
 
 def test_a_ladder_that_is_not_fed_while_the_other_waits_is_seen(monkeypatch):
-    monkeypatch.setattr(Ends, "_feed_the_others", lambda self: None)
+    monkeypatch.setattr(Ends, "_feed_the_others", lambda self, _waiting: None)
     for which in (0, 1):
         with pytest.raises(AssertionError):
             test_while_one_link_waits_the_other_is_fed(which)
