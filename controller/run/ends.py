@@ -10,7 +10,7 @@ the hold-off of another.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from typing import TypeVar
 
@@ -37,11 +37,11 @@ class End:
     state: int
     spoken_s: float
     opened: bool = False
+    feed_every_s: float = field(init=False)
+    """The longest silence allowed: a third of the hold-off."""
 
-    @property
-    def feed_every_s(self) -> float:
-        """The longest silence allowed: a third of the hold-off."""
-        return self.bench.hold_off_ms / 3000.0
+    def __post_init__(self) -> None:
+        self.feed_every_s = self.bench.hold_off_ms / 3000.0
 
     @property
     def relays(self) -> RelayKnowledge:
@@ -76,9 +76,11 @@ class Ends:
 
     def next_due(self) -> tuple[float, End]:
         """Return in how many seconds which end has to be fed."""
-        now_s = self._clock.now_s()
-        end = min(self.all, key=lambda one: one.spoken_s + one.feed_every_s)
-        return end.spoken_s + end.feed_every_s - now_s, end
+        end = self.all[0]
+        for other in self.all[1:]:
+            if other.spoken_s + other.feed_every_s < end.spoken_s + end.feed_every_s:
+                end = other
+        return end.spoken_s + end.feed_every_s - self._clock.now_s(), end
 
     def failing_with(self, error: LinkError | ReadbackError) -> End | None:
         """Return the end whose link has failed; None where no link has.

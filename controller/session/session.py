@@ -10,7 +10,7 @@ import os
 from collections import deque
 from collections.abc import Callable, Generator, Iterator
 from contextlib import closing, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Self, cast
@@ -33,6 +33,9 @@ from controller.run.model import RunSummary, StepResult
 from controller.session.recording import with_earlier
 
 __all__ = ["Session", "Setup"]
+
+
+_LEFT_ALONE = "the second ladder of this bench is left alone: only plans with two inputs drive it"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,8 +81,11 @@ class Session:
         # Appending to and taking from a deque are atomic.
         self._remarks: deque[str] = deque()
         try:
+            bench = setup.bench
+            if setup.plan.second is None:
+                bench = replace(bench, second=None)  # it is not even opened
             self.bench = open_bench(
-                setup.bench,
+                bench,
                 setup.clock,
                 lines=lines,
                 write=write,
@@ -219,6 +225,8 @@ class Session:
                     yield event
                     for text in self.setup.warnings:
                         yield NoteMade(at_s=event.at_s, kind=NoteKind.WEAR, text=text)
+                    if self.setup.bench.second is not None and self.setup.plan.second is None:
+                        yield NoteMade(at_s=event.at_s, text=_LEFT_ALONE)
                 case RunFinished():
                     earlier, plan = self.setup.earlier, self.setup.plan
                     whole = with_earlier(event, plan, earlier, self._own_results())
