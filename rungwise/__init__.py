@@ -70,7 +70,7 @@ from __future__ import annotations
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from controller import __version__
-    from controller.bench.files import BenchFile
+    from controller.bench.model import BenchFile
     from controller.diagnosis import Diagnosis, Words, explain
     from controller.errors import InputError, LinkError, ReadbackError, RungwiseError
     from controller.ladder.model import Ladder
@@ -140,7 +140,7 @@ __all__ = [
 
 _HOMES = {
     "controller": ("__version__",),
-    "controller.bench.files": ("BenchFile",),
+    "controller.bench.model": ("BenchFile",),
     "controller.diagnosis": ("Diagnosis", "Words", "explain"),
     "controller.errors": ("InputError", "LinkError", "ReadbackError", "RungwiseError"),
     "controller.ladder.model": ("Ladder",),

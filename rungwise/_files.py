@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 from typing import TypeAlias
 
-from controller.bench.files import BenchFile
+from controller.bench.model import BenchFile
 from controller.ladder.model import Ladder
 from controller.module.model import Module
 from controller.planning.plan import Plan

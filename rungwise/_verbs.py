@@ -11,7 +11,9 @@ import sys
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from controller.bench.files import BenchFile, default_bench, load_bench
+from controller.bench.default import default_bench
+from controller.bench.files import load_bench
+from controller.bench.model import BenchFile
 from controller.cautions import CAUTIONS_TITLE, cautions_with, short_circuit_sentence
 from controller.diagnosis import Diagnosis
 from controller.errors import InputError, RelayKnowledge

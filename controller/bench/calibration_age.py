@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from controller.bench.files import BenchFile
+from controller.bench.model import BenchFile
 from controller.measurement.budget import Surroundings
 
 __all__ = ["USUAL_INTERVAL_DAYS", "calibration_age_warnings"]

@@ -7,13 +7,10 @@ Must not know: plans, how a run feeds its ladders.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
+from controller.bench.model import BenchFile
 from controller.documents import Table
 from controller.links.session_link import LONGEST_EXCHANGE_S
-
-if TYPE_CHECKING:
-    from controller.bench.files import BenchFile
 
 __all__ = ["least_hold_off_ms", "pair_problems"]
 

@@ -13,7 +13,7 @@ import platform
 from collections.abc import Mapping
 from pathlib import Path
 
-from controller.bench.files import BenchFile
+from controller.bench.model import BenchFile
 from controller.ladder.wear import load_operations, wear_warnings
 
 __all__ = ["bench_wear_warnings", "wear_file"]

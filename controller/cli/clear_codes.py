@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from controller.errors import InputError, RungwiseError
 
 if TYPE_CHECKING:
-    from controller.bench.files import BenchFile
+    from controller.bench.model import BenchFile
     from controller.cli.output import Output
 
 __all__ = ["clear_codes", "require_clearable"]

@@ -23,6 +23,7 @@ from controller.documents import collecting_files
 from controller.errors import ExitCode, InputError
 from controller.ladder.calibration import Instrument
 from controller.ladder.model import Ladder
+from controller.new_file import refuse_existing
 from controller.run.events import FaultRaised, Measured, NoteKind, NoteMade
 from controller.session.recording import new_record
 from controller.session.status import exit_status
@@ -68,7 +69,7 @@ def measure_states(
         if bench.meter is None
         else None
     )
-    _refuse_existing(save)
+    refuse_existing(save)
     record = new_record(Path("runs"), "measure")
     setup = measuring(bench, ladder, states, typed, record=record, files=files)
     for sentence in setup.warnings:
@@ -126,12 +127,6 @@ def _new_file(path: Path) -> TextIO:
         raise InputError.single("this file exists already", where=str(path)) from None
     except OSError as error:
         raise InputError.single(f"cannot be written: {error.strerror}", where=str(path)) from None
-
-
-def _refuse_existing(path: Path) -> None:
-    """Refuse before anything is driven what `_new_file` would refuse."""
-    if path.exists():
-        raise InputError.single("this file exists already", where=str(path))
 
 
 def _keep(file: TextIO, text: str) -> None:

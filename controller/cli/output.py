@@ -22,7 +22,7 @@ from controller.units import fahrenheit_from_celsius
 
 __all__ = ["Output"]
 
-_COLOURS = {"pass": "32", "fail": "31", "undecided": "33"}
+_COLOURS = {"pass": "32", "fail": "31", "fault": "31", "undecided": "33"}
 
 
 class Output:
@@ -75,7 +75,10 @@ class Output:
             self.say(line)
 
     def say_verdict(self, verdict: str, sentence: str) -> None:
-        """Print the sentence a run ends with; the verdict's word stands first, coloured or not."""
+        """Print the sentence a run ends with; the verdict's word stands first, coloured or not.
+
+        In place of a verdict the word may be "fault", see `controller.run.summary.headline`.
+        """
         word = verdict.upper()
         if self._colour_out and verdict in _COLOURS:
             word = f"\x1b[{_COLOURS[verdict]};1m{word}\x1b[0m"

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.cli.key_words import KEY_WORDS
-from controller.cli.output_shapes import output_schema
+from controller.cli.output_schema import output_schema
 from controller.documents import Asked, noting_keys, supplied_files
 from controller.errors import InputError
 from controller.ladder.faults_file import LADDER_FAULT_KINDS

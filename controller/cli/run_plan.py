@@ -25,6 +25,8 @@ from controller.cli.signals import stopping_by
 from controller.errors import InputError
 from controller.records.encode import plan_summary_fields, result_fields
 from controller.run.events import FaultRaised
+from controller.run.model import Ending
+from controller.run.summary import headline
 from controller.session.recording import chosen_pace, clock_of, new_record
 from controller.session.status import exit_status
 
@@ -107,7 +109,7 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     with Session(setup, write=output.warn, keep_early=scripted) as session:
         _watch(session, printer, faults, course)
         if arguments.junit is not None:
-            _write_junit(arguments.junit, prepared, session, path, began_s)
+            _write_junit(arguments.junit, prepared, session, path, began_s, faults)
         found = bool(course.points) and all(point.found for point in course.points)
         judged = search is None or search.judged or not found
         _say_end(output, session, path, faults, course, judged=judged, later=later)
@@ -151,22 +153,32 @@ def _watch(
 
 
 def _write_junit(
-    path: Path, prepared: Prepared, session: Session, record: Path, began_s: float
+    path: Path,
+    prepared: Prepared,
+    session: Session,
+    record: Path,
+    began_s: float,
+    faults: Sequence[FaultRaised],
 ) -> None:
     from controller.clock import RealClock
     from controller.reports.junit import run_junit_xml, write_junit
 
     setup, summary = session.setup, session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
+    broken_off = None
+    if summary.ended is not Ending.COMPLETE:
+        broken_off = " ".join([*(f"{one.message}." for one in faults), summary.sentence])
     document = run_junit_xml(
         setup.plan,
         session.results,
+        broken_off=broken_off,
         properties={
+            "ended": summary.ended.value,
+            "relays": summary.relays.value,
+            "verdict": summary.verdict.value,
             "plan": setup.plan.name,
             "bench": prepared.bench.name,
             "ladder": prepared.bench.ladder.name,
-            "verdict": summary.verdict.value,
-            "ended": summary.ended.value,
             "record": str(record),
         },
         timestamp=RealClock().utc().strftime("%Y-%m-%dT%H:%M:%S"),
@@ -188,9 +200,9 @@ def _say_end(
     plan, results, summary = session.setup.plan, session.results, session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
     fields: dict[str, Any] = {
-        "verdict": summary.verdict.value,
         "ended": summary.ended.value,
         "relays": summary.relays.value,
+        "verdict": summary.verdict.value,
         "sentence": summary.sentence,
         "new_codes": list(summary.new_codes),
         "plan": plan_summary_fields(plan),
@@ -217,6 +229,6 @@ def _say_end(
     if later and session.record_path is not None:
         output.say(f"When the log is saved: rungwise readings {path} LOG.csv")
     if judged:
-        output.say_verdict(summary.verdict.value, summary.sentence)
+        output.say_verdict(headline(summary.verdict, summary.ended), summary.sentence)
     else:
         output.say(summary.sentence)

@@ -61,11 +61,11 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     output.say_table(found.columns, [[_shown(value) for value in row] for row in found.rows])
     if arguments.svg is not None:
         from controller.archive.pictures import picture
-        from controller.cli.verb_export import write_new
+        from controller.new_file import write_new
 
         question = QUESTIONS[arguments.question]
         drawn = picture(found, question, question.summary)
-        write_new(arguments.svg, drawn.encode("utf-8"))
+        write_new(arguments.svg, drawn)
         output.say(f"Written to {arguments.svg}.")
     rows = [dict(zip(found.columns, map(_plain, row), strict=True)) for row in found.rows]
     output.document({"columns": list(found.columns), "rows": rows})

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from controller.cli.look_arguments import add_look_arguments
 from controller.errors import ExitCode, InputError
 from controller.measurement.input_circuit import LEAST_LOAD_OHMS
+from controller.new_file import write_new
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
@@ -136,8 +137,4 @@ def _write(module: Path, out: Path, finding: InputFinding) -> None:
         rest, count = re.subn(rf"^{key}\s*=[^\n]*", line, rest, count=1, flags=re.MULTILINE)
         if not count:
             raise InputError.single(f"has no line for {key} below [input]", where=str(module))
-    try:
-        with out.open("x", encoding="utf-8") as file:
-            file.write(head + mark + rest)
-    except OSError as error:
-        raise InputError.single(f"cannot be written: {error.strerror}", where=str(out)) from None
+    write_new(out, head + mark + rest)

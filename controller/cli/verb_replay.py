@@ -42,10 +42,13 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 def _replay(path: Path, junit: Path | None, output: Output) -> int:
     from controller.cli.printer import say_results
     from controller.clock import RealClock
+    from controller.records.decode import ending_of
     from controller.records.encode import result_fields
     from controller.records.lines import plain
     from controller.records.reader import load_record
     from controller.records.replay import replay
+    from controller.reports.text import run_sentence
+    from controller.run.model import Ending
     from controller.session.status import exit_status_of_verdict
 
     clock = RealClock()
@@ -56,6 +59,8 @@ def _replay(path: Path, junit: Path | None, output: Output) -> int:
     if record.closing is None:
         output.warn("Note: the record was never closed; the run was cut off.")
     outcome = replay(record)
+    if ending_of(record) is Ending.FAULT:
+        output.warn(f"Note: {run_sentence(record)}")
     seconds = clock.now_s() - began_s
     if junit is not None:
         _write_junit(junit, outcome, record.opening["utc"][:19], seconds)

@@ -73,20 +73,13 @@ from controller.measurement.budget import repeatability_of
 from controller.measurement.model import Contribution, DecisionRule, SettleRule
 from controller.module.files import load_module
 from controller.planning.courses import read_profile, read_search
-from controller.planning.plan import (
-    Plan,
-    PlanKind,
-    Target,
-    TargetBlock,
-    expand,
-)
-from controller.planning.ranges import MOST_STEPS, range_values
+from controller.planning.plan import Plan, PlanKind
 from controller.planning.second_file import read_second
-from controller.planning.targets_file import everywhere, read_blocks, read_tolerance, target_at
-from controller.sensors.curve import Sensor
+from controller.planning.target_blocks import blocks_in_order, marked_blocks, read_blocks
+from controller.planning.tolerance_bands import everywhere, read_tolerance
 from controller.sensors.files import load_sensor
 
-__all__ = ["MOST_STEPS", "PLAN_FORMAT", "load_plan", "range_values"]
+__all__ = ["PLAN_FORMAT", "load_plan"]
 
 PLAN_FORMAT = "rungwise-plan/1"
 
@@ -111,18 +104,18 @@ def load_plan(path: Path) -> Plan:
         case PlanKind.PROFILE:
             profile = read_profile(root)
             followed = [one.celsius for one in profile.steps] if profile else []
-            blocks = _in_order(root, "profile", followed, sensor)
+            blocks = blocks_in_order(root, "profile", followed, sensor)
             tolerance = read_tolerance(root)
         case PlanKind.THRESHOLD:
             search, levels = read_search(root)
-            blocks = _in_order(root, "search", levels, sensor)
+            blocks = blocks_in_order(root, "search", levels, sensor)
             width = search.within_celsius if search else 1.0
             tolerance = everywhere(width)  # how far off its target a level may be made
         case _:
             blocks = read_blocks(root, sensor)
             tolerance = read_tolerance(root)
     if root.boolean("marker", default=False):
-        blocks = _marked(root, kind, blocks)
+        blocks = marked_blocks(root, kind, blocks)
     settle = _settle(root)
     decision_rule = DecisionRule(
         root.choice("decision_rule", [r.value for r in DecisionRule], default="simple")
@@ -164,43 +157,6 @@ def load_plan(path: Path) -> Plan:
         input=input_name,
     )
     return plan if second is None else replace(plan, second=second.as_plan(plan))
-
-
-def _in_order(
-    root: Table, key: str, celsius: list[float], sensor: Sensor | None
-) -> tuple[TargetBlock, ...]:
-    """Return temperatures as one block; each that the sensor does not have is said once."""
-    made: dict[float, Target | None] = {}
-    for value in celsius:
-        if value not in made:
-            made[value] = target_at(root.document, key, "celsius", value, sensor)
-    return (TargetBlock(targets=tuple(t for value in celsius if (t := made[value]) is not None)),)
-
-
-def _marked(
-    root: Table, kind: PlanKind, blocks: tuple[TargetBlock, ...]
-) -> tuple[TargetBlock, ...]:
-    """Return the blocks with a marker in front: far, near, far, middle, far from where they begin.
-
-    Shifted by any number of steps, three of these at least contradict themselves or what follows;
-    two ends in turn alone would look the same two steps on.
-    """
-    between = sorted(
-        (target.celsius, index)
-        for index, target in enumerate(expand(blocks))
-        if target.celsius is not None
-    )
-    if kind is not PlanKind.SWEEP:
-        root.problem("marker", f"has no use in a plan of kind {kind.value!r}")
-    if kind is not PlanKind.SWEEP or not between:
-        return blocks
-    targets = expand(blocks)
-    low, high = between[0], between[-1]
-    middle = min(between, key=lambda one: abs(one[0] - (low[0] + high[0]) / 2))
-    begins = min(between, key=lambda one: one[1])[0]
-    near, far = (low, high) if begins - low[0] <= high[0] - begins else (high, low)
-    order = (far, near, far, middle, far)
-    return (TargetBlock(targets=tuple(targets[index] for _, index in order)), *blocks)
 
 
 def _optional_path(document: Document, key: str) -> Path | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import pairwise
 
-from controller.bench.files import BenchFile, ReadbackKind
+from controller.bench.model import BenchFile, ReadbackKind
 from controller.errors import Problem
 from controller.module.model import Module
 from controller.planning.model import ResolvedPlan

@@ -29,7 +29,8 @@ from controller.module.files import load_module
 from controller.module.model import Module
 from controller.planning.model import StepKind
 from controller.planning.plan import Plan, PlanKind, Target, TargetBlock, ToleranceBand, expand
-from controller.planning.targets_file import read_listed, read_tolerance, target_at
+from controller.planning.target_blocks import read_listed, target_at
+from controller.planning.tolerance_bands import read_tolerance
 from controller.sensors.curve import Sensor
 from controller.sensors.files import load_sensor
 

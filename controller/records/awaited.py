@@ -15,7 +15,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 
-from controller.bench.files import ReadbackKind
+from controller.bench.model import ReadbackKind
 from controller.clock import VirtualClock
 from controller.documents import supplied_files
 from controller.errors import InputError, RelayKnowledge

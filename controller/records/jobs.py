@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from controller.bench.files import ReadbackKind
+from controller.bench.model import ReadbackKind
 from controller.bench.opened import Bench
 from controller.clock import Clock
 from controller.planning.model import ResolvedPlan

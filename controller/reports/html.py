@@ -13,7 +13,7 @@ from controller.errors import InputError
 from controller.planning.model import ResolvedPlan
 from controller.planning.plan import ToleranceBand
 from controller.records.compare import verdict_of
-from controller.records.decode import plan_of, results_of
+from controller.records.decode import ending_of, plan_of, results_of
 from controller.records.inputs import Inputs, inputs_of
 from controller.records.reader import Record
 from controller.reports.html_compare import side_by_side
@@ -23,7 +23,8 @@ from controller.reports.scale import Scale
 from controller.reports.style import CONTENT_POLICY, STYLE
 from controller.reports.svg import content, element
 from controller.reports.text import record_cautions, run_facts, run_sentence, short_sentences
-from controller.run.model import StepResult
+from controller.run.model import Ending, StepResult
+from controller.run.summary import headline
 from controller.text import one_line
 
 __all__ = ["Attached", "Told", "report_html"]
@@ -106,14 +107,16 @@ def _one(
     name: str | None,
 ) -> str:
     plan, results, inputs = plan_of(record), results_of(record), _inputs(record)
-    verdict = verdict_of(plan, results).value
+    ended = ending_of(record)
+    verdict = verdict_of(plan, results, ended)
+    word = headline(verdict, ended)
     missing = len(plan.steps) - len(results)
     box = element(
         "div",
-        element("strong", content(verdict.upper())),
+        element("strong", content(word.upper())),
         paragraph(run_sentence(record)),
         paragraph(f"{missing} of {len(plan.steps)} steps have no result.") if missing else "",
-        class_=f"verdict {verdict}",
+        class_=f"verdict {'fail' if ended is Ending.FAULT else verdict.value}",
     )
     return element(
         "section",

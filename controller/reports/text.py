@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from controller.bench.files import ReadbackKind
+from controller.bench.model import ReadbackKind
 from controller.cautions import (
     BUS_CAUTION,
     CAUTIONS_TITLE,
@@ -19,9 +19,9 @@ from controller.cautions import (
 from controller.measurement.verdict import risk_words
 from controller.planning.model import ResolvedPlan
 from controller.records.compare import verdict_of
-from controller.records.decode import plan_of, results_of, understood
+from controller.records.decode import ending_of, plan_of, results_of, understood
 from controller.records.reader import Record
-from controller.run.model import StepResult
+from controller.run.model import Ending, StepResult
 from controller.text import clean, number, ohms, one_line, table
 from controller.units import fahrenheit_from_celsius
 
@@ -37,14 +37,12 @@ def report_text(record: Record, *, fahrenheit: bool = False) -> str:
 
 def _report(record: Record, *, fahrenheit: bool) -> str:
     plan, results = plan_of(record), results_of(record)
-    verdict = verdict_of(plan, results)
     lines = [
         "RUN REPORT",
         "",
         *_facts(record, plan),
         "",
-        f"Verdict: {verdict.value.upper()}",
-        *_wrapped(run_sentence(record)),
+        *_verdict(record, plan, results),
         "",
         *_of_each_input(plan, results, fahrenheit=fahrenheit),
         *_happenings(record),
@@ -159,11 +157,22 @@ def _source_of_readings(opening: Mapping[str, Any]) -> str:
 
 
 def run_sentence(record: Record) -> str:
-    """Return the one sentence the run ended with."""
+    """Return the one sentence the run ended with; what failed comes before it."""
     closing = record.closing
     if closing is None:
         return "The record was never closed: the run was cut off."
+    faults = [str(line["message"]) for line in record.lines if line["type"] == "fault"]
+    if ending_of(record) is Ending.FAULT and faults:
+        return f"{faults[-1]}. {closing['sentence']}"
     return str(closing["sentence"])
+
+
+def _verdict(record: Record, plan: ResolvedPlan, results: Sequence[StepResult]) -> list[str]:
+    ended = ending_of(record)
+    verdict = verdict_of(plan, results, ended)
+    fault = ["FAULT", *_wrapped(run_sentence(record))] if ended is Ending.FAULT else []
+    word = f"Verdict: {verdict.value.upper()}"
+    return [*fault, word] if fault else [word, *_wrapped(run_sentence(record))]
 
 
 def _results(plan: ResolvedPlan, results: Sequence[StepResult], *, fahrenheit: bool) -> list[str]:

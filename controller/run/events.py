@@ -15,7 +15,7 @@ from controller.errors import RelayKnowledge
 from controller.ladder.model import PathStep
 from controller.links.base import LinkStatus
 from controller.planning.model import ResolvedPlan, ResolvedStep
-from controller.readback.base import Prompt
+from controller.readback.base import Prompt, Reading
 from controller.run.model import RunSummary, StepResult
 from controller.run.points import SwitchingPoint
 
@@ -116,6 +116,22 @@ class ReadingSeen:
     codes: tuple[str, ...]
     final: bool
     input: int = 1
+
+    @classmethod
+    def of(
+        cls, reading: Reading, step: ResolvedStep, *, attempt: int, final: bool, number: int = 1
+    ) -> ReadingSeen:
+        """Return the event of a reading of the input of that number."""
+        return cls(
+            at_s=reading.at_s,
+            step_index=step.index,
+            attempt=attempt,
+            celsius=reading.celsius,
+            volts=reading.volts,
+            codes=reading.codes,
+            final=final,
+            input=number,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)

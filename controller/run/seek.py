@@ -40,7 +40,7 @@ from controller.run.points import (
     points_verdict,
     switched_celsius,
 )
-from controller.run.summary import step_words
+from controller.run.summary import broken_off, run_verdict, step_words
 from controller.units import format_ohms
 
 __all__ = ["SeekRun", "begun", "is_seen", "outcome", "question"]
@@ -221,7 +221,7 @@ class SeekRun(Job):
                     self._known_codes = () if self._search.clear_codes else reading.codes
                 on = is_seen(self._search, reading, self._module, self._known_codes or ())
                 counts = on is not None and (stood or self._early(on))
-                yield (self._seen(step, attempt, reading, final=counts),)
+                yield (ReadingSeen.of(reading, step, attempt=attempt, final=counts),)
                 if counts and on is not None:
                     yield self._take(step, reading, on=on)
                     return
@@ -262,19 +262,6 @@ class SeekRun(Job):
             ),
         )
 
-    def _seen(
-        self, step: ResolvedStep, attempt: int, reading: Reading, *, final: bool
-    ) -> ReadingSeen:
-        return ReadingSeen(
-            at_s=reading.at_s,
-            step_index=step.index,
-            attempt=attempt,
-            celsius=reading.celsius,
-            volts=reading.volts,
-            codes=reading.codes,
-            final=final,
-        )
-
     def _summary(self, ending: Ending) -> RunSummary:
         points, verdict = outcome(self.plan, self._search, self.known, ending)
         relays = self._bench.link.relays
@@ -284,13 +271,11 @@ class SeekRun(Job):
             sentence += "; the plan states no limits to hold that to"
         if not self.known.consistent:
             sentence += "; it did not switch at one place"
-        if ending is not Ending.COMPLETE:
-            how = "Stopped" if ending is Ending.STOPPED else "Ended by a fault"
-            sentence = f"{how} before the end; {relays.value}. Up to there: {sentence}"
-        elif self.known.levels and points and not points[0].found and self.known.there_off is None:
+        from_the_beginning = not (points and points[0].found) and self.known.there_off is None
+        if ending is Ending.COMPLETE and self.known.levels and points and from_the_beginning:
             sentence += "; it was there from the beginning"
         return RunSummary(
-            verdict=verdict,
+            verdict=run_verdict(verdict, ending),
             ended=ending,
             passed=verdicts.count(Verdict.PASS),
             failed=verdicts.count(Verdict.FAIL),
@@ -298,5 +283,5 @@ class SeekRun(Job):
             unsettled=0,
             not_run=0,
             relays=relays,
-            sentence=f"{sentence}.",
+            sentence=broken_off(ending, relays.value, "before the end", sentence),
         )

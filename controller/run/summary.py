@@ -11,7 +11,45 @@ from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.run.model import Ending, Reason, RunSummary, StepResult
 from controller.units import format_ohms
 
-__all__ = ["look_summary", "prompt_text", "result_words", "step_words", "summarize"]
+__all__ = [
+    "broken_off",
+    "headline",
+    "look_summary",
+    "prompt_text",
+    "result_words",
+    "run_verdict",
+    "step_words",
+    "summarize",
+]
+
+
+def headline(verdict: Verdict, ended: Ending) -> str:
+    """Return the word that stands before the sentence of a run's end.
+
+    A fault comes before any verdict: what is known of the relays matters more than what was read.
+    """
+    return "fault" if ended is Ending.FAULT else verdict.value
+
+
+def run_verdict(verdict: Verdict, ended: Ending) -> Verdict:
+    """Return what a run comes to whose readings alone say `verdict`.
+
+    A run that was not completed never passes, even if only parking was left to do.
+    """
+    if ended is not Ending.COMPLETE and verdict is Verdict.PASS:
+        return Verdict.UNDECIDED
+    return verdict
+
+
+def broken_off(ended: Ending, known: str, how_far: str, sentence: str) -> str:
+    """Return the sentence of a run: where it broke off that comes first, and the relays.
+
+    `known` says what is known of them.
+    """
+    if ended is Ending.COMPLETE:
+        return f"{sentence}."
+    how = "Stopped" if ended is Ending.STOPPED else "Ended by a fault"
+    return f"{how} {how_far}; {known}. Up to there: {_lower(sentence)}."
 
 
 def step_words(step: ResolvedStep) -> str:
@@ -67,7 +105,7 @@ def summarize(
     if not_run and verdict is Verdict.PASS:
         verdict = Verdict.UNDECIDED
     return RunSummary(
-        verdict=verdict,
+        verdict=run_verdict(verdict, ended),
         ended=ended,
         passed=verdicts.count(Verdict.PASS),
         failed=verdicts.count(Verdict.FAIL),
@@ -78,23 +116,15 @@ def summarize(
         ),
         not_run=not_run,
         relays=relays,
-        sentence=_sentence(
+        sentence=broken_off(
+            ended,
+            _known(plan, relays, relays_of),
+            f"with {_count(not_run, 'step')} not run" if not_run else "after the last step",
             _found_in(plan, results) + _new(new_codes),
-            ended=ended,
-            not_run=not_run,
-            known=_known(plan, relays, relays_of),
         ),
         new_codes=new_codes,
         relays_of=relays_of,
     )
-
-
-def _sentence(found: str, *, ended: Ending, not_run: int, known: str) -> str:
-    if ended is Ending.COMPLETE:
-        return f"{found}."
-    how = "Stopped" if ended is Ending.STOPPED else "Ended by a fault"
-    left = _count(not_run, "step")
-    return f"{how} with {left} not run; {known}. Up to there: {_lower(found)}."
 
 
 def _known(
@@ -223,6 +253,8 @@ def look_summary(
     verdict: Verdict, ending: Ending, relays: RelayKnowledge, sentence: str
 ) -> RunSummary:
     """Return the end of a run without steps, which comes to one verdict."""
+    verdict = run_verdict(verdict, ending)
+    said = f"{sentence}; {relays.value}" if ending is Ending.COMPLETE else sentence
     return RunSummary(
         verdict=verdict,
         ended=ending,
@@ -232,5 +264,5 @@ def look_summary(
         unsettled=0,
         not_run=0,
         relays=relays,
-        sentence=f"{sentence}; {relays.value}.",
+        sentence=broken_off(ending, relays.value, "before the end", said),
     )

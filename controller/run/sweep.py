@@ -77,8 +77,9 @@ class _Input:
 class _Watched:
     """An input whose readings stream, in one step."""
 
-    def __init__(self, one: _Input, prompt: Prompt, watch: StepWatch) -> None:
-        self.one, self.prompt, self.watch = one, prompt, watch
+    def __init__(self, one: _Input, step: ResolvedStep, prompt: Prompt, watch: StepWatch) -> None:
+        self.one, self.step, self.prompt, self.watch = one, step, prompt, watch
+        self.number = one.end.number
         self.shown: Reading | None = None
         self.decided_s: float | None = None
 
@@ -86,6 +87,10 @@ class _Watched:
     def news(self) -> Reading | None:
         """The newest reading, where it has not been shown."""
         return None if self.watch.last is self.shown else self.watch.last
+
+    def seen(self, reading: Reading, attempt: int, *, final: bool) -> ReadingSeen:
+        """Return the event of a reading."""
+        return ReadingSeen.of(reading, self.step, attempt=attempt, final=final, number=self.number)
 
 
 class SweepRun(Job):
@@ -240,12 +245,12 @@ class SweepRun(Job):
         every = [
             _Watched(
                 one,
+                step,
                 self._open_prompt(one, index),
-                StepWatch(
-                    one.plan.settle, set_at_s=set_at_s, dwell_s=one.plan.steps[index].dwell_s
-                ),
+                StepWatch(one.plan.settle, set_at_s=set_at_s, dwell_s=step.dwell_s),
             )
             for one in inputs
+            for step in (one.plan.steps[index],)
         ]
         left = list(every)
         pauses = self._driver.pauses
@@ -260,32 +265,30 @@ class SweepRun(Job):
             for one in left:
                 for reading in self._answers(one.one, one.prompt):
                     if one.news is not None:
-                        yield (self._seen(one.one, index, attempt, one.news, final=False),)
+                        yield (one.seen(one.news, attempt, final=False),)
                     one.shown = one.watch.last
                     one.watch.take(reading)
                 now_s = self._clock.now_s()
                 if one.watch.decided(now_s):
                     one.decided_s = now_s
                 elif one.news is not None:
-                    yield (self._seen(one.one, index, attempt, one.news, final=False),)
+                    yield (one.seen(one.news, attempt, final=False),)
                     one.shown = one.watch.last
             left = [one for one in left if one.decided_s is None]
         for one in every:
-            yield from self._settled(one, index, attempt, results)
+            yield from self._settled(one, attempt, results)
         return every
 
-    def _settled(
-        self, one: _Watched, index: int, attempt: int, results: dict[int, StepResult]
-    ) -> Part:
+    def _settled(self, one: _Watched, attempt: int, results: dict[int, StepResult]) -> Part:
         """Judge what an input's readings have come to."""
         watch, decided_s = one.watch, one.decided_s
         assert decided_s is not None  # noqa: S101 - it is no longer watched
         if watch.judged is not None:
-            yield (self._seen(one.one, index, attempt, watch.judged, final=True),)
+            yield (one.seen(watch.judged, attempt, final=True),)
         elif one.news is not None:
-            yield (self._seen(one.one, index, attempt, one.news, final=False),)
-        results[one.one.end.number] = judge_step(
-            one.one.plan.steps[index],
+            yield (one.seen(one.news, attempt, final=False),)
+        results[one.number] = judge_step(
+            one.step,
             self.plan.decision_rule,
             watch.judged,
             attempt=attempt,
@@ -314,7 +317,7 @@ class SweepRun(Job):
             if readings := self._answers(one, prompt, most=1):
                 break
         [answer] = readings
-        yield (self._seen(one, index, attempt, answer, final=True),)
+        yield (ReadingSeen.of(answer, step, attempt=attempt, final=True, number=one.end.number),)
         results[one.end.number] = judge_step(
             step,
             self.plan.decision_rule,
@@ -346,20 +349,6 @@ class SweepRun(Job):
                 readings.append(answer)
         return readings
 
-    def _seen(
-        self, one: _Input, index: int, attempt: int, reading: Reading, *, final: bool
-    ) -> ReadingSeen:
-        return ReadingSeen(
-            at_s=reading.at_s,
-            step_index=index,
-            attempt=attempt,
-            celsius=reading.celsius,
-            volts=reading.volts,
-            codes=reading.codes,
-            final=final,
-            input=one.end.number,
-        )
-
     def _judged(self, results: Sequence[StepResult]) -> tuple[Event, ...]:
         """Keep a step's result; that of a second input is held against the first one's."""
         result = results[0]
@@ -373,7 +362,7 @@ class SweepRun(Job):
     def _heard_something(self, watched: Sequence[_Watched]) -> None:
         """Give up a readback that has said nothing for some steps in a row."""
         for one in watched:
-            number, readback = one.one.end.number, one.one.readback
+            number, readback = one.number, one.one.readback
             self._silent[number] = 0 if one.watch.last is not None else self._silent[number] + 1
             if self._silent[number] >= SILENT_STEPS:
                 raise ReadbackError(

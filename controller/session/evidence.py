@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from controller.bench.files import BenchFile
+from controller.bench.model import BenchFile
 from controller.diagnosis import (
     Diagnosis,
     InputCircuit,

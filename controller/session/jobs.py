@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from controller.bench.files import BenchFile, LinkKind
+from controller.bench.model import BenchFile, LinkKind
 from controller.bench.opened import Bench
 from controller.clock import Clock
 from controller.errors import InputError

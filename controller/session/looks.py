@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from controller.bench.files import BenchFile, LinkKind, ReadbackKind
+from controller.bench.model import BenchFile, LinkKind, ReadbackKind
 from controller.bench.wear import bench_wear_warnings, wear_file
 from controller.errors import InputError
 from controller.ladder.calibration import Instrument

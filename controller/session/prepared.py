@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from controller.bench.files import BenchFile, ReadbackKind
+from controller.bench.model import BenchFile, ReadbackKind
 from controller.errors import InputError
 from controller.module.model import Module
 from controller.planning.levels import level_problems, search_problems

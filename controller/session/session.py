@@ -16,7 +16,7 @@ from types import TracebackType
 from typing import Self, cast
 
 from controller.bench.calibration_age import calibration_age_warnings
-from controller.bench.files import BenchFile
+from controller.bench.model import BenchFile
 from controller.bench.opened import Bench
 from controller.bench.self_tests import self_test_file, self_test_warnings
 from controller.bench.wear import bench_wear_warnings, wear_file
@@ -25,7 +25,7 @@ from controller.clock import Clock, RealClock
 from controller.errors import RelayKnowledge
 from controller.planning.model import ResolvedPlan
 from controller.readback.base import Readback
-from controller.readback.typed import LineSource
+from controller.readback.lines import LineSource
 from controller.records.writer import RecordError, RecordWriter
 from controller.run.driver import Job
 from controller.run.events import Event, NoteKind, NoteMade, RunFinished, RunStarted, StepFinished

@@ -163,8 +163,10 @@ class EngineThread:
     ) -> None:
         session, before = self._session, self.picture
         if said is None:
-            asked_anew = view.prompt is not None and view.prompt != before.view.prompt
-            said = () if view.prompt is None or asked_anew else before.said
+            # The question itself is no word to it; that an early answer was dropped is one.
+            prompt = view.prompt
+            said = () if prompt is None else tuple(x for x in before.said if x != prompt.text)
+            said = before.said if said == before.said else said
         self.picture = Picture(
             view=view,
             number=before.number + 1,

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from controller.bench.can import can_readback
-from controller.bench.files import LinkKind, ReadbackKind, load_bench
+from controller.bench.files import load_bench
+from controller.bench.model import LinkKind, ReadbackKind
 from controller.bench.wiring import open_bench
 from controller.cautions import BUS_CAUTION
 from controller.clock import RealClock, VirtualClock

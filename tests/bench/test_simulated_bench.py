@@ -10,7 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from controller.bench.files import LinkKind, ReadbackKind, default_bench, load_bench
+from controller.bench.default import default_bench
+from controller.bench.files import load_bench
+from controller.bench.model import LinkKind, ReadbackKind
 from controller.bench.simulation import Simulation
 from controller.bench.wiring import open_bench
 from controller.clock import RealClock, VirtualClock

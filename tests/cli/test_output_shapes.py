@@ -13,9 +13,10 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator
 
-from controller.cli.main import VERBS, document_format
-from controller.cli.output_shapes import SHAPES, output_schema
+from controller.cli.output_schema import output_schema
+from controller.cli.output_shapes import SHAPES
 from controller.cli.reference import FOLDER
+from controller.cli.verbs import VERBS, document_format
 
 Run = Callable[..., Any]
 NO_DOCUMENT = {"ui", "stand-in"}

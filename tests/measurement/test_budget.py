@@ -10,7 +10,8 @@ import pytest
 import uncertainties
 from scipy import stats
 
-from controller.bench.files import default_bench, load_bench
+from controller.bench.default import default_bench
+from controller.bench.files import load_bench
 from controller.errors import InputError
 from controller.ladder.calibration import Measurement, calibrate, propose_design
 from controller.ladder.electrical import contact_closed, state_ohms

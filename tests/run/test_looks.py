@@ -11,7 +11,8 @@ from typing import Any
 
 import pytest
 
-from controller.bench.files import BenchFile, ReadbackKind, load_bench
+from controller.bench.files import load_bench
+from controller.bench.model import BenchFile, ReadbackKind
 from controller.bench.opened import Bench
 from controller.clock import VirtualClock
 from controller.errors import InputError

@@ -14,7 +14,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from controller.bench.files import BenchFile, default_bench
+from controller.bench.default import default_bench
+from controller.bench.model import BenchFile
 from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
 from controller.errors import RelayKnowledge
@@ -310,6 +311,19 @@ def test_a_ladder_that_is_not_fed_while_the_other_waits_is_seen(monkeypatch):
     for which in (0, 1):
         with pytest.raises(AssertionError):
             test_while_one_link_waits_the_other_is_fed(which)
+
+
+def test_a_second_board_that_is_slow_to_wake_does_not_run_out_the_first_ones_hold_off():
+    def asleep(direction, index, _data):  # ten tries of a quarter of a second
+        late = direction is Direction.TO_DEVICE and index < 10
+        return Fault(kind=FaultKind.DROP) if late else None
+
+    pair = Pair(faults=(None, asleep))
+    events = pair.to_the_end()
+    assert pair.run.results
+    [started] = [e for e in events if isinstance(e, RunStarted)]
+    assert started.at_s > HOLD_OFF_S
+    assert summary_of(events).ended is Ending.COMPLETE
 
 
 # Verdicts

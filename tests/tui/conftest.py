@@ -8,6 +8,7 @@ from collections.abc import Awaitable, Callable
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -19,6 +20,7 @@ from controller.run.sweep import SweepRun
 from controller.tui.app import RungwiseApp
 from controller.tui.palette import DARK
 from controller.tui.preparing import ReadyRun, ready
+from controller.tui.widgets.answer import AnswerBox
 
 WORKSHOP = Path(__file__).with_name("workshop")
 
@@ -91,8 +93,42 @@ class Helper:
         """Wait for something that, once true, stays true."""
         deadline = time.monotonic() + seconds
         while not fact():
-            assert time.monotonic() < deadline, "it never came true"
+            if time.monotonic() > deadline:
+                pytest.fail(f"it never came true; the screen shows\n{drawn(pilot)}")
             await pilot.pause(0.02)  # type: ignore[attr-defined]
+
+    async def at(self, pilot: Any, kind: type) -> None:
+        """Wait until a screen or dialog of a kind is on top and has been filled."""
+        app = pilot.app
+        await self.until(pilot, lambda: isinstance(app.screen, kind) and app.screen.is_mounted)
+
+    async def open_question(self, pilot: Any, step: int) -> None:
+        """Wait until the screen takes an answer to the question that the run asks for a step.
+
+        What the screen shows lags behind the run; only an answer to the same question is taken.
+        """
+        app = pilot.app
+
+        def is_open() -> bool:
+            prompt = app.picture.view.prompt
+            boxes = list(app.screen.query(AnswerBox))
+            return (
+                prompt is not None
+                and prompt.step_index == step
+                and any(box.open_token == prompt.token for box in boxes)
+            )
+
+        await self.until(pilot, is_open)
+
+
+def drawn(pilot: Any) -> str:
+    """Return what stands on the screen, and what the run has come to."""
+    app = pilot.app
+    strips = app.screen._compositor.render_strips()
+    text = "\n".join("".join(piece.text for piece in strip).rstrip() for strip in strips)
+    view = getattr(getattr(app, "picture", None), "view", None)
+    state = "" if view is None else f"phase {view.phase.value}, prompt {view.prompt}"
+    return f"{text}\n{state}, mistakes {getattr(app, 'mistakes', [])}"
 
 
 @pytest.fixture

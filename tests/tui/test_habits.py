@@ -152,7 +152,7 @@ def test_an_action_is_found_by_words_of_its_name(helper) -> None:  # type: ignor
         async with app.run_test(size=(80, 24)) as pilot:
             await helper.until(pilot, lambda: app.screen.query_one("#plans").option_count == 2)
             await pilot.press("ctrl+p")
-            await helper.until(pilot, lambda: isinstance(app.screen, ActionsScreen))
+            await helper.at(pilot, ActionsScreen)
             actions = app.screen.query_one("#actions", PickList)
             every = [str(option.prompt) for option in actions.options]
             assert sum("Theme:" in one for one in every) == 3
@@ -163,7 +163,7 @@ def test_an_action_is_found_by_words_of_its_name(helper) -> None:  # type: ignor
             await helper.until(pilot, lambda: app.theme == LIGHT.name)
             assert isinstance(app.screen, ChooseScreen)
             await pilot.press("ctrl+p", "escape")
-            await helper.until(pilot, lambda: isinstance(app.screen, ChooseScreen))
+            await helper.at(pilot, ChooseScreen)
             assert app.mistakes == []
 
     helper.run(body())
@@ -184,7 +184,7 @@ def test_the_line_of_keys_never_loses_stop_help_enter_and_quit(helper, width: in
                 await helper.until(pilot, lambda key=key: key in line())
             app.screen.query_one("#plans", OptionList).focus()
             await pilot.press("enter")
-            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await helper.at(pilot, ReadyScreen)
             for key in ("F12 STOP", "F1 Help", "Enter ", "Esc Back", "Ctrl+Q Quit"):
                 await helper.until(pilot, lambda key=key: key in line())
 

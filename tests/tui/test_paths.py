@@ -46,28 +46,19 @@ async def to_ready(helper, pilot, plan: int):  # type: ignore[no-untyped-def]
     for _ in range(plan):
         await pilot.press("down")
     await pilot.press("enter")
-    await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+    await helper.at(pilot, ReadyScreen)
 
 
 async def start(helper, pilot, *, asks: bool):  # type: ignore[no-untyped-def]
-    app = pilot.app
     await pilot.press("s")
     if asks:
-        await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+        await helper.at(pilot, Ask)
         await pilot.press("y")
-    await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
+    await helper.at(pilot, RunScreen)
 
 
 async def answer(helper, pilot, step: int, text: str):  # type: ignore[no-untyped-def]
-    app = pilot.app
-    await helper.until(
-        pilot,
-        lambda: (
-            app.picture.view.phase is Phase.ASKING
-            and app.picture.view.prompt.step_index == step
-            and f"Step {step + 1} of" in shown(app.screen, "#question")
-        ),
-    )
+    await helper.open_question(pilot, step)
     await pilot.press(*[{"-": "minus", ".": "full_stop"}.get(c, c) for c in text], "enter")
 
 
@@ -89,8 +80,9 @@ def test_the_technicians_check(helper, size) -> None:  # type: ignore[no-untyped
                 pilot, lambda: "step 2, 20.0 degC: reported 20.0" in shown(app.screen)
             )
             await answer(helper, pilot, 2, "70")  # too cold: a doubtful step
-            await helper.until(pilot, lambda: app.picture.view.done == 3)
-            await pilot.press("f4")  # repeat it
+            # A wish about a step counts from the moment that step has begun.
+            await helper.open_question(pilot, 3)
+            await pilot.press("f4")  # repeat the one before
             await helper.until(pilot, lambda: app.picture.view.attempt == 2)
             await answer(helper, pilot, 2, "80")
             await answer(helper, pilot, 3, "130")
@@ -169,9 +161,9 @@ def test_the_bench_builders_sweep(helper, size) -> None:  # type: ignore[no-unty
             skipped = [r for r in app.picture.view.results if r is not None and r.reason]
             assert [r.reason for r in skipped] == [Reason.SKIPPED]
             await pilot.press("w")
-            await helper.until(pilot, lambda: isinstance(app.screen, SaidForm))
+            await helper.at(pilot, SaidForm)
             await pilot.press(*"P0118", "enter", *"wet plug", "enter")
-            await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
+            await helper.at(pilot, RunScreen)
             await helper.until(pilot, lambda: "Report: " in shown(app.screen, "#ending"))
             page = app.record_path.with_suffix(".html").read_text(encoding="utf-8")
             assert load_record(app.record_path).tail_hash in page
@@ -193,7 +185,7 @@ def test_values_by_hand(helper) -> None:  # type: ignore[no-untyped-def]
             )
             app.screen.query_one("#benches", OptionList).focus()
             await pilot.press("down", "h")
-            await helper.until(pilot, lambda: isinstance(app.screen, HandScreen))
+            await helper.at(pilot, HandScreen)
             await helper.until(pilot, lambda: app.picture.view.driving is Driving.PARKED)
             await pilot.press(*"20degC")
             await helper.until(pilot, lambda: "3494.7 ohm ±" in shown(app.screen, "#preview"))
@@ -207,21 +199,21 @@ def test_values_by_hand(helper) -> None:  # type: ignore[no-untyped-def]
             await pilot.press("up")
             await helper.until(pilot, lambda: app.screen.query_one(Input).value == "20.5degC")
             await pilot.press("ctrl+u", *"open", "enter")
-            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.at(pilot, Ask)
             await helper.until(pilot, lambda: focused(app, "no"))
             await pilot.press("enter")  # the default is the safe answer
-            await helper.until(pilot, lambda: isinstance(app.screen, HandScreen))
+            await helper.at(pilot, HandScreen)
             await pilot.pause(0.2)
             assert app.picture.view.driven_ohms == pytest.approx(3494.7, abs=0.1)
             await pilot.press("tab")
             await helper.until(pilot, lambda: app.screen.query_one(RowsTable).has_focus)
             await pilot.press("down", "down", "enter")
-            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.at(pilot, Ask)
             before = app.picture.view.relay_state
             await pilot.press("y")
             await helper.until(pilot, lambda: app.picture.view.set_state == before ^ 0b100)
             await pilot.press("escape")
-            await helper.until(pilot, lambda: isinstance(app.screen, ChooseScreen))
+            await helper.at(pilot, ChooseScreen)
             await helper.until(pilot, lambda: not app.driving)
             assert app.picture.view.driving is Driving.PARKED
             assert app.mistakes == []
@@ -246,7 +238,7 @@ def test_the_developers_records(helper, sweep) -> None:  # type: ignore[no-untyp
             )
             app.screen.query_one("#records", OptionList).focus()
             await pilot.press("enter")
-            await helper.until(pilot, lambda: isinstance(app.screen, RecordScreen))
+            await helper.at(pilot, RecordScreen)
             screen = app.screen
             last = screen.position
             await pilot.press("home")
@@ -267,16 +259,16 @@ def test_the_developers_records(helper, sweep) -> None:  # type: ignore[no-untyp
             await pilot.press("d")
             await helper.until(pilot, lambda: "series" in shown(screen, "#ending"))
             await pilot.press("g")
-            await helper.until(pilot, lambda: isinstance(app.screen, CompareScreen))
+            await helper.at(pilot, CompareScreen)
             await helper.until(pilot, lambda: "no difference" in shown(app.screen, "#headline"))
             await pilot.press("escape")
             await pilot.press("c")
-            await helper.until(pilot, lambda: isinstance(app.screen, PickRecord))
+            await helper.at(pilot, PickRecord)
             await pilot.press("enter")
-            await helper.until(pilot, lambda: isinstance(app.screen, CompareScreen))
+            await helper.at(pilot, CompareScreen)
             await helper.until(pilot, lambda: "no difference" in shown(app.screen, "#headline"))
             await pilot.press("d", "escape", "escape")
-            await helper.until(pilot, lambda: isinstance(app.screen, ChooseScreen))
+            await helper.at(pilot, ChooseScreen)
             assert app.mistakes == []
 
     helper.run(body())
@@ -287,14 +279,14 @@ def test_a_port_that_is_not_there_is_said_before_any_caution(helper, workshop: P
         app = helper.app()
         async with app.run_test(size=(80, 24)) as pilot:
             app.prepare(workshop / "plans/check.toml", workshop / "benches/serial.toml")
-            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await helper.at(pilot, ReadyScreen)
             await pilot.press("s")
-            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.at(pilot, Ask)
             told = shown(app.screen)
             assert "/dev/rungwise-no-such-port: there is no such port" in told
             assert "Cooling fans" not in told
             await pilot.press("escape")
-            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await helper.at(pilot, ReadyScreen)
             assert not helper.runs.exists()
             assert app.cautions_read == set()
 
@@ -315,19 +307,19 @@ def test_the_cautions_come_before_real_relays_and_once(
         app.keep(app.kept.with_port(workshop / "benches/serial.toml", str(port)))
         async with app.run_test(size=(80, 24)) as pilot:
             app.prepare(workshop / "plans/check.toml", workshop / "benches/serial.toml")
-            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await helper.at(pilot, ReadyScreen)
             await helper.until(pilot, lambda: focused(app, "back"))
             assert "REAL RELAYS" in shown(app.screen)
             assert port.name in shown(app.screen)
             await pilot.press("s")
-            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.at(pilot, Ask)
             assert "Cooling fans" in shown(app.screen)
             await helper.until(pilot, lambda: focused(app, "no"))
             await pilot.press("enter")  # the default says no
-            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await helper.at(pilot, ReadyScreen)
             assert not helper.runs.exists()
             await pilot.press("s")
-            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.at(pilot, Ask)
             await pilot.press("y")
             await helper.until(
                 pilot,
@@ -335,11 +327,11 @@ def test_the_cautions_come_before_real_relays_and_once(
             )
             await pilot.press("y")
             # It is no serial port: a fault in words, nothing was driven.
-            await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
+            await helper.at(pilot, RunScreen)
             await helper.until(pilot, lambda: not app.driving)
             await helper.until(pilot, lambda: "not a serial port" in shown(app.screen, "#ending"))
             await pilot.press("escape")
-            await helper.until(pilot, lambda: isinstance(app.screen, ChooseScreen))
+            await helper.at(pilot, ChooseScreen)
             assert len(app.cautions_read) == 1
             assert app.mistakes == []
 
@@ -360,11 +352,11 @@ def test_a_plan_that_cannot_be_run_says_why(helper, tmp_path: Path) -> None:  # 
                 pilot, lambda: app.screen.query_one("#plans", OptionList).option_count == 1
             )
             await pilot.press("enter")
-            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.at(pilot, Ask)
             assert "kin" in shown(app.screen)
             assert "Nothing was driven" in shown(app.screen)
             await pilot.press("escape")
-            await helper.until(pilot, lambda: isinstance(app.screen, ChooseScreen))
+            await helper.at(pilot, ChooseScreen)
             assert app.mistakes == []
 
     helper.run(body())
@@ -385,10 +377,10 @@ def test_the_stop_key_works_everywhere(helper, key: str, place: str) -> None:  #
                 await pilot.press("8", "3")
             elif place == "dialog":
                 await pilot.press("ctrl+q")
-                await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+                await helper.at(pilot, Ask)
             elif place == "help":
                 await pilot.press("f1")
-                await helper.until(pilot, lambda: isinstance(app.screen, HelpScreen))
+                await helper.at(pilot, HelpScreen)
             else:
                 await pilot.press("ctrl+p")
                 await pilot.pause(0.2)
@@ -397,7 +389,7 @@ def test_the_stop_key_works_everywhere(helper, key: str, place: str) -> None:  #
             await helper.until(pilot, lambda: not app.driving)
             assert app.picture.view.driving is Driving.PARKED
             assert app.picture.view.summary.ended is Ending.STOPPED
-            await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
+            await helper.at(pilot, RunScreen)
             assert app.is_running
 
     helper.run(body())
@@ -411,13 +403,13 @@ def test_quitting_while_driving_asks_and_parks(helper) -> None:  # type: ignore[
             await start(helper, pilot, asks=True)
             await helper.until(pilot, lambda: app.picture.view.phase is Phase.ASKING)
             await pilot.press("ctrl+q")
-            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.at(pilot, Ask)
             await helper.until(pilot, lambda: focused(app, "no"))
             await pilot.press("enter")  # stay
-            await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
+            await helper.at(pilot, RunScreen)
             assert app.driving
             await pilot.press("ctrl+q")
-            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.at(pilot, Ask)
             await pilot.press("y")
             await helper.until(pilot, lambda: not app.is_running)
         assert app.picture.view.driving is Driving.PARKED
@@ -435,7 +427,7 @@ def test_help_and_palette_know_every_key_of_a_screen(helper) -> None:  # type: i
             screen = app.screen
             offered = {command.title for command in app.get_system_commands(screen)}
             await pilot.press("f1")
-            await helper.until(pilot, lambda: isinstance(app.screen, HelpScreen))
+            await helper.at(pilot, HelpScreen)
             text = shown(app.screen)
             assert "STOP" in offered
             assert "STOP" in text
@@ -460,7 +452,7 @@ def test_the_status_line_is_on_every_screen(helper) -> None:  # type: ignore[no-
             await helper.until(pilot, lambda: "DRIVING" in shown(app.screen, "StatusLine"))
             assert "open circuit" in shown(app.screen, "StatusLine")
             await pilot.press("f1")
-            await helper.until(pilot, lambda: isinstance(app.screen, HelpScreen))
+            await helper.at(pilot, HelpScreen)
             line = app.screen.query_one(StatusLine)
             assert "DRIVING" in str(line.content)
             assert line.region.height == 1
@@ -645,7 +637,7 @@ def test_signs_show_choice_and_focus(helper, theme: str) -> None:  # type: ignor
             signed = [line for line in lines_of(app, "benches") if line.startswith("●")]
             assert len(signed) == 1
             await pilot.press("enter")
-            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await helper.at(pilot, ReadyScreen)
             await helper.until(pilot, lambda: focused(app, "start"))
             await helper.until(
                 pilot, lambda: str(app.screen.query_one("#start").label) == "▶ Start (s)"
@@ -711,12 +703,12 @@ def test_extremes_by_hand_say_what_they_are(helper) -> None:  # type: ignore[no-
         app = helper.app(clock=helper.fast())
         async with app.run_test(size=(80, 24)) as pilot:
             app.by_hand(helper.folder / "benches/corroded.toml")
-            await helper.until(pilot, lambda: isinstance(app.screen, HandScreen))
+            await helper.at(pilot, HandScreen)
             await helper.until(pilot, lambda: app.picture.view.driving is Driving.PARKED)
             await pilot.press(*"short")
             await helper.until(pilot, lambda: "A short circuit draws" in shown(app.screen))
             await pilot.press("enter")
-            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.at(pilot, Ask)
             await helper.until(pilot, lambda: "A short circuit draws" in shown(app.screen))
             # 5 V behind 2490 ohm: U / R = 2.01 mA and, matched, U^2 / 4R = 2.51 mW (Ohm's law).
             assert "2.01 mA" in shown(app.screen)
@@ -725,7 +717,7 @@ def test_extremes_by_hand_say_what_they_are(helper) -> None:  # type: ignore[no-
             await helper.until(pilot, lambda: app.picture.view.driving is Driving.DRIVEN)
             await helper.until(pilot, lambda: "2.01 mA" in shown(app.screen, "#now"))
             await pilot.press(*"open", "enter")
-            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.at(pilot, Ask)
             await pilot.press("y")
             await helper.until(pilot, lambda: app.picture.view.set_state == 0)
             await helper.until(pilot, lambda: "an open circuit" in shown(app.screen, "#now"))
@@ -856,13 +848,13 @@ def test_by_hand_names_the_sensor_and_lets_another_be_chosen(helper, tmp_path: P
         async with app.run_test(size=(140, 45)) as pilot:
             await helper.until(pilot, lambda: len(lines_of(app, "plans")) == 2)
             await pilot.press("h")
-            await helper.until(pilot, lambda: isinstance(app.screen, HandScreen))
+            await helper.at(pilot, HandScreen)
             await helper.until(pilot, lambda: app.picture.view.driving is Driving.PARKED)
             assert "sensor: Tern coolant sensor" in shown(app.screen, "#headline")
             await pilot.press(*"40degC")
             await helper.until(pilot, lambda: "would make 149" in shown(app.screen, "#preview"))
             await pilot.press("f4")
-            await helper.until(pilot, lambda: isinstance(app.screen, PickRecord))
+            await helper.at(pilot, PickRecord)
             await pilot.press("enter")
             await helper.until(pilot, lambda: "exhaust" in shown(app.screen, "#headline"))
             # IEC 60751:2022, table 1: a platinum element of 1000 ohm has 1155.4 ohm at 40 degC.
@@ -909,7 +901,7 @@ def test_names_in_files_and_of_files_act_on_no_terminal(helper, capsys, tmp_path
             assert "taken" in drawn()
             assert acting(drawn()) == set()
             app.open_record(bad)
-            await helper.until(pilot, lambda: isinstance(app.screen, RecordScreen))
+            await helper.at(pilot, RecordScreen)
             await pilot.pause()
             assert acting(drawn()) == set()
             app.push_screen(CompareScreen(compare_records(bad, bad)))
@@ -917,7 +909,7 @@ def test_names_in_files_and_of_files_act_on_no_terminal(helper, capsys, tmp_path
             assert acting(drawn()) == set()
             bad.write_bytes(b"{}")
             app.open_record(bad)
-            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.at(pilot, Ask)
             await pilot.pause()
             assert acting(drawn()) == set()
             bad.write_bytes(recorded)
@@ -965,19 +957,19 @@ def test_a_long_preparation_says_so_and_can_be_given_up(
             await helper.until(pilot, lambda: len(lines_of(app, "plans")) == 2)
             app.screen.query_one("#plans", OptionList).focus()
             await pilot.press("enter", "enter")
-            await helper.until(pilot, lambda: isinstance(app.screen, Working))
+            await helper.at(pilot, Working)
             await helper.until(pilot, lambda: "Esc gives it up" in shown(app.screen))
             await pilot.press("enter")
             assert len(begun) == 1  # pressed again it does not begin anew
             await pilot.press("escape")
-            await helper.until(pilot, lambda: isinstance(app.screen, ChooseScreen))
+            await helper.at(pilot, ChooseScreen)
             await helper.until(
                 pilot, lambda: not any(w.group == "prepare" and w.is_running for w in app.workers)
             )
             await pilot.press("enter")
-            await helper.until(pilot, lambda: isinstance(app.screen, Working))
+            await helper.at(pilot, Working)
             go_on.set()
-            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await helper.at(pilot, ReadyScreen)
             assert app.mistakes == []
 
     helper.run(body())

@@ -6,6 +6,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+from textual.app import App, ComposeResult
 from textual.widgets import Input
 
 from controller.records.reader import load_record
@@ -43,18 +44,6 @@ def harbour(tmp_path: Path) -> Path:
     return folder
 
 
-async def asked(helper, pilot, step: int) -> None:  # type: ignore[no-untyped-def]
-    app = pilot.app
-    await helper.until(
-        pilot,
-        lambda: (
-            app.picture.view.phase is Phase.ASKING
-            and app.picture.view.prompt.step_index == step
-            and f"Step {step + 1} of" in shown(app.screen, "#question")
-        ),
-    )
-
-
 def test_the_three_point_check_takes_twelve_keys_at_most(helper, harbour: Path) -> None:  # type: ignore[no-untyped-def]
     """From the start to the final sentence, the choice of last time remembered."""
     pressed: list[str] = []
@@ -73,17 +62,17 @@ def test_the_three_point_check_takes_twelve_keys_at_most(helper, harbour: Path) 
             await helper.until(pilot, lambda: app.screen.query_one("#plans").option_count == 2)
             if not counts:  # what was done the last time
                 app.prepare(harbour / "plans/check.toml", harbour / "benches/typed.toml")
-                await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+                await helper.at(pilot, ReadyScreen)
                 return
             await helper.until(pilot, lambda: app.screen.bench is not None)
             await press("enter")
-            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await helper.at(pilot, ReadyScreen)
             await press("s")
-            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.at(pilot, Ask)
             await press("y")
-            await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
+            await helper.at(pilot, RunScreen)
             for step, reading in enumerate(("=", "40", "=")):
-                await asked(helper, pilot, step)
+                await helper.open_question(pilot, step)
                 await press(*reading, "enter")
             await helper.until(pilot, lambda: "PASS: All 3" in shown(app.screen, "#ending"))
             record = load_record(app.record_path)
@@ -109,12 +98,12 @@ def test_readings_in_one_burst_are_told_apart(helper, harbour: Path) -> None:  #
         app.animation_level = "none"
         async with app.run_test(size=(80, 24)) as pilot:
             app.prepare(harbour / "plans/check.toml", None)
-            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await helper.at(pilot, ReadyScreen)
             await pilot.press("s")
-            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.at(pilot, Ask)
             await pilot.press("y")
-            await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
-            await asked(helper, pilot, 0)
+            await helper.at(pilot, RunScreen)
+            await helper.open_question(pilot, 0)
             field, box = app.screen.query_one(Input), app.screen.query_one(AnswerBox)
             # Two lines before the screen can show the next question: the second is not for it.
             given: list[str] = []
@@ -122,16 +111,129 @@ def test_readings_in_one_burst_are_told_apart(helper, harbour: Path) -> None:  #
             for text in ("-40", "20"):
                 field.value = text
                 box._give(Input.Submitted(field, text))
+                field.value = ""
             assert given == ["-40C"]
             assert "20 came before the next question" in shown(app.screen, "#said")
             del box.post_message
             app.engine.answer("-40C")
-            await asked(helper, pilot, 1)
+            await helper.open_question(pilot, 1)
             # Several lines pasted at once: none is taken.
             field.post_message(ReadingInput.Several(2))
             await helper.until(pilot, lambda: "none was taken" in shown(app.screen, "#said"))
             await pilot.press("4", "0", "enter")
-            await asked(helper, pilot, 2)
+            await helper.open_question(pilot, 2)
+            await pilot.press("f12")
+            await helper.until(pilot, lambda: not app.driving)
+
+    helper.run(body())
+
+
+class OneBox(App[None]):
+    """Nothing but the place where readings are typed."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.given: list[tuple[str, object]] = []
+
+    def compose(self) -> ComposeResult:
+        yield AnswerBox(Scale.CELSIUS)
+
+    def on_answer_box_given(self, message: AnswerBox.Given) -> None:
+        self.given.append((message.text, message.token))
+
+
+def test_no_question_cuts_what_is_half_typed(helper) -> None:  # type: ignore[no-untyped-def]
+    """The rest of a line would pass for a reading: 80 typed, 0 taken."""
+
+    async def body() -> None:
+        app = OneBox()
+        async with app.run_test() as pilot:
+            box, field = app.query_one(AnswerBox), app.query_one(Input)
+            field.focus()
+            box.ask("Step 1?", "", (), token=1)
+            await pilot.press("4", "enter")
+            await pilot.press("8")
+            box.ask(None, "The relays move.", ())
+            box.ask("Step 2?", "", (), token=2)
+            assert box.open_token == 2
+            await pilot.press("0", "enter")
+            await helper.until(pilot, lambda: len(app.given) == 2)
+            assert app.given == [("4C", 1), ("80C", 2)]
+            assert field.value == ""
+
+    helper.run(body())
+
+
+def test_no_key_of_a_line_goes_with_the_line_before(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = OneBox()
+        async with app.run_test() as pilot:
+            box, field = app.query_one(AnswerBox), app.query_one(Input)
+            field.focus()
+            box.ask("Step 1?", "", (), token=1)
+            await pilot.press("4", "0")
+            await field.action_submit()
+            field.insert_text_at_cursor("8")  # before the box has looked at the line
+            await helper.until(pilot, lambda: app.given)
+            await pilot.pause()
+            assert app.given == [("40C", 1)]
+            assert field.value == "8"
+
+    helper.run(body())
+
+
+def test_a_wish_for_another_step_takes_the_half_typed_line_along(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = OneBox()
+        async with app.run_test() as pilot:
+            box, field = app.query_one(AnswerBox), app.query_one(Input)
+            field.focus()
+            box.ask("Step 1?", "", (), token=1)
+            await pilot.press("8")
+            box.withdraw()
+            assert field.value == ""
+            await pilot.press("7", "enter")  # the old question is on the screen still
+            await helper.until(pilot, lambda: "came before" in shown(app.screen, "#said"))
+            assert app.given == []
+
+    helper.run(body())
+
+
+def test_an_answer_to_a_question_that_has_gone_is_not_taken(helper, harbour: Path) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = RungwiseApp(harbour, runs=helper.runs, clock=helper.fast())
+        app.animation_level = "none"
+        async with app.run_test(size=(80, 24)) as pilot:
+            app.prepare(harbour / "plans/check.toml", None)
+            await helper.at(pilot, ReadyScreen)
+            await pilot.press("s")
+            await helper.at(pilot, Ask)
+            await pilot.press("y")
+            await helper.at(pilot, RunScreen)
+            await helper.open_question(pilot, 0)
+            token = app.picture.view.prompt.token
+            await pilot.press("f5")
+            await helper.until(
+                pilot,
+                lambda: (
+                    (app.picture.view.prompt or None) and app.picture.view.prompt.token != token
+                ),
+            )
+            await helper.open_question(pilot, 0)
+            app.screen.post_message(AnswerBox.Given("-40C", token))
+            await helper.until(pilot, lambda: "had gone" in shown(app.screen, "#said"))
+            assert app.picture.view.done == 0
+            # What came too late for the screen to know is dropped by the readback, and it says so.
+            readback = app.engine.job._bench.readback
+            really = readback.ask
+
+            def late(prompt: object) -> None:
+                app.engine.answer("-41C")
+                really(prompt)
+
+            readback.ask = late
+            await pilot.press("f5")
+            await helper.until(pilot, lambda: "dropped" in shown(app.screen, "#said"))
             await pilot.press("f12")
             await helper.until(pilot, lambda: not app.driving)
 
@@ -140,7 +242,6 @@ def test_readings_in_one_burst_are_told_apart(helper, harbour: Path) -> None:  #
 
 def test_a_paste_of_several_lines_is_refused_and_one_line_taken(helper) -> None:  # type: ignore[no-untyped-def]
     from textual import events
-    from textual.app import App, ComposeResult
 
     several: list[int] = []
 
@@ -205,13 +306,13 @@ def test_after_a_fail_the_plan_that_would_tell_is_one_key_away(helper, harbour: 
         app.animation_level = "none"
         async with app.run_test(size=(80, 24)) as pilot:
             app.prepare(harbour / "plans/check.toml", None)
-            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await helper.at(pilot, ReadyScreen)
             await pilot.press("s")
-            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.at(pilot, Ask)
             await pilot.press("y")
-            await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
+            await helper.at(pilot, RunScreen)
             for step, reading in enumerate(("=", "70", "=")):
-                await asked(helper, pilot, step)
+                await helper.open_question(pilot, step)
                 await pilot.press(*reading, "enter")
             await helper.until(pilot, lambda: "Enter once" in shown(app.screen, "#said"))
             await pilot.press("enter")
@@ -220,7 +321,7 @@ def test_after_a_fail_the_plan_that_would_tell_is_one_key_away(helper, harbour: 
             assert "FAIL" in ending
             assert "ndecided" not in ending
             await pilot.press("n")
-            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await helper.at(pilot, ReadyScreen)
             assert "Tern coolant sweep" in shown(app.screen, "#headline")
             assert app.mistakes == []
 
@@ -307,16 +408,16 @@ def test_the_bell_rings_at_question_fail_and_end_only(helper, harbour: Path) -> 
         app.animation_level = "none"
         async with app.run_test(size=(80, 24)) as pilot:
             app.prepare(harbour / "plans/check.toml", None)
-            await helper.until(pilot, lambda: isinstance(app.screen, ReadyScreen))
+            await helper.at(pilot, ReadyScreen)
             await pilot.press("s")
-            await helper.until(pilot, lambda: isinstance(app.screen, Ask))
+            await helper.at(pilot, Ask)
             assert rung == []
             await pilot.press("y")
-            await helper.until(pilot, lambda: isinstance(app.screen, RunScreen))
-            await asked(helper, pilot, 0)
+            await helper.at(pilot, RunScreen)
+            await helper.open_question(pilot, 0)
             await helper.until(pilot, lambda: rung == [Phase.ASKING.value])
             await pilot.press("=", "enter")
-            await asked(helper, pilot, 1)
+            await helper.open_question(pilot, 1)
             await helper.until(pilot, lambda: len(rung) == 2)
             await pilot.press("f12")
             await helper.until(pilot, lambda: not app.driving)

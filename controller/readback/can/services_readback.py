@@ -11,11 +11,12 @@ from collections.abc import Callable
 
 from controller.clock import Clock
 from controller.errors import InputError, ReadbackError
-from controller.readback.base import Prompt, Reading
+from controller.readback.base import Reading
 from controller.readback.can.dialogue import Dialogue, Refused
 from controller.readback.can.discovery import find_module, hear_traffic
 from controller.readback.can.frames import Addressing, BusPort
-from controller.readback.can.owner import Owner, TokenNow, owner_for
+from controller.readback.can.owned_readback import OwnedReadback
+from controller.readback.can.owner import TokenNow, owner_for
 from controller.readback.can.services import (
     CLEAR_CODES,
     CODE_QUESTIONS,
@@ -38,15 +39,13 @@ _CALL_S = 60.0
 _SLACK_S = 1e-9
 
 
-class ServiceReadback:
+class ServiceReadback(OwnedReadback):
     """Asks one module for one temperature, at most every `interval_s`.
 
     `module` names it by the identifier it answers with, where several offer the quantity.
     `silent_bus` lets questions go out on a bus on which nothing has been heard. Codes are read
     before and after a run; nothing is ever cleared here.
     """
-
-    continuous = True
 
     def __init__(
         self,
@@ -61,7 +60,7 @@ class ServiceReadback:
         silent_bus: bool = False,
     ) -> None:
         self.name = f"module on the {port.name}"
-        self._port = port
+        super().__init__(port)
         self._clock = clock
         self._quantity = quantity
         self._addressing = addressing
@@ -69,7 +68,6 @@ class ServiceReadback:
         self._module = module
         self._interval_s = interval_s
         self._silent_bus = silent_bus
-        self._owner: Owner | None = None
         self._asking: Asking | None = None
 
     def open(self) -> None:
@@ -106,21 +104,6 @@ class ServiceReadback:
         if self._owner is None or self._asking is None:
             return None
         return self._owner.call(self._asking.codes, wait_s=_CALL_S)
-
-    def ask(self, prompt: Prompt) -> None:
-        """Begin a prompt; what has been asked before is stale."""
-        if self._owner is not None:
-            self._owner.open_prompt(prompt.token)
-
-    def poll(self) -> Reading | None:
-        """Return the next reading that has come. Raises ReadbackError when none will."""
-        return None if self._owner is None else self._owner.poll()
-
-    def close(self) -> None:
-        """Ask no more, and let go of the bus."""
-        if self._owner is not None:
-            self._owner.stop()
-        self._port.close()
 
 
 class Asking:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, cast
@@ -377,18 +377,22 @@ class RunScreen(BenchScreen):
 
     def action_skip(self) -> None:
         """Leave the step."""
-        if self._run is not None:
-            self._run.skip()
+        self._wish(lambda run: run.skip())
 
     def action_back(self) -> None:
         """Return to the step before."""
-        if self._run is not None:
-            self._run.back()
+        self._wish(lambda run: run.back())
 
     def action_redo(self) -> None:
         """Begin the step again."""
+        self._wish(lambda run: run.redo())
+
+    def _wish(self, wish: Callable[[SweepRun], None]) -> None:
+        """Ask for another step; what stands half typed was meant for this one."""
         if self._run is not None:
-            self._run.redo()
+            wish(self._run)
+            if self._prepared.typed:
+                self.query_one(AnswerBox).withdraw()
 
     def action_view(self) -> None:
         """Show another of steps, curve and errors."""
@@ -445,6 +449,13 @@ class RunScreen(BenchScreen):
 
     @on(AnswerBox.Given)
     def _given(self, message: AnswerBox.Given) -> None:
+        prompt = self._engine.picture.view.prompt
+        if prompt is None or prompt.token != message.token:
+            # The run has gone on while the old question was still on the screen.
+            self.query_one(AnswerBox).refuse(
+                f"{message.text} came after its question had gone and was not taken."
+            )
+            return
         if self._would_end_in_doubt(message.text):
             self.query_one(AnswerBox).doubt(
                 message.text,

@@ -39,7 +39,11 @@ def with_unit(text: str, scale: Scale) -> str:
 
 
 class ReadingInput(Input):
-    """An input for one reading: of several pasted at once none is taken."""
+    """An input for one reading: of several pasted at once none is taken.
+
+    Enter empties it before the next key is looked at, so that no key of the next line goes with
+    the last one.
+    """
 
     class Several(Message):
         """Several came at once."""
@@ -47,6 +51,11 @@ class ReadingInput(Input):
         def __init__(self, count: int) -> None:
             super().__init__()
             self.count = count
+
+    async def action_submit(self) -> None:
+        """Hand the line over and begin an empty one."""
+        await super().action_submit()
+        self.value = ""
 
     def on_paste(self, event: events.Paste) -> None:
         """Take one line, refuse several."""
@@ -71,11 +80,12 @@ class AnswerBox(Vertical):
     """
 
     class Given(Message):
-        """A line was typed."""
+        """A line was typed, in answer to the question of this token."""
 
-        def __init__(self, text: str) -> None:
+        def __init__(self, text: str, token: object) -> None:
             super().__init__()
             self.text = text
+            self.token = token
 
     def __init__(self, scale: Scale, *, id: str | None = None) -> None:  # noqa: A002
         super().__init__(id=id)
@@ -99,6 +109,11 @@ class AnswerBox(Vertical):
             yield Digits("", id="echo")
         yield Sentences(id="said")
 
+    @property
+    def open_token(self) -> object:
+        """The token of the question that Enter would answer now; None while there is none."""
+        return None if self._asked is None or self._given else self._asked[0]
+
     def use(self, scale: Scale) -> None:
         """Take numbers without a unit in another one."""
         self._scale = scale
@@ -119,7 +134,8 @@ class AnswerBox(Vertical):
 
         `token` tells one question from the next. `fixed_celsius` is what a healthy module shows in
         place of a measurement; an equals sign stands for it. Returns whether this is another
-        question than before.
+        question than before. What is half typed stays: if a part of a line were taken away, its
+        rest could pass for a reading.
         """
         asked = None if question is None else (token, question)
         new = asked is not None and asked != self._asked
@@ -131,8 +147,6 @@ class AnswerBox(Vertical):
             self._asked = asked
             self._given = False
             self._doubt = ""
-            field = self.query_one(Input)
-            field.value = ""
             self.set_class(question is None, "-idle")
         text = Part(question, Tone.STRONG) if question else Part(waiting, Tone.FAINT)
         self.query_one("#question", Sentences).show((text,))
@@ -150,6 +164,11 @@ class AnswerBox(Vertical):
 
     def _shown(self, celsius: float) -> str:
         return f"{self._scale.of(celsius):.1f}"
+
+    def withdraw(self) -> None:
+        """Take no answer to this question any more: another one was wished for."""
+        self.query_one(Input).value = ""
+        self._given = True
 
     def doubt(self, text: str, why: str) -> None:
         """Give a line back for a second thought."""
@@ -186,12 +205,10 @@ class AnswerBox(Vertical):
         if not text:
             return
         if self._asked is None or self._given:
-            event.input.value = ""
             self.refuse(f"{text} came before the next question and was not taken.")
             return
-        event.input.value = ""
         self._given = True
-        self.post_message(self.Given(with_unit(text, self._scale)))
+        self.post_message(self.Given(with_unit(text, self._scale), self._asked[0]))
 
     def refuse(self, why: str) -> None:
         """Say why something typed was not taken, until something else is typed."""

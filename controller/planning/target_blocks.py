@@ -1,19 +1,18 @@
-"""The targets and tolerances of a plan file: its blocks, and what a single number of them means.
+"""The targets of a plan file: lists, ranges, levels of a course, and the marker before them.
 
-Knows: the keys of [[targets]] and [[tolerance]], the span of a sensor.
-Must not know: the rest of a plan, ladders, how targets are reached.
+Knows: the keys of [[targets]], what a sensor's span allows.
+Must not know: ladders, how targets are reached, the other keys of a plan.
 """
 
 from __future__ import annotations
 
-import itertools
 import math
 from typing import Any
 
 from controller.documents import Document, Table
 from controller.errors import InputError
 from controller.planning.model import StepKind
-from controller.planning.plan import Direction, Target, TargetBlock, ToleranceBand
+from controller.planning.plan import Direction, PlanKind, Target, TargetBlock, expand
 from controller.planning.ranges import MOST_STEPS, range_values
 from controller.sensors.curve import Sensor
 from controller.units import (
@@ -23,7 +22,7 @@ from controller.units import (
     parse_ohms,
 )
 
-__all__ = ["everywhere", "read_blocks", "read_listed", "read_tolerance", "target_at"]
+__all__ = ["blocks_in_order", "marked_blocks", "read_blocks", "read_listed", "target_at"]
 
 _EXTREMES = {"open": StepKind.OPEN, "short": StepKind.SHORT}
 _DIRECTIONS = [d.value for d in Direction]
@@ -31,7 +30,7 @@ _UNITS = ("celsius", "fahrenheit", "ohms")
 
 
 def read_blocks(root: Table, sensor: Sensor | None) -> tuple[TargetBlock, ...]:
-    """Return the blocks of [[targets]]; problems are noted."""
+    """Return the [[targets]] of a plan; every problem is noted in its document."""
     if isinstance(root.raw("targets"), dict):
         root.problem("targets", "must be an array of tables", hint="write [[targets]]")
         return ()
@@ -44,6 +43,43 @@ def read_blocks(root: Table, sensor: Sensor | None) -> tuple[TargetBlock, ...]:
     elif steps == 0 and before and root.document.sound:
         root.problem("targets", "there is nothing to run", hint="add a target")
     return blocks
+
+
+def blocks_in_order(
+    root: Table, key: str, celsius: list[float], sensor: Sensor | None
+) -> tuple[TargetBlock, ...]:
+    """Return temperatures as one block; each that the sensor does not have is said once."""
+    made: dict[float, Target | None] = {}
+    for value in celsius:
+        if value not in made:
+            made[value] = target_at(root.document, key, "celsius", value, sensor)
+    return (TargetBlock(targets=tuple(t for value in celsius if (t := made[value]) is not None)),)
+
+
+def marked_blocks(
+    root: Table, kind: PlanKind, blocks: tuple[TargetBlock, ...]
+) -> tuple[TargetBlock, ...]:
+    """Return the blocks with a marker in front: far, near, far, middle, far from where they begin.
+
+    Shifted by any number of steps, three of these at least contradict themselves or what follows;
+    two ends in turn alone would look the same two steps on.
+    """
+    between = sorted(
+        (target.celsius, index)
+        for index, target in enumerate(expand(blocks))
+        if target.celsius is not None
+    )
+    if kind is not PlanKind.SWEEP:
+        root.problem("marker", f"has no use in a plan of kind {kind.value!r}")
+    if kind is not PlanKind.SWEEP or not between:
+        return blocks
+    targets = expand(blocks)
+    low, high = between[0], between[-1]
+    middle = min(between, key=lambda one: abs(one[0] - (low[0] + high[0]) / 2))
+    begins = min(between, key=lambda one: one[1])[0]
+    near, far = (low, high) if begins - low[0] <= high[0] - begins else (high, low)
+    order = (far, near, far, middle, far)
+    return (TargetBlock(targets=tuple(targets[index] for _, index in order)), *blocks)
 
 
 def _steps(block: TargetBlock) -> int:
@@ -109,6 +145,29 @@ def read_listed(table: Table, key: str, unit: str, sensor: Sensor | None) -> lis
     return targets
 
 
+def _ranged(table: Table, unit: str, sensor: Sensor | None) -> list[Target]:
+    document = table.document
+    first = table.number(f"from_{unit}")
+    last = table.number(f"to_{unit}")
+    step = table.number(f"step_{unit}", above=0.0)
+    if not all(math.isfinite(v) for v in (first, last, step)) or step <= 0:
+        return []
+    if abs(last - first) / step > MOST_STEPS:
+        table.problem(f"step_{unit}", f"makes more than {MOST_STEPS} targets")
+        return []
+    ends = [
+        target_at(document, table.key_path(f"{end}_{unit}"), unit, value, sensor)
+        for end, value in (("from", first), ("to", last))
+    ]
+    if None in ends:
+        return []
+    targets = [
+        target_at(document, table.path, unit, value, sensor)
+        for value in range_values(first, last, step)
+    ]
+    return [target for target in targets if target is not None]
+
+
 def _target(
     document: Document, where: str, unit: str, value: Any, sensor: Sensor | None
 ) -> Target | None:
@@ -164,70 +223,3 @@ def target_at(
         document.problem(where, f"{celsius:g} degC is outside {span}", hint=hint)
         return None
     return Target(kind=StepKind.TEMPERATURE, celsius=celsius, ohms=float(curve.ohms(celsius)))
-
-
-def _ranged(table: Table, unit: str, sensor: Sensor | None) -> list[Target]:
-    document = table.document
-    first = table.number(f"from_{unit}")
-    last = table.number(f"to_{unit}")
-    step = table.number(f"step_{unit}", above=0.0)
-    if not all(math.isfinite(v) for v in (first, last, step)) or step <= 0:
-        return []
-    if abs(last - first) / step > MOST_STEPS:
-        table.problem(f"step_{unit}", f"makes more than {MOST_STEPS} targets")
-        return []
-    ends = [
-        target_at(document, table.key_path(f"{end}_{unit}"), unit, value, sensor)
-        for end, value in (("from", first), ("to", last))
-    ]
-    if None in ends:
-        return []
-    targets = [
-        target_at(document, table.path, unit, value, sensor)
-        for value in range_values(first, last, step)
-    ]
-    return [target for target in targets if target is not None]
-
-
-def read_tolerance(root: Table) -> tuple[ToleranceBand, ...]:
-    """Return the bands of a tolerance, in rising order; problems are noted."""
-    single = root.optional_number("tolerance_celsius", above=0.0)
-    tables = root.tables("tolerance")
-    if single is not None and tables:
-        root.problem(
-            "tolerance_celsius", "is stated twice", hint="either one number or [[tolerance]] blocks"
-        )
-    if single is not None:
-        return everywhere(single)
-    if not tables and "tolerance" not in root:
-        root.problem(
-            "tolerance_celsius",
-            "is missing",
-            hint="how far the reported temperature may be off, or [[tolerance]] blocks",
-        )
-    bands = []
-    for table in tables:
-        band = ToleranceBand(
-            from_celsius=table.number("from_celsius"),
-            to_celsius=table.number("to_celsius"),
-            tolerance_celsius=table.number("tolerance_celsius", above=0.0),
-        )
-        if band.to_celsius <= band.from_celsius:
-            table.problem("to_celsius", "must be above from_celsius")
-        bands.append((band, table))
-    bands.sort(key=lambda entry: entry[0].from_celsius)
-    for (before, _), (after, table) in itertools.pairwise(bands):
-        if after.from_celsius < before.to_celsius:
-            table.problem("from_celsius", "this band overlaps another one")
-        elif after.from_celsius > before.to_celsius:
-            table.problem(
-                "from_celsius",
-                f"no band covers {before.to_celsius:g} to {after.from_celsius:g} degC",
-            )
-    return tuple(band for band, _ in bands)
-
-
-def everywhere(celsius: float) -> tuple[ToleranceBand, ...]:
-    """Return a tolerance that holds at every temperature."""
-    band = ToleranceBand(from_celsius=-math.inf, to_celsius=math.inf, tolerance_celsius=celsius)
-    return (band,)
