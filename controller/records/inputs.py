@@ -22,7 +22,7 @@ from controller.records.decode import understood
 from controller.records.opening import RECORD_FOLDER, kept_files
 from controller.records.reader import Record
 
-__all__ = ["Inputs", "inputs_of", "load_inputs"]
+__all__ = ["Inputs", "bench_for", "inputs_of", "load_inputs"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,14 +67,20 @@ def load_inputs(plan_path: Path, bench_path: Path | None = None) -> Inputs:
                 problems += error.problems
     if problems or plan is None:
         raise InputError(dict.fromkeys(problems))
+    return Inputs(plan=plan, bench=bench_for(plan, bench), files=files)
+
+
+def bench_for(plan: Plan, bench: BenchFile | None) -> BenchFile:
+    """Return a bench as a plan uses it, or the simulated one for it where none is named.
+
+    A plan for one input leaves a second ladder alone.
+    """
     if bench is None:
         bench = default_bench(plan.sensor, plan.module)
         if plan.second is not None:
             second = default_bench(plan.second.sensor, plan.second.module)
-            bench = replace(bench, second=replace(second, name="second input"))
-    if plan.second is None and bench.second is not None:
-        bench = replace(bench, second=None)  # a plan for one input leaves the other ladder alone
-    return Inputs(plan=plan, bench=bench, files=files)
+            bench = replace(bench, second=replace(second, name="second"))
+    return bench if plan.second is not None else replace(bench, second=None)
 
 
 def inputs_of(record: Record) -> Inputs:
