@@ -21,7 +21,8 @@ _FED_AFTER = 1 / 3
 def least_hold_off_ms() -> int:
     """Return the shortest hold-off that lasts while the other ladder answers to its last try.
 
-    It is fed when a third of it has passed; just then the other link may begin to wait.
+    It is fed when a third of it has passed; just then the other link may begin to wait. Where both
+    links fail to answer at once it may run out: then both ladders park, and the run ends.
     """
     return math.ceil(LONGEST_EXCHANGE_S * 1000 / (1 - _FED_AFTER))
 

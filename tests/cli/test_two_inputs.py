@@ -13,6 +13,8 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from controller.records.reader import load_record
+
 PLAN = "coolant-and-air.toml"
 BOTH = ("coolant", "air")
 
@@ -57,8 +59,7 @@ def test_a_run_tells_of_both_and_its_replay_meets_it(rungwise, record):
     assert all("second" in step for step in document["replayed_steps"])
 
 
-def test_a_replay_sees_a_reading_of_the_second_input_that_was_changed(record, monkeypatch):
-    from controller.records.reader import load_record
+def test_a_replay_sees_a_reading_of_the_second_input_that_was_changed(record):
     from controller.records.replay import replay
 
     sound = load_record(record)
@@ -286,3 +287,14 @@ def test_the_screen_says_which_command_runs_it(sweeps, tmp_path):
     with pytest.raises(InputError, match="run from the command line") as refused:
         ready(Path(sweeps / PLAN), None, tmp_path)
     assert f"rungwise sweep {sweeps / PLAN}" in str(refused.value)
+
+
+def test_a_played_record_shows_the_first_input(record):
+    from controller.records.decode import results_of
+    from controller.tui.playback import film_at
+
+    film, opening = film_at(record)
+    results = results_of(load_record(record))
+    shown = {film.at(position).driven_ohms for position in range(film.last + 1)} - {None}
+    assert shown == {one.step.achieved_ohms for one in results}
+    assert opening.opening["plan"]["second"]["input"] == "air"

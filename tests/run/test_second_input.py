@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from controller.bench.default import default_bench
 from controller.bench.model import BenchFile
+from controller.bench.pair import least_hold_off_ms
 from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
 from controller.errors import RelayKnowledge
@@ -258,13 +259,13 @@ def test_a_reader_that_goes_away_leaves_both_parked(steps):
         assert [board.energised for board in pair.boards] == [False, False]
 
 
-def quiet_for(board, *, answers_at_try):
+def quiet_for(board, *, answers_at_try, loses=Direction.TO_HOST):
     """Let every request to a board be answered at a later try only."""
     sent = board.channel._send
     count = {"tries": 0}
 
     def send(direction, data):
-        if direction is Direction.TO_HOST:
+        if direction is loses:
             count["tries"] += 1
             if count["tries"] % answers_at_try:
                 return
@@ -281,6 +282,20 @@ def test_while_one_link_waits_the_other_is_fed(which):
     other = pair.boards[1 - which]
     heard = [at_s for at_s in other.heard if at_s <= pair.ended_s]
     assert max(b - a for a, b in pairwise(heard)) < HOLD_OFF_S / 3 + 0.25
+
+
+@pytest.mark.parametrize("which", [0, 1])
+def test_the_least_hold_off_that_is_let_in_lasts_while_the_other_link_retries(which):
+    least_ms = least_hold_off_ms()
+    bench = pair_bench()
+    second = replace(bench.second, hold_off_ms=least_ms)
+    pair = Pair(replace(bench, hold_off_ms=least_ms, second=second))
+
+    def last_try_only(pair):
+        quiet_for(pair.boards[which], answers_at_try=4, loses=Direction.TO_DEVICE)
+
+    events = pair.to_the_end(3.0, last_try_only)
+    assert summary_of(events).ended is Ending.COMPLETE
 
 
 # Planted faults: these checks have to see them
