@@ -17,6 +17,7 @@ from controller.records.reader import Record, load_record
 from controller.run.model import Ending, StepResult
 from controller.run.summary import result_words, run_verdict, step_words, summarize
 from rungwise._files import AnyPath
+from rungwise._given import path_given, wrong
 
 __all__ = ["Result", "describe", "result_of"]
 
@@ -58,8 +59,11 @@ def describe(step: StepResult) -> str:
     """Say what came of one step: number, what was at the input, verdict, and why.
 
     ``step 7, 40.0 degC: fail, reported 30.0 where 40.0 degC was expected (error -10.0, ...)``.
-    Where the run has two inputs, what came of the second one follows.
+    Where the run has two inputs, what came of the second one follows. Raises InputError for what
+    is no StepResult.
     """
+    if not isinstance(step, StepResult):
+        raise wrong("must be a StepResult", step, "step")
     if step.second is not None:
         return f"{_described(step)}; second input, {_described(step.second)}"
     return _described(step)
@@ -79,7 +83,7 @@ def result_of(record: Record | AnyPath) -> Result:
     Raises InputError when the record is damaged or was not made from a plan.
     """
     if not isinstance(record, Record):
-        record = load_record(Path(record))
+        record = load_record(path_given(record, "record"))
     inputs, resolved, steps = inputs_of(record), plan_of(record), results_of(record)
     closing = record.closing
     if closing is None:

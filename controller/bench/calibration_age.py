@@ -30,7 +30,7 @@ def calibration_age_warnings(bench: BenchFile, now: datetime) -> tuple[str, ...]
     days = (now - dated).days
     day = dated.date().isoformat()
     if days < -1:
-        return (f"the ladder's calibration is dated {day}, which is still to come: is it right?",)
+        return (f"the ladder's calibration is dated {day}, in the future: is that right?",)
     if days <= USUAL_INTERVAL_DAYS:
         return ()
     ppm = (bench.surroundings or Surroundings()).rung_drift_ppm

@@ -44,11 +44,7 @@ exit status: 0 all pass, 1 fail, 2 bad input and nothing was driven, 3 link or h
 
 
 class _UsageError(Exception):
-    """The arguments do not fit; `usage` says how they should."""
-
-    def __init__(self, message: str, usage: str) -> None:
-        super().__init__(message)
-        self.usage = usage
+    """The arguments do not fit; what argparse says of it."""
 
 
 class _HelpFormatter(argparse.RawDescriptionHelpFormatter):
@@ -92,7 +88,7 @@ class _Parser(argparse.ArgumentParser):
         return super()._add_action(action)
 
     def error(self, message: str) -> NoReturn:
-        raise _UsageError(message, self.format_usage())
+        raise _UsageError(message)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -104,11 +100,18 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         arguments = parser.parse_args(words)
     except _UsageError as error:
+        from controller.cli.usage_words import explained
         from controller.errors import InputError
 
-        message, hint = _explained(str(error), words)
-        problem = InputError.single(message, hint=hint or " ".join(error.usage.split()))
-        return _refused(problem, json="--json" in words)
+        message, hint = explained(
+            str(error),
+            words,
+            verbs=VERBS,
+            groups=GROUPS,
+            options=_Parser.options,
+            examples=EXAMPLES,
+        )
+        return _refused(InputError.single(message, hint=hint), json="--json" in words)
     except SystemExit as ending:  # --help and --version
         return ending.code if isinstance(ending.code, int) else 0
     from controller.cli.output import Output
@@ -127,7 +130,7 @@ def _run(arguments: argparse.Namespace, output: Output) -> int:
 
     try:
         verb = importlib.import_module(f"controller.cli.{module_name(arguments.verb)}")
-        return int(verb.run(arguments, output))
+        status = int(verb.run(arguments, output))
     except RungwiseError as error:
         output.error(error)
         return int(error.exit_code)
@@ -137,6 +140,10 @@ def _run(arguments: argparse.Namespace, output: Output) -> int:
     except KeyboardInterrupt:
         output.warn("Interrupted; nothing was being driven.")
         return 130
+    if output.lost is not None:
+        output.warn(f"rungwise: standard output cannot be written: {output.lost}")
+        return status or 3
+    return status
 
 
 def _verb_first(words: list[str]) -> list[str]:
@@ -154,40 +161,6 @@ def _verb_first(words: list[str]) -> list[str]:
         end = words.index("--") if "--" in words else len(words)
         words[end:end] = leading
     return words
-
-
-def _explained(message: str, words: Sequence[str]) -> tuple[str, str | None]:
-    """Return what is wrong in our words, and the verb or option that was probably meant."""
-    import difflib
-
-    def meant(wrong: str, known: Sequence[str]) -> str | None:
-        near = difflib.get_close_matches(wrong, known, n=1)
-        return f"did you mean {near[0]}?" if near else None
-
-    if words and words[0].startswith("-") and "required: VERB" in message:
-        version = words[0] in ("-v", "-V")
-        return f"there is no option {words[0]} without a verb", (
-            "did you mean --version?" if version else "rungwise --help lists options and verbs"
-        )
-    wrong = re.search(r"invalid choice: '([^']*)'", message)
-    if wrong is not None and message.startswith("argument VERB"):
-        group = words[0] if words[0] in GROUPS else ""
-        choices = [name.removeprefix(f"{group} ") for name in VERBS if name.startswith(group)]
-        message = f"there is no verb {f'{group} {wrong[1]}'.strip()!r}"
-        if not group:
-            choices = sorted(_FIRST_WORDS)
-            message += ", and no folder of that name here"
-        help_of = f"rungwise {group} --help" if group else "rungwise --help"
-        return message, meant(wrong[1], choices) or f"{help_of} lists the verbs"
-    if wrong is not None:
-        known = re.findall(r"'([^']*)'|([\w-]+)(?=[,)])", message[wrong.end() :])
-        return message, meant(wrong[1], [one or other for one, other in known])
-    unknown = re.search(r"unrecognized arguments: (-[^ =]+)", message)
-    if unknown is not None:
-        if unknown[1] == "--json":
-            return message, "what this verb shows is no document"
-        return message, meant(unknown[1], sorted(_Parser.options))
-    return message, None
 
 
 def whole_parser() -> argparse.ArgumentParser:

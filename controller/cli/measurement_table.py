@@ -80,7 +80,9 @@ def say_design(
     if out is not None:
         write_new(out, text)
         if unchecked:
-            output.say(f"{len(unchecked)} states are unchecked by the others: measure them twice.")
+            count = len(unchecked)
+            states, them = ("state is", "it") if count == 1 else ("states are", "them")
+            output.say(f"{count} {states} not checked by the others: measure {them} twice.")
         output.say(f"Written to {out}: fill it in and come back with --readings {out}.")
     elif not output.json:
         output.raw(text)

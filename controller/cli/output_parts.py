@@ -14,6 +14,7 @@ __all__ = [
     "ERROR",
     "FAULT",
     "HYPOTHESIS",
+    "INPUT",
     "INTERVAL",
     "LADDER_FAULT",
     "LOOK",
@@ -115,6 +116,7 @@ PLAN = {
     "planner": WHOLE,
     "input?": TEXT,
     "largest_difference_celsius?": MAYBE_NUMBER,
+    "looks_first?": BOOLEAN,
 }
 FAULT = {"at_s": NUMBER, "message": TEXT, "relays": TEXT}
 POINT_FOUND = {
@@ -126,6 +128,16 @@ POINT_FOUND = {
     "lowest_limit": MAYBE_NUMBER,
     "highest_limit": MAYBE_NUMBER,
     "verdict": VERDICT,
+}
+INPUT = {
+    "isolated_volts": MAYBE_NUMBER,
+    "trouble": MAYBE_TEXT,
+    "reference_volts": MAYBE_NUMBER,
+    "reference_uncertainty_volts": MAYBE_NUMBER,
+    "pullup_ohms": MAYBE_NUMBER,
+    "pullup_uncertainty_ohms": MAYBE_NUMBER,
+    "short_circuit_amperes": MAYBE_NUMBER,
+    "most_watts": MAYBE_NUMBER,
 }
 RUN = {
     "verdict": VERDICT,
@@ -144,6 +156,7 @@ RUN = {
     ],
     "looks?": [{"step": WHOLE, "celsius": NUMBER, "seen": BOOLEAN}],
     "points?": [POINT_FOUND],
+    "input?": INPUT,
 }
 INTERVAL = {"value": MAYBE_NUMBER, "low": MAYBE_NUMBER, "high": MAYBE_NUMBER}
 HYPOTHESIS = {

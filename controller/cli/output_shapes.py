@@ -13,6 +13,7 @@ from controller.cli.output_parts import (
     BOOLEAN,
     FAULT,
     HYPOTHESIS,
+    INPUT,
     LADDER_FAULT,
     LOOK,
     MAYBE_NUMBER,
@@ -266,14 +267,7 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
     "input check": (
         {
             **LOOK,
-            "isolated_volts": MAYBE_NUMBER,
-            "trouble": MAYBE_TEXT,
-            "reference_volts": MAYBE_NUMBER,
-            "reference_uncertainty_volts": MAYBE_NUMBER,
-            "pullup_ohms": MAYBE_NUMBER,
-            "pullup_uncertainty_ohms": MAYBE_NUMBER,
-            "short_circuit_amperes": MAYBE_NUMBER,
-            "most_watts": MAYBE_NUMBER,
+            **INPUT,
         },
     ),
     "input timing": (

@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import sys
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -20,21 +21,25 @@ from controller.cli.clear_codes import clear_codes, require_clearable
 from controller.cli.confirm import confirm_cautions
 from controller.cli.courses import CourseKeeper
 from controller.cli.fault_words import fault_fields
+from controller.cli.places import require_place
 from controller.cli.printer import ProgressPrinter, say_results
 from controller.cli.signals import stopping_by
-from controller.errors import InputError
+from controller.cli.verb_input_check import finding_fields
+from controller.errors import ExitCode, InputError
 from controller.records.encode import plan_summary_fields, result_fields
 from controller.run.events import FaultRaised
+from controller.run.looked_check import LookedCheckRun
 from controller.run.model import Ending
 from controller.run.summary import headline
 from controller.session.recording import chosen_pace, clock_of, new_record
 from controller.session.status import exit_status
 
 if TYPE_CHECKING:
-    from collections.abc import Generator, Sequence
+    from collections.abc import Generator, Iterator, Sequence
 
     from controller.cli.output import Output
     from controller.run.events import Event
+    from controller.run.model import RunSummary
     from controller.session.prepared import Prepared
     from controller.session.session import Session
 
@@ -49,18 +54,24 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
 
     if arguments.resume and arguments.record is None:
         raise InputError.single(
-            "names no record to go on with", where="--resume", hint="add --record FILE"
+            "needs the record to continue", where="--resume", hint="add --record FILE"
         )
-    if arguments.junit is not None and not arguments.junit.parent.is_dir():
-        raise InputError.single("there is no such folder", where=str(arguments.junit.parent))
+    if arguments.junit is not None:
+        require_place(arguments.junit)
     later = getattr(arguments, "readings", None) == "later"
     if later and (arguments.resume or arguments.junit is not None):
         raise InputError.single(
-            "cannot be gone on with or judged by cases: its readings come later",
+            "cannot be used here: the readings come only later",
             where="--resume" if arguments.resume else "--junit",
-            hint="run it anew, without this option",
+            hint="run it without this option",
         )
-    prepared = prepare(arguments.plan, arguments.bench, verb=verb, later=later)
+    prepared = prepare(
+        arguments.plan,
+        arguments.bench,
+        verb=verb,
+        later=later,
+        input_check=getattr(arguments, "input_check", None),
+    )
     clears = getattr(arguments, "clear_codes", None)
     require_clearable(prepared.bench, clears)
     pace = chosen_pace(arguments.pace, prepared.bench)
@@ -107,17 +118,31 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     scripted = prepared.typed and not sys.stdin.isatty()
     course = CourseKeeper()
     with Session(setup, write=output.warn, keep_early=scripted) as session:
+        if clears is not None:
+            session.epilogue = partial(_clear, session, clears, output, printer)
         _watch(session, printer, faults, course)
-        if arguments.junit is not None:
-            _write_junit(arguments.junit, prepared, session, path, began_s, faults)
         found = bool(course.points) and all(point.found for point in course.points)
         judged = search is None or search.judged or not found
         _say_end(output, session, path, faults, course, judged=judged, later=later)
         assert session.summary is not None  # noqa: S101 - a run ends with its summary
         status = exit_status(session.summary, judged=judged)
-    if clears is not None:
-        clear_codes(prepared.bench, clears, output)
+        if arguments.junit is not None:
+            try:
+                _write_junit(arguments.junit, prepared, session, path, began_s, faults)
+            except InputError as error:  # too late for bad input: something has been driven
+                output.warn(f"rungwise: {error}")
+                status = status if status is not ExitCode.PASS else ExitCode.LINK_FAULT
     return status
+
+
+def _clear(
+    session: Session, module: str, output: Output, printer: ProgressPrinter, summary: RunSummary
+) -> Iterator[Event]:
+    """Clear a module's codes once the run is judged, if that is confirmed; the record tells."""
+    printer.end()
+    output.warn(f"{summary.verdict.value.upper()}: {summary.sentence}")
+    session.bench.readback.close()  # one bus has one owner
+    yield clear_codes(session.setup.bench, module, output, session.setup.clock)
 
 
 def _say_later(prepared: Prepared, output: Output) -> None:
@@ -213,6 +238,8 @@ def _say_end(
         "closing_hash": session.record_hash,
         **course.fields(),
     }
+    if isinstance(session.job, LookedCheckRun):
+        fields["input"] = finding_fields(session.job.finding)
     output.document(fields)
     if results:
         say_results(output, plan, results)

@@ -20,7 +20,7 @@ _EPILOG = """\
 questions:
   failures   failure rate by bench and week
   cold       modules that read cold above a temperature (--above)
-  drift      what a ladder's measured states do over the months
+  drift      how a ladder's measured states drift from month to month
   errors     mean error of settled readings by bench, module and month
   wear       relay operations of each ladder by month
   run        the steps of one run (--run)
@@ -53,7 +53,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 
     if arguments.sql is not None:
         if arguments.svg is not None:
-            raise InputError.single("only a ready question can be drawn", where="--svg")
+            raise InputError.single("only the named questions can be drawn", where="--svg")
         found = answer_sql(arguments.archive, arguments.sql)
     else:
         given = {"above": arguments.above, "run": arguments.run}

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from controller.run.driver import Job
     from controller.run.input_check import InputFinding
 
-__all__ = ["add_arguments", "run"]
+__all__ = ["add_arguments", "finding_fields", "run"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -83,7 +83,11 @@ def _finding(job: Job) -> InputFinding:
 
 
 def _fields(job: Job) -> dict[str, Any]:
-    finding = _finding(job)
+    return finding_fields(_finding(job))
+
+
+def finding_fields(finding: InputFinding) -> dict[str, Any]:
+    """Return what was found of an input, as it stands in JSON documents."""
     circuit = finding.circuit
     return {
         "isolated_volts": finding.isolated_volts,

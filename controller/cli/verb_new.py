@@ -117,5 +117,6 @@ def _asked(question: str) -> str:
 def _nobody(question: str) -> str:
     """Refuse to guess where there is no terminal to ask on."""
     raise InputError.single(
-        f"not given: {question}", hint="name it with its option; see rungwise new KIND --help"
+        f"needs an answer, and there is no terminal to ask on: {question}",
+        hint="give it as an option; see rungwise new KIND --help",
     )

@@ -30,12 +30,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Replay each record; print every difference."""
+    from controller.cli.places import require_place
     from controller.cli.several import for_each
 
     if arguments.junit is not None and len(arguments.records) > 1:
         raise InputError.single(
             "one file takes one record", where="--junit", hint="replay the records one by one"
         )
+    if arguments.junit is not None:
+        require_place(arguments.junit)
     return for_each(arguments.records, lambda path: _replay(path, arguments.junit, output), output)
 
 
@@ -68,7 +71,7 @@ def _replay(path: Path, junit: Path | None, output: Output) -> int:
     count = len(differences)
     done = f"{len(outcome.recorded)} steps judged {'and run ' if outcome.ran else ''}again"
     if outcome.looks is not None:
-        done = f"{outcome.looks} looks of a search gone through, and the search made again"
+        done = f"{outcome.looks} looks of a search checked, and the search run again"
     sentence = (
         f"{done}, "
         f"{count or 'no'} difference{'' if count == 1 else 's'}"

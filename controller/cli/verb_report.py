@@ -35,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=Path,
         help="write to a new file, not standard output; a name in .html makes a page with pictures",
     )
-    page = parser.add_argument_group("said on an HTML page, beside what the record knows")
+    page = parser.add_argument_group("added to an HTML page, beside what the record holds")
     page.add_argument("--operator", metavar="NAME", default="", help="who made the run")
     page.add_argument("--machine", metavar="NAME", default="", help="what the module belongs to")
     page.add_argument(

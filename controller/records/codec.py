@@ -20,6 +20,7 @@ from controller.records.decode import path_of, result_of
 from controller.records.encode import path_fields, result_fields, summary_fields
 from controller.records.values import codes_of, number_of, ohms_of, state_of, state_text
 from controller.run.events import (
+    CodesCleared,
     CodesRead,
     Event,
     FaultRaised,
@@ -82,6 +83,13 @@ def line_of_event(event: Event, state_digits: int) -> Line | None:
             return "note", {"text": event.text, "kind": event.kind}
         case CodesRead():
             return "codes", {"moment": event.moment, "codes": event.codes}
+        case CodesCleared():
+            return "cleared", {
+                "module": event.module,
+                "by": event.by,
+                "before": event.before,
+                "after": event.after,
+            }
         case Measured():
             return "measured", {
                 "state": state_text(event.state, state_digits),
@@ -163,6 +171,14 @@ def events_of_line(
         case "codes":
             codes = codes_of(line["codes"])
             yield CodesRead(at_s=at_s, moment=Moment(line["moment"]), codes=codes)
+        case "cleared":
+            yield CodesCleared(
+                at_s=at_s,
+                module=str(line["module"]),
+                by=str(line["by"]),
+                before=tuple(str(code) for code in line["before"]),
+                after=tuple(str(code) for code in line["after"]),
+            )
         case "measured":
             yield Measured(
                 at_s=at_s,

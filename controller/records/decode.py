@@ -50,7 +50,7 @@ def understood(record: Record, make: Callable[[], _Made]) -> _Made:
         return make()
     except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise InputError.single(
-            f"a line lacks or misstates what this version reads ({error!r})",
+            f"in one line something is missing or not as this version reads it ({error!r})",
             where=str(record.path),
             hint="the record may come from another version of the program",
         ) from None
@@ -77,6 +77,7 @@ def _plan(fields: Mapping[str, Any]) -> ResolvedPlan:
         input=str(fields.get("input", "")),
         second=_plan(fields["second"]) if "second" in fields else None,
         largest_difference_celsius=number_of(fields.get("largest_difference_celsius")),
+        looks_first=bool(fields.get("looks_first", False)),
     )
 
 

@@ -163,7 +163,7 @@ def _as_judged(
     recorded: ResolvedPlan, resolved: ResolvedPlan, *, same_budget: bool
 ) -> ResolvedPlan:
     """Return the plan worked out again with the rules that the record was judged by."""
-    again = replace(resolved, settle=recorded.settle)
+    again = replace(resolved, settle=recorded.settle, looks_first=recorded.looks_first)
     if not same_budget:
         again = _with_uncertainties_of(recorded, again)
     if recorded.second is not None and resolved.second is not None:

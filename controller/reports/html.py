@@ -22,7 +22,13 @@ from controller.reports.pictures import errors, excursions, expected_against_rep
 from controller.reports.scale import Scale
 from controller.reports.style import CONTENT_POLICY, STYLE
 from controller.reports.svg import content, element
-from controller.reports.text import record_cautions, run_facts, run_sentence, short_sentences
+from controller.reports.text import (
+    cleared_words,
+    record_cautions,
+    run_facts,
+    run_sentence,
+    short_sentences,
+)
 from controller.run.model import Ending, StepResult
 from controller.run.summary import headline
 from controller.text import one_line
@@ -78,7 +84,7 @@ def report_html(
             body.append(_one(record, words, other, told, scale, name=name))
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise InputError.single(
-                f"a line lacks or misstates what this version reads ({error!r})",
+                f"in one line something is missing or not as this version reads it ({error!r})",
                 where=str(record.path),
                 hint="the record may come from another version of the program",
             ) from None
@@ -243,6 +249,11 @@ def _codes(record: Record, results: Sequence[StepResult], told: Told) -> str:
         ("In the first reading", _listed(readings[0]["codes"]) if readings else "no reading"),
         ("In the last reading", _listed(readings[-1]["codes"]) if readings else "no reading"),
         ("After the run", told.codes_after or _read(record, "after")),
+        *(
+            (f"Cleared at {line['utc']}", cleared_words(line))
+            for line in record.lines
+            if line["type"] == "cleared"
+        ),
     ]
     seen = [[str(one.step.index + 1), ", ".join(one.codes)] for one in results if one.codes]
     return "".join(

@@ -25,7 +25,14 @@ from controller.run.model import Ending, StepResult
 from controller.text import clean, number, ohms, one_line, table
 from controller.units import fahrenheit_from_celsius
 
-__all__ = ["record_cautions", "report_text", "run_facts", "run_sentence", "short_sentences"]
+__all__ = [
+    "cleared_words",
+    "record_cautions",
+    "report_text",
+    "run_facts",
+    "run_sentence",
+    "short_sentences",
+]
 
 _WIDTH = 96
 
@@ -152,7 +159,7 @@ def _source_of_readings(opening: Mapping[str, Any]) -> str:
     if log := opening.get("log"):
         return f"from a log, {log['value_column']!r} in {Path(log['path']).name}"
     if (opening.get("bench") or {}).get("readback") == ReadbackKind.LATER.value:
-        return "none yet: a log is to bring them"
+        return "none yet; they come from a log"
     return "from real equipment"
 
 
@@ -220,7 +227,7 @@ def _happenings(record: Record) -> list[str]:
     rows = [
         [f"{line['elapsed_s']:.1f} s", line["type"], _what_happened(line)]
         for line in record.lines
-        if line["type"] in ("fault", "note", "codes")
+        if line["type"] in ("fault", "note", "codes", "cleared")
     ]
     return ["Faults and remarks:", *table(["at", "kind", "what"], rows), ""] if rows else []
 
@@ -228,7 +235,15 @@ def _happenings(record: Record) -> list[str]:
 def _what_happened(line: Mapping[str, Any]) -> str:
     if line["type"] == "codes":
         return f"{line['moment']} the run: {', '.join(line['codes']) or 'none'}"
+    if line["type"] == "cleared":
+        return cleared_words(line)
     return str(line.get("message") or line.get("text"))
+
+
+def cleared_words(line: Mapping[str, Any]) -> str:
+    """Say whose codes were cleared, by whom, and what the module held before and since."""
+    before, after = (", ".join(line[moment]) or "none" for moment in ("before", "after"))
+    return f"module {line['module']}, by {line['by']}: before {before}; since {after}"
 
 
 def _proof(record: Record) -> list[str]:

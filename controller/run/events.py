@@ -20,6 +20,7 @@ from controller.run.model import RunSummary, StepResult
 from controller.run.points import SwitchingPoint
 
 __all__ = [
+    "CodesCleared",
     "CodesRead",
     "Event",
     "FaultRaised",
@@ -57,6 +58,7 @@ class NoteKind(Enum):
     SLOW = "slow"
     NOT_MEASURED = "not measured"
     WATCHING = "watching"
+    INPUT = "input"
 
 
 class Moment(Enum):
@@ -196,6 +198,20 @@ class CodesRead:
 
 
 @dataclass(frozen=True, kw_only=True)
+class CodesCleared:
+    """A person had a module's fault codes cleared, parked: what it held before and holds since.
+
+    `by` is the login name, as far as the system knows it.
+    """
+
+    at_s: float
+    module: str
+    by: str
+    before: tuple[str, ...]
+    after: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Measured:
     """A meter has told the ohms of a state that is held."""
 
@@ -283,6 +299,7 @@ Event: TypeAlias = (
     | FaultRaised
     | NoteMade
     | CodesRead
+    | CodesCleared
     | Measured
     | Jumped
     | Sensed

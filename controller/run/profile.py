@@ -167,9 +167,9 @@ class ProfileRun(Job):
         sentence = summary.sentence.rstrip(".")
         brief = len(self.plan.steps) - len(judged)
         if not self._streams:
-            sentence += "; readings that are typed cannot follow a profile"
+            sentence += "; typed readings cannot follow a profile"
         elif brief:
-            sentence += f"; {brief} steps stood too briefly to be judged"
+            sentence += f"; {brief} steps were too short to be judged"
         return replace(summary, sentence=f"{sentence}; {self._timing()}.")
 
     def _timing(self) -> str:

@@ -19,7 +19,7 @@ from controller.measurement.model import Verdict
 from controller.module.model import Module
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.planning.search import Search, Watch
-from controller.readback.base import ClearsCodes, Prompt, Reading
+from controller.readback.base import ClearsCodes, Prompt, Reading, WatchesCodes
 from controller.run.asking import Asker
 from controller.run.bisection import Bisection
 from controller.run.driver import Job, Part
@@ -128,6 +128,8 @@ class SeekRun(Job):
         self._search = search
         self._module = module
         self._asker = Asker(bench)
+        if search.watch is Watch.CODE and isinstance(bench.readback, WatchesCodes):
+            bench.readback.watch_codes()
         self._known_codes: tuple[str, ...] | None = None
         self._looks: dict[int, int] = {}
         self.known = begun(plan, search)
@@ -238,7 +240,7 @@ class SeekRun(Job):
                 raise ReadbackError(
                     f"its readings do not say whether the {self._search.watch.value} has changed",
                     source=readback.name,
-                    hint="watch something that this readback tells",
+                    hint="watch for something that this readback reports",
                 )
 
     def _early(self, on: bool) -> bool:
@@ -268,12 +270,12 @@ class SeekRun(Job):
         verdicts = [point.verdict for point in points]
         sentence = f"{self._search.watch.value}: {points_sentence(points)}"
         if not self._search.judged:
-            sentence += "; the plan states no limits to hold that to"
+            sentence += "; the plan states no limits for it"
         if not self.known.consistent:
-            sentence += "; it did not switch at one place"
+            sentence += "; it did not always switch at the same point"
         from_the_beginning = not (points and points[0].found) and self.known.there_off is None
         if ending is Ending.COMPLETE and self.known.levels and points and from_the_beginning:
-            sentence += "; it was there from the beginning"
+            sentence += "; it was already there at the start"
         return RunSummary(
             verdict=run_verdict(verdict, ending),
             ended=ending,

@@ -200,7 +200,9 @@ def _codes(results: Sequence[StepResult]) -> str:
         if fresh and result.step.kind is StepKind.TEMPERATURE:
             said.append(f"{' and '.join(fresh)} at step {result.step.index + 1}")
     return (
-        f"; the module set {', '.join(said)} though nothing extreme was asked for" if said else ""
+        f"; the module set {', '.join(said)} although no open or short circuit was set"
+        if said
+        else ""
     )
 
 

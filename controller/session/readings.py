@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from controller.documents import collecting_files
+from controller.errors import InputError
 from controller.logs.file import LogColumns
 from controller.new_file import refuse_existing
 from controller.records.awaited import FromLog, from_log, record_from_log
@@ -37,6 +38,8 @@ def take_readings(
 
     Nothing is written when the log is refused, and the record that waited never is.
     """
+    if not record_path.name or record_path.is_dir():
+        raise InputError.single("this is a folder, not a record", where=str(record_path))
     target = target or judged_name(record_path)
     refuse_existing(target, hint="name another with --record")
     record = load_record(record_path)

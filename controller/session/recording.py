@@ -117,7 +117,9 @@ def begin_record(
     first = held.first_unfinished
     earlier = tuple(result for result in results_of(held) if result.step.index < first)
     if first:
+        looks_first = plan.looks_first
         plan = resolve_on(inputs.plan, inputs.bench, first_step=first)
+        plan = replace(plan, looks_first=looks_first)
     return Begun(writer=writer, plan=plan, earlier=earlier)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -80,6 +80,8 @@ class Session:
         self._unseen: tuple[Event, ...] = ()
         # Appending to and taking from a deque are atomic.
         self._remarks: deque[str] = deque()
+        self.epilogue: Callable[[RunSummary], Iterable[Event]] | None = None
+        """What is still done, parked and judged, and belongs into the record before it closes."""
         try:
             bench = setup.bench
             if setup.plan.second is None:
@@ -231,6 +233,8 @@ class Session:
                     earlier, plan = self.setup.earlier, self.setup.plan
                     whole = with_earlier(event, plan, earlier, self._own_results())
                     self.summary = whole.summary
+                    if self.epilogue is not None and self._reached:
+                        yield from self.epilogue(whole.summary)
                     yield whole
                 case _:
                     yield event

@@ -16,6 +16,7 @@ from controller.links.base import LinkStatus
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.readback.base import Prompt
 from controller.run.events import (
+    CodesCleared,
     CodesRead,
     Event,
     FaultRaised,
@@ -308,6 +309,7 @@ def after(view: RunView, event: Event) -> RunView:
             return replace(view, phase=Phase.FINISHED, summary=event.summary, prompt=None)
         case (
             CodesRead()
+            | CodesCleared()
             | Measured()
             | Sensed()
             | Jumped()

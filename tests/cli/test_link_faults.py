@@ -259,7 +259,7 @@ def test_a_link_that_dies_while_parking_after_the_last_step_is_no_pass(
     assert f"FAULT: {first}" in ended.out
     assert "PASS" not in ended.out
 
-    suite = ET.parse("r.xml").getroot()  # noqa: S314 - written a moment ago
+    suite = ET.parse("r.xml").getroot()
     assert (suite.get("tests"), suite.get("errors"), suite.get("failures")) == ("4", "1", "0")
     error = suite.findall("testcase")[0].find("error")
     assert error is not None
@@ -304,3 +304,28 @@ def test_a_record_that_let_such_a_run_pass_still_replays(
     assert again.status == 0
     assert "verdict is undecided" in again.out
     assert rungwise_result(Path("old.jsonl")).verdict == "undecided"
+
+
+def test_a_junit_file_that_cannot_be_written_takes_no_verdict_away(
+    rungwise: Run, sweeps: Path
+) -> None:
+    # Writing to /dev/full fails with "no space left": full(4) of the Linux manual pages.
+    words = ("check", sweeps / "coolant-check.toml", "--record", "r.jsonl")
+    ended = rungwise(*words, "--junit", "/dev/full")
+    assert ended.status == 3
+    assert "PASS: All 3 steps passed" in ended.out
+    assert f"/dev/full: cannot be written: {os.strerror(errno.ENOSPC)}" in ended.err
+
+
+def test_a_result_that_nobody_can_have_read_is_no_success(sweeps: Path) -> None:
+    with Path("/dev/full").open("w") as full:
+        ended = subprocess.run(
+            [sys.executable, "-m", "controller.cli", "curve", sweeps / "sensors/tern-coolant.toml"],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            timeout=60,
+        )
+    assert ended.returncode == 3
+    said = f"rungwise: standard output cannot be written: {os.strerror(errno.ENOSPC)}\n"
+    assert ended.stderr == said

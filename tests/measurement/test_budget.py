@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from pathlib import Path
 
@@ -39,6 +40,7 @@ SETTLE = SettleRule(within_celsius=0.5, for_s=3.0, at_most_s=30.0)
 PLACE = Surroundings(ambient_celsius=12.0, ambient_span_kelvin=6.0, insulation_ohms=50e6)
 
 
+@functools.cache
 def demo(name):
     plan = load_plan(SWEEPS / name)
     bench = load_bench(plan.bench_path) if plan.bench_path else default_bench(plan.sensor)
