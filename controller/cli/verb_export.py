@@ -26,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Print or write the table."""
     from controller.records.reader import load_record
-    from controller.reports.csv import csv_text, rows_of
+    from controller.reports.csv import csv_rows, csv_text
 
     record = load_record(arguments.record)
     text = csv_text(record)
@@ -36,13 +36,8 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     elif not output.json:
         output.raw(text)
     if output.json:
-        columns, rows = rows_of(record)
+        columns, rows = csv_rows(record)
         output.document(
-            {
-                "record": str(arguments.record),
-                "columns": columns,
-                "rows": [{name: row[name] for name in columns} for row in rows],
-                "csv": text,
-            }
+            {"record": str(arguments.record), "columns": columns, "rows": rows, "csv": text}
         )
     return ExitCode.PASS

@@ -13,12 +13,14 @@ from xml.etree import ElementTree as ET
 from controller.errors import InputError
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
+from controller.planning.pacing import judged_steps
 from controller.records.compare import Difference
 from controller.run.model import Reason, StepResult
+from controller.run.points import SwitchingPoint
 from controller.run.summary import result_words
 from controller.text import clean
 
-__all__ = ["junit_xml", "run_junit_xml", "write_junit"]
+__all__ = ["junit_xml", "run_junit_xml", "search_junit_xml", "write_junit"]
 
 
 def junit_xml(
@@ -95,13 +97,75 @@ def run_junit_xml(
     whole run's.
     """
     judged = {result.step.index: result for result in results}
-    cases = [
-        (step, None if result is None else result if one is plan else result.second, one.input)
-        for step_of_each in zip(*(one.steps for one in plan.inputs), strict=True)
-        for step, one in zip(step_of_each, plan.inputs, strict=True)
-        for result in (judged.get(step.index),)
+    # A profile's steps that stand too briefly to be judged are no cases.
+    cases = []
+    of_each = zip(*(judged_steps(one) for one in plan.inputs), strict=True)
+    for step, one in (
+        (step, one) for steps in of_each for step, one in zip(steps, plan.inputs, strict=True)
+    ):
+        result = judged.get(step.index)
+        if result is not None and one is not plan:
+            result = result.second
+        verdict = None if result is None else result.verdict
+        whose = f"{one.input}, " if one.input else ""
+        target = step.kind.value if step.target_celsius is None else f"{step.target_celsius:g} degC"
+        words = "not run" if result is None else result_words(result)
+        if result is not None and result.reason is Reason.DISAGREE:
+            words = f"{result.reason.value}: {words}"
+        took_s = (result.settle_s or 0.0) if result else 0.0
+        cases.append((_legal(f"step {step.index + 1}: {whose}{target}"), took_s, verdict, words))
+    return _suite(
+        plan,
+        cases,
+        broken_off=broken_off,
+        properties=properties,
+        timestamp=timestamp,
+        seconds=seconds,
+    )
+
+
+def search_junit_xml(
+    plan: ResolvedPlan,
+    points: Sequence[SwitchingPoint],
+    verdict: Verdict,
+    sentence: str,
+    *,
+    broken_off: str | None = None,
+    properties: Mapping[str, str],
+    timestamp: str,
+    seconds: float,
+) -> bytes:
+    """Return a test suite of a search: a case for the whole, and one for each point with limits.
+
+    The whole is what tells of points that were not found, and of a search that was cut short.
+    """
+    cases = [("search", seconds, verdict, sentence)]
+    cases += [
+        (point.way.value, 0.0, point.verdict, str(point))
+        for point in points
+        if point.verdict is not None
     ]
-    verdicts = [None if result is None else result.verdict for _, result, _ in cases]
+    return _suite(
+        plan,
+        cases,
+        broken_off=broken_off,
+        properties=properties,
+        timestamp=timestamp,
+        seconds=seconds,
+    )
+
+
+def _suite(
+    plan: ResolvedPlan,
+    cases: Sequence[tuple[str, float, Verdict | None, str]],
+    *,
+    broken_off: str | None,
+    properties: Mapping[str, str],
+    timestamp: str,
+    seconds: float,
+) -> bytes:
+    """Return a suite of cases: name, how long it took, verdict (None: not run), and its words."""
+    verdicts = [verdict for _, _, verdict, _ in cases]
     suite = ET.Element(
         "testsuite",
         {
@@ -131,23 +195,18 @@ def run_junit_xml(
         )
         words = _legal(broken_off)
         ET.SubElement(case, "error", {"message": words, "type": "broken-off"}).text = words
-    for (step, result, name), verdict in zip(cases, verdicts, strict=True):
-        whose = f"{name}, " if name else ""
-        target = step.kind.value if step.target_celsius is None else f"{step.target_celsius:g} degC"
+    for name, took_s, verdict, words in cases:
         case = ET.SubElement(
             suite,
             "testcase",
             {
-                "name": _legal(f"step {step.index + 1}: {whose}{target}"),
+                "name": name,
                 "classname": f"rungwise.{_legal(plan.name)}",
-                "time": f"{(result.settle_s or 0.0) if result else 0.0:.3f}",
+                "time": f"{took_s:.3f}",
             },
         )
         if verdict is Verdict.PASS:
             continue
-        words = "not run" if result is None else result_words(result)
-        if result is not None and result.reason is Reason.DISAGREE:
-            words = f"{result.reason.value}: {words}"
         element = "failure" if verdict is Verdict.FAIL else "error"
         kind = "not-run" if verdict is None else verdict.value
         ET.SubElement(case, element, {"message": _legal(words), "type": kind}).text = _legal(words)
