@@ -134,6 +134,8 @@ def prepare_inputs(
             key="kind",
             hint=f"run it with: rungwise {kind.verb}",
         )
+    if inputs.second is not None:
+        later = later or any(one.readback is ReadbackKind.LATER for one in inputs.bench.inputs)
     if inputs.second is not None and (called is not None or later):
         raise InputError.single(
             "a plan with two inputs cannot be run with readings from "

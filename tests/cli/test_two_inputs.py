@@ -260,6 +260,15 @@ def test_readings_that_name_no_input_are_refused(rungwise, sweeps):
     assert "do not say of which input" in ended.err
 
 
+def test_a_second_ladder_that_is_read_later_is_refused(rungwise, write, sweeps):
+    text = TYPED.replace("S/", f"{sweeps}/")
+    at = text.rindex('"typed"')
+    bench = write("bench.toml", f'{text[:at]}"later"{text[at + 7 :]}')
+    ended = rungwise("plan", sweeps / PLAN, "--bench", bench)
+    assert ended.status == 2
+    assert "do not say of which input" in ended.err
+
+
 def test_ratings_and_shorts_are_looked_at_on_either_ladder(rungwise, write, sweeps):
     plan = write(
         "plan.toml",
