@@ -20,6 +20,7 @@ __all__ = [
     "RelayKnowledge",
     "RungwiseError",
     "SpanError",
+    "worst_knowledge",
 ]
 
 
@@ -41,6 +42,19 @@ class RelayKnowledge(Enum):
     PARKED = "the ladder is parked"
     KNOWN = "the relay state is known"
     UNKNOWN = "the relay state is unknown"
+
+
+_LEAST_WORRYING_FIRST = (
+    RelayKnowledge.NOT_DRIVEN,
+    RelayKnowledge.PARKED,
+    RelayKnowledge.KNOWN,
+    RelayKnowledge.UNKNOWN,
+)
+
+
+def worst_knowledge(each: Iterable[RelayKnowledge]) -> RelayKnowledge:
+    """Return what is known of several ladders as of one: what has to worry most."""
+    return max(each, key=_LEAST_WORRYING_FIRST.index)
 
 
 class RungwiseError(Exception):

@@ -52,17 +52,24 @@ class Result:
     @property
     def not_passed(self) -> tuple[StepResult, ...]:
         """The steps that failed or stayed undecided, in the order of the plan."""
-        return tuple(step for step in self.steps if step.verdict is not Verdict.PASS)
+        return tuple(step for step in self.steps if step.whole_verdict is not Verdict.PASS)
 
 
 def describe(step: StepResult) -> str:
     """Say what came of one step: number, what was at the input, verdict, and why.
 
     ``step 7, 40.0 degC: fail, reported 30.0 where 40.0 degC was expected (error -10.0, ...)``.
-    Raises InputError for what is no StepResult.
+    Where the run has two inputs, what came of the second one follows. Raises InputError for what
+    is no StepResult.
     """
     if not isinstance(step, StepResult):
         raise wrong("must be a StepResult", step, "step")
+    if step.second is not None:
+        return f"{_described(step)}; second input, {_described(step.second)}"
+    return _described(step)
+
+
+def _described(step: StepResult) -> str:
     why = "" if step.reason is None else f"{step.reason.value}; "
     return (
         f"step {step.step.index + 1}, {step_words(step.step)}: {step.verdict.value}, {why}"

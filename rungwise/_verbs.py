@@ -9,10 +9,9 @@ import os
 import sys
 from collections.abc import Iterable, Sequence
 
-from controller.bench.default import default_bench
 from controller.bench.files import load_bench
 from controller.bench.model import BenchFile
-from controller.cautions import CAUTIONS_TITLE, cautions_with, short_circuit_sentence
+from controller.cautions import CAUTIONS_TITLE, cautions_with
 from controller.diagnosis import Diagnosis, Words
 from controller.diagnosis import explain as in_words
 from controller.errors import InputError, RelayKnowledge
@@ -22,9 +21,10 @@ from controller.planning.plan import Plan
 from controller.planning.resolve import resolve_on
 from controller.readback.base import Reading
 from controller.readback.called import CalledReadback, ReadbackFunction
-from controller.records.inputs import Inputs, load_inputs
+from controller.records.inputs import Inputs, bench_for, load_inputs
 from controller.records.reader import Record, load_record
 from controller.records.replay import Replay
+from controller.reports.text import short_sentences
 from controller.run.events import FaultRaised
 from controller.run.judging import judge_step
 from controller.run.model import Ending
@@ -138,6 +138,13 @@ def judge(
     well that is known, is the bench's. Raises InputError when plan and readings do not match.
     """
     inputs = _inputs(plan, bench)
+    if inputs.second is not None:
+        raise InputError.single(
+            "readings of a plan with two inputs do not say of which input they are",
+            where=str(inputs.plan.path),
+            key="second",
+            hint="judge a plan for each input by itself",
+        )
     readings = readings_given(reported_celsius, "reported_celsius")
     resolved = resolve_on(inputs.plan, inputs.bench)
     if len(readings) != len(resolved.steps):
@@ -244,18 +251,17 @@ def _inputs(plan: Plan | AnyPath, bench: BenchFile | AnyPath | None) -> Inputs:
     if not isinstance(plan, Plan):
         plan = load_plan(path_given(plan, "plan"))
     plan = checked(plan, "plan")
-    if bench is None:
-        bench = plan.bench_path or default_bench(plan.sensor, plan.module)
-    if not isinstance(bench, BenchFile):
-        bench = load_bench(path_given(bench, "bench"))
-    bench = checked(bench, "bench")
-    return Inputs(plan=plan, bench=bench, files={})
+    bench = plan.bench_path if bench is None else bench
+    if bench is not None:
+        if not isinstance(bench, BenchFile):
+            bench = load_bench(path_given(bench, "bench"))
+        bench = checked(bench, "bench")
+    return Inputs(plan=plan, bench=bench_for(plan, bench), files={})
 
 
 def _show_cautions(prepared: Prepared, *, cautions_read: bool) -> None:
     """Write the cautions; raise InputError when nobody has said that they were read."""
-    amperes, watts = prepared.resolved.short_circuit_amperes, prepared.resolved.most_watts
-    lines = (*cautions_with(prepared.bench.cautions), short_circuit_sentence(amperes, watts))
+    lines = (*cautions_with(prepared.bench.cautions), *short_sentences(prepared.resolved))
     sys.stderr.write("".join(f"{line}\n" for line in (f"{CAUTIONS_TITLE}:", *lines)))
     sys.stderr.flush()
     if not cautions_read:

@@ -189,6 +189,9 @@ class _Gathering:
             held = self._held.get(run_id)
             if held is not None:
                 batch["replaced"].append((run_id, held.line_count))
+                if proven.setting.second is not None:
+                    other = run_id_of(proven.hashes[0], input=2)
+                    batch["replaced"].append((other, held.line_count))
                 self._longer += 1
             self._held[run_id] = _Version(
                 line_count=len(proven.hashes), tail_hash=proven.hashes[-1]

@@ -9,9 +9,10 @@ uncertainties expanded (k = 2) but for `other_celsius` and `ladder_ohms`, which 
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -132,11 +133,18 @@ class Setting:
     planned: tuple[tuple[Any, ...], ...]
     slopes: _Slopes = field(repr=False)
     texts: tuple[tuple[str, str, str], ...] = field(repr=False)
+    second: Setting | None = field(default=None, repr=False)
+    """That of the second input, whose steps stand in the archive as a run of their own."""
 
 
-def run_id_of(first_hash: str) -> str:
-    """Return the name of a run: it stays when the record is gone on with."""
-    return first_hash[:24]
+def run_id_of(first_hash: str, *, input: int = 1) -> str:  # noqa: A002 - the word of the records
+    """Return the name of a run: it stays when the record is gone on with.
+
+    The second input of a record that has two is a run of its own, with a name of its own.
+    """
+    if input == 1:
+        return first_hash[:24]
+    return hashlib.sha256(f"{first_hash} input {input}".encode()).hexdigest()[:24]
 
 
 def _key_of(run_id: str) -> int:
@@ -146,7 +154,7 @@ def _key_of(run_id: str) -> int:
 class _Slopes:
     """How steep the chart of a plan is: None where the record's files cannot be read again."""
 
-    def __init__(self, record: Record) -> None:
+    def __init__(self, record: Record, *, second: bool = False) -> None:
         self.sensor: str | None = None
         self.module: str | None = None
         self._curve = None
@@ -154,6 +162,8 @@ class _Slopes:
             inputs = inputs_of(record)
         except InputError:
             return
+        if second and inputs.second is not None:
+            inputs = inputs.second
         self.sensor, self._curve = inputs.plan.sensor.name, inputs.plan.sensor.curve
         self.module = None if inputs.module is None else inputs.module.name
 
@@ -180,9 +190,19 @@ def setting_of(opening: dict[str, Any], where: str) -> Setting:
         tail_hash="",
         broken=None,
     )
-    plan = plan_of(record)
-    slopes = _Slopes(record)
-    bench = opening.get("bench") or {}
+    plan, bench = plan_of(record), opening.get("bench") or {}
+    setting = _setting(opening, plan, bench, _Slopes(record))
+    if plan.second is None:
+        return setting
+    slopes = _Slopes(record, second=True)
+    return replace(
+        setting, second=_setting(opening, plan.second, bench.get("second") or {}, slopes)
+    )
+
+
+def _setting(
+    opening: Mapping[str, Any], plan: ResolvedPlan, bench: Mapping[str, Any], slopes: _Slopes
+) -> Setting:
     return Setting(
         plan=plan,
         judged=0 if plan.kind == "threshold" else len(judged_steps(plan)),
@@ -261,13 +281,38 @@ def _split(step: ResolvedStep, slopes: _Slopes) -> tuple[float | None, float, fl
 
 
 def rows_of(proven: Proven[Setting]) -> Rows:
-    """Return the rows of one record. Raises KeyError, TypeError, ValueError for a made-up one."""
-    setting, plan = proven.setting, proven.setting.plan
-    run_id, count = run_id_of(proven.hashes[0]), len(proven.hashes)
+    """Return the rows of one record. Raises KeyError, TypeError, ValueError for a made-up one.
+
+    Of a record with two inputs the second one's make a run of its own: each is asked after by its
+    own sensor, module and ladder, and the worse verdict stands at neither alone.
+    """
+    rows = _rows_of(proven, proven.setting, proven.lines, input_number=1)
+    if proven.setting.second is None:
+        return rows
+    lines = [
+        {**line, **line["second"]} if line["type"] == "step" else line
+        for line in proven.lines
+        if line["type"] != "step" or "second" in line
+    ]
+    for table, more in _rows_of(proven, proven.setting.second, lines, input_number=2).items():
+        rows[table] = [*rows[table], *more]
+    return rows
+
+
+def _rows_of(
+    proven: Proven[Setting],
+    setting: Setting,
+    lines: Sequence[Mapping[str, Any]],
+    *,
+    input_number: int,
+) -> Rows:
+    plan = setting.plan
+    paired = plan.input != ""
+    run_id, count = run_id_of(proven.hashes[0], input=input_number), len(proven.hashes)
     started = np.datetime64(proven.utc.rstrip("Z"), "ms")
-    results = {int(line["index"]): line for line in proven.lines if line["type"] == "step"}
+    results = {int(line["index"]): line for line in lines if line["type"] == "step"}
     ordered = [results[index] for index in sorted(results)]
-    closing = proven.lines[-1] if proven.lines and proven.lines[-1]["type"] == "closing" else None
+    closing = lines[-1] if lines and lines[-1]["type"] == "closing" else None
     of_all = (run_id, _key_of(run_id), count, started, *(setting.columns[key] for key in _SHARED))
     steps = [(*of_all, *_step(line, setting)) for line in ordered]
     verdicts = [Verdict(line["verdict"]) for line in ordered]
@@ -282,15 +327,19 @@ def rows_of(proven: Proven[Setting]) -> Rows:
         "started_utc": started,
         "duration_s": proven.last_s,
         **setting.columns,
-        "verdict": _verdict(closing, verdicts, setting),
+        "verdict": _verdict(None if paired else closing, verdicts, setting),
         "ended": "cut off" if closing is None else str(closing["ended"]),
         "planned": setting.judged,
         "passed": verdicts.count(Verdict.PASS),
         "failed": verdicts.count(Verdict.FAIL),
         "undecided": verdicts.count(Verdict.UNDECIDED),
         "unsettled": sum(not line["settled"] for line in ordered),
-        "resumed": sum(was_resumed(line) for line in proven.lines),
-        "relay_operations": _operations(proven.lines, plan, closed=closing is not None),
+        "resumed": sum(was_resumed(line) for line in lines),
+        "relay_operations": _operations(
+            [one for one in lines if one.get("input", 1) == input_number],
+            plan,
+            closed=closing is not None,
+        ),
         "sentence": None if closing is None else str(closing["sentence"]),
     }
     return {
@@ -306,8 +355,8 @@ def rows_of(proven: Proven[Setting]) -> Rows:
                 float(line["ohms"]),
                 float(line["expected_ohms"]),
             )
-            for line in proven.lines
-            if line["type"] == "measured"
+            for line in lines
+            if line["type"] == "measured" and input_number == 1
         ],
         "raw": [(run_id, count, proven.data)],
     }

@@ -25,6 +25,8 @@ def with_aged_drift(bench: BenchFile, now: datetime) -> BenchFile:
     Resistors go on drifting one way, so that the years add up. Only whole years count: a run that
     is gone on with the next day meets the same uncertainties. `now` is aware of its zone.
     """
+    if bench.second is not None:
+        bench = replace(bench, second=with_aged_drift(bench.second, now))
     years = _years_begun(bench, now)
     if years <= 1:
         return bench

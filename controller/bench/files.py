@@ -51,10 +51,14 @@ ohms = 150
 kind = "stuck-relay"
 relay = 3
 energised = true
+
+[second]                          # optional: another ladder for plans with two inputs; it has the
+ladder = "../ladders/air.toml"    # keys of a bench of its own, [second.link] and so on
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from controller.bench.board_link import board_of_link
@@ -68,6 +72,7 @@ from controller.bench.model import (
     RelayMotion,
     Switching,
 )
+from controller.bench.pair import pair_problems
 from controller.documents import Table, read_document
 from controller.errors import InputError
 from controller.ladder.calibration import calibrated_ladder, load_calibration
@@ -96,8 +101,23 @@ def load_bench(path: Path) -> BenchFile:
     """
     document = read_document(path, BENCH_FORMAT)
     root = document.root
-    name = root.optional_text("name") or path.stem
+    bench = _bench(root, path, root.optional_text("name") or path.stem)
     root.optional_text("note")
+    table = root.optional_table("second")
+    second = None
+    if table is not None:
+        second = _bench(table, path, table.optional_text("name") or "second", nested=True)
+        pair_problems(table, bench, second)
+    document.finish()
+    assert bench is not None  # noqa: S101 - finish() has raised otherwise
+    return bench if second is None else replace(bench, second=second)
+
+
+def _bench(root: Table, path: Path, name: str, *, nested: bool = False) -> BenchFile | None:
+    """Return what a file or its [second] (`nested`) says of a bench; None: it names no ladder.
+
+    Meter and sense belong to the first ladder.
+    """
     nominal = root.file("ladder", load_ladder)
     calibration = root.optional_file("calibration", load_calibration)
     surroundings = _surroundings(root.optional_table("surroundings"))
@@ -128,8 +148,8 @@ def load_bench(path: Path) -> BenchFile:
     elif simulated:
         root.problem("simulation", "is missing", hint="[simulation] names the simulated module")
     switching = _switching(root, link, nominal)
-    meter = _meter(root, link)
-    tap = _tap(root)
+    meter = None if nested else _meter(root, link)
+    tap = None if nested else _tap(root)
     faults = load_faults(root)
     ladder_faults = load_ladder_faults(root, nominal)
     if ladder_faults and link is LinkKind.SERIAL:
@@ -143,8 +163,8 @@ def load_bench(path: Path) -> BenchFile:
         except InputError as error:
             for problem in error.problems:
                 root.problem("calibration", problem.message, hint=problem.hint)
-    document.finish()
-    assert ladder is not None  # noqa: S101 - finish() has raised otherwise
+    if ladder is None:
+        return None
     return BenchFile(
         name=name,
         ladder=ladder,

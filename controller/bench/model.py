@@ -107,7 +107,8 @@ class BenchFile:
     `can` says how a module is read over CAN. `board` is what is declared of a board that the host
     times; None for all other links. `ladder_faults` are what is wrong inside a simulated ladder.
     `meter` is the ohm meter that measures the ladder, `tap` the way from the module's input to the
-    board's own, where the bench has them.
+    board's own, where the bench has them. `second` is another ladder with its own link and
+    readback, for plans with two inputs.
     """
 
     name: str
@@ -135,17 +136,27 @@ class BenchFile:
     ladder_faults: tuple[LadderFault, ...] = field(default=(), metadata={"later": True})
     meter: MeterSettings | None = field(default=None, metadata={"later": True})
     tap: Tap | None = field(default=None, metadata={"later": True})
+    second: BenchFile | None = field(default=None, metadata={"later": True})
+
+    @property
+    def inputs(self) -> tuple[BenchFile, ...]:
+        """This bench, and its second ladder as a bench of its own where it has one."""
+        return (self,) if self.second is None else (self, self.second)
 
     @property
     def drives_hardware(self) -> bool:
         """Whether real relays move or a real bus is joined: then the cautions are shown first."""
-        return self.link not in SIMULATED_LINKS or self.readback not in _NOTHING_TOUCHED
+        return any(
+            one.link not in SIMULATED_LINKS or one.readback not in _NOTHING_TOUCHED
+            for one in self.inputs
+        )
 
     @property
     def cautions(self) -> tuple[str, ...]:
         """What people must know of this bench, right after what can hurt at once."""
+        over_can = any(one.can is not None for one in self.inputs)
         of_board = () if self.board is None else board_cautions(guarded=self.board.guardian)
-        return (*(() if self.can is None else (BUS_CAUTION,)), *of_board)
+        return (*((BUS_CAUTION,) if over_can else ()), *of_board)
 
     @property
     def step_ms(self) -> int:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from controller.bench.can import can_readback
@@ -19,7 +20,9 @@ from controller.clock import Clock, RealClock
 from controller.errors import InputError
 from controller.ladder.electrical import state_ohms
 from controller.ladder.wear import add_operations
+from controller.links.attended import AttendedChannel, Attention
 from controller.links.base import Link
+from controller.links.channel import Channel
 from controller.links.coils import Coils
 from controller.links.counted import CountedLink
 from controller.links.session_link import SessionLink
@@ -52,6 +55,8 @@ def open_bench(
     keep_early: bool = False,
     reads_back: bool = True,
     readback: Readback | None = None,
+    second_line_faults: FaultHook | None = None,
+    paired: bool = False,
 ) -> Bench:
     """Return the bench with its parts wired up; the link itself is opened by the run.
 
@@ -61,6 +66,10 @@ def open_bench(
     which the operations of real relays are counted, when the bench is closed; without it they are
     not. `keep_early` says that typed lines come from a script; with `reads_back` False the bench
     gets no readback at all. `readback` takes the place of the bench's own.
+
+    A bench with a second ladder is returned with that one wired up as `second`; `on_channel` is
+    called for each, and `second_line_faults` strikes its line. Where a person types the readings of
+    both, it is one readback that is asked for either. `paired` says that a bench is one of two.
 
     Raises InputError when what is simulated has no module, or when a link that takes real time is
     asked to run on a clock that does not; ValueError when the bench's readback is a function's and
@@ -73,7 +82,8 @@ def open_bench(
             key="link.kind",
             hint='leave --pace fast out, or use kind = "simulated"',
         )
-    ways = _Ways(bench, clock)
+    attention = Attention() if paired or bench.second is not None else None
+    ways = _Ways(bench, clock, attention)
     match bench.link:
         case LinkKind.SIMULATED:
             link, sample, release = ways.in_memory(line_faults, on_channel)
@@ -118,7 +128,7 @@ def open_bench(
                 readback = NoReadback()
             case ReadbackKind.CALLED:
                 raise ValueError("the readback of this bench has to be handed over with it")
-    return Bench(
+    opened = Bench(
         name=bench.name,
         ladder=bench.ladder,
         link=link,
@@ -129,7 +139,25 @@ def open_bench(
         parks_by_itself=bench.parks_by_itself,
         release=release,
         meter=ways.meter(),
+        attention=attention or Attention(),
     )
+    if bench.second is None:
+        return opened
+    both_typed = bench.readback is bench.second.readback is ReadbackKind.TYPED
+    second = open_bench(
+        bench.second,
+        clock,
+        lines=lines,
+        write=write,
+        line_faults=second_line_faults,
+        on_channel=on_channel,
+        wear_path=wear_path,
+        keep_early=keep_early,
+        reads_back=reads_back,
+        readback=readback if both_typed else None,
+        paired=True,
+    )
+    return replace(opened, second=second)
 
 
 def _counted(
@@ -170,9 +198,10 @@ _Wired = tuple[Link, Callable[[], ModuleReport], Callable[[], None]]
 class _Ways:
     """The ways to a ladder, for one bench file and one clock."""
 
-    def __init__(self, bench: BenchFile, clock: Clock) -> None:
+    def __init__(self, bench: BenchFile, clock: Clock, attention: Attention | None) -> None:
         self._bench = bench
         self._clock = clock
+        self._attention = attention
         self.clear_codes: Callable[[], None] = _nothing
         """Clears the codes of the simulated module."""
         self._terminal_ohms: Callable[[], float] | None = None
@@ -199,7 +228,10 @@ class _Ways:
         simulation.before_sampling = device.catch_up
         if on_channel is not None:
             on_channel(channel, device)
-        return SessionLink(channel, self._clock), simulation.report, _nothing
+        line: Channel = channel
+        if self._attention is not None:
+            line = AttendedChannel(channel, self._attention)
+        return SessionLink(line, self._clock), simulation.report, _nothing
 
     def over_pty(self) -> _Wired:
         """Return the same device behind a real pseudo-terminal, reached with pyserial."""
@@ -210,7 +242,9 @@ class _Ways:
         served = PtyDevice(device)
         served.__enter__()
         simulation.before_sampling = served.catch_up
-        link = serial_link(served.path, clock=self._clock, baud=self._bench.baud)
+        link = serial_link(
+            served.path, clock=self._clock, baud=self._bench.baud, attention=self._attention
+        )
         return link, simulation.report, lambda: served.__exit__(None, None, None)
 
     def over_port(self) -> _Wired:
@@ -250,7 +284,9 @@ class _Ways:
             from controller.links.serial import serial_link
 
             assert bench.url is not None  # noqa: S101 - the loader requires it
-            return serial_link(bench.url, clock=self._clock, baud=bench.baud)
+            return serial_link(
+                bench.url, clock=self._clock, baud=bench.baud, attention=self._attention
+            )
         from controller.links.boards import coils_of
         from controller.links.guarded_coils import GuardedCoils
         from controller.links.host_timed import HostTimedLink

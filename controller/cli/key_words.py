@@ -321,3 +321,32 @@ KEY_WORDS: dict[str, dict[str, str]] = {
     },
 }
 """The sentences by format and key path; `format` itself needs none."""
+
+_OF_THE_FIRST = ("note", "meter", "sense", "link.")
+KEY_WORDS["bench"] |= {
+    "second": "another ladder for plans with two inputs, with the keys of a bench of its own",
+    **{
+        f"second.{key}": words
+        for key, words in KEY_WORDS["bench"].items()
+        if not key.startswith(_OF_THE_FIRST)
+    },
+    **{f"second.link.{key}": KEY_WORDS["bench"][f"link.{key}"] for key in ("kind", "url", "baud")},
+}
+KEY_WORDS["plan"] |= {
+    "input": "what the first input is called, in a plan with two",
+    "second": "another input of the module, set on the bench's second ladder",
+    "second.input": "what it is called",
+    "second.sensor": "the sensor of that input",
+    "second.module": "the module as seen at that input",
+    "second.follows": "it gets what the first input gets: temperatures, `open` and `short`",
+    "second.offset_celsius": "so much warmer than the first input, where it follows",
+    "second.hold_celsius": "it stays at this temperature, in place of following",
+    "second.celsius": "one target for each step, in place of following; also `open` and `short`",
+    "second.largest_difference_celsius": "how much further apart than what is set both reports"
+    " may be",
+    **{
+        f"second.{key}": words
+        for key, words in KEY_WORDS["plan"].items()
+        if key.startswith("tolerance")
+    },
+}

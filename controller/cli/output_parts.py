@@ -79,7 +79,7 @@ STEP = {
     "path": PATH,
     "planned_s?": NUMBER,
 }
-RESULT = {
+RESULT_OF_ONE: dict[str, Any] = {
     **STEP,
     "attempt": WHOLE,
     "reported_celsius": MAYBE_NUMBER,
@@ -90,6 +90,7 @@ RESULT = {
     "codes": [TEXT],
     "reason": MAYBE_TEXT,
 }
+RESULT = {**RESULT_OF_ONE, "second?": {**RESULT_OF_ONE, "difference_celsius": MAYBE_NUMBER}}
 PLAN = {
     "name": TEXT,
     "kind": TEXT,
@@ -113,6 +114,8 @@ PLAN = {
     "first_step": WHOLE,
     "closing_path": PATH,
     "planner": WHOLE,
+    "input?": TEXT,
+    "largest_difference_celsius?": MAYBE_NUMBER,
     "looks_first?": BOOLEAN,
 }
 FAULT = {"at_s": NUMBER, "message": TEXT, "relays": TEXT}
@@ -143,6 +146,7 @@ RUN = {
     "sentence": TEXT,
     "new_codes": [TEXT],
     "plan": PLAN,
+    "second_plan?": PLAN,
     "steps": [RESULT],
     "record": MAYBE_TEXT,
     "faults": [FAULT],

@@ -37,6 +37,42 @@ from controller.cli.output_parts import (
 
 __all__ = ["SHAPES"]
 
+DIAGNOSIS = {
+    "best": Maybe(HYPOTHESIS),
+    "hypotheses": [HYPOTHESIS],
+    "distinguishable": BOOLEAN,
+    "rivals": [TEXT],
+    "next_step": Maybe(
+        {
+            "kind": TEXT,
+            "target_celsius": MAYBE_NUMBER,
+            "expected_celsius": MapOf(MAYBE_NUMBER),
+            "separation": MAYBE_NUMBER,
+        }
+    ),
+    "left_out": [WHOLE],
+    "slips": [WHOLE],
+    "missing": [TEXT],
+    "end_remarks": [TEXT],
+    "reason": MAYBE_TEXT,
+    "mistake": MAYBE_TEXT,
+    "may_lag": BOOLEAN,
+    "nearest": Maybe(HYPOTHESIS),
+    "misfit": Maybe(
+        {
+            "rms_celsius": NUMBER,
+            "worst_celsius": NUMBER,
+            "worst_reading": WHOLE,
+            "probability": NUMBER,
+        }
+    ),
+    "tried": [TEXT],
+    "untried_probability": MAYBE_NUMBER,
+    "sentence": TEXT,
+    "record": TEXT,
+    "input?": TEXT,
+}
+
 SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
     "init": ({"folder": TEXT, "files": [TEXT], "next": TEXT},),
     "new": ({"file": TEXT, "kind": TEXT, "notes": [TEXT]},),
@@ -83,6 +119,7 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
             **PLAN,
             "bench": TEXT,
             "steps": [STEP],
+            "second?": {**PLAN, "steps": [STEP], "operations_per_relay": [WHOLE]},
             "operations_per_relay": [WHOLE],
             "wear_warnings": [TEXT],
             "self_test_warnings": [TEXT],
@@ -155,38 +192,8 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
     ),
     "diagnose": (
         {
-            "best": Maybe(HYPOTHESIS),
-            "hypotheses": [HYPOTHESIS],
-            "distinguishable": BOOLEAN,
-            "rivals": [TEXT],
-            "next_step": Maybe(
-                {
-                    "kind": TEXT,
-                    "target_celsius": MAYBE_NUMBER,
-                    "expected_celsius": MapOf(MAYBE_NUMBER),
-                    "separation": MAYBE_NUMBER,
-                }
-            ),
-            "left_out": [WHOLE],
-            "slips": [WHOLE],
-            "missing": [TEXT],
-            "end_remarks": [TEXT],
-            "reason": MAYBE_TEXT,
-            "mistake": MAYBE_TEXT,
-            "may_lag": BOOLEAN,
-            "nearest": Maybe(HYPOTHESIS),
-            "misfit": Maybe(
-                {
-                    "rms_celsius": NUMBER,
-                    "worst_celsius": NUMBER,
-                    "worst_reading": WHOLE,
-                    "probability": NUMBER,
-                }
-            ),
-            "tried": [TEXT],
-            "untried_probability": MAYBE_NUMBER,
-            "sentence": TEXT,
-            "record": TEXT,
+            **DIAGNOSIS,
+            "second?": DIAGNOSIS,
         },
     ),
     "compare": (

@@ -46,6 +46,7 @@ class ProgressPrinter:
         self._output = output
         self._moving = output.live and not asking
         self._count = 0
+        self._names: tuple[str, ...] = ("",)
         self._step: ResolvedStep | None = None
         self._reported: float | None = None
 
@@ -54,13 +55,15 @@ class ProgressPrinter:
         match event:
             case RunStarted():
                 self._count = len(event.plan.steps)
+                self._names = tuple(one.input for one in event.plan.inputs)
                 self._line(f"Driving {event.device_name}: {event.plan.name}")
             case StepStarted():
                 self._step, self._reported = event.step, None
                 self._show()
             case ReadingSeen():
-                self._reported = event.celsius
-                self._show()
+                if event.input == 1:
+                    self._reported = event.celsius
+                    self._show()
             case StepFinished():
                 if not self._moving and not self._output.json:
                     self._output.warn(self._finished(event.result))
@@ -108,10 +111,17 @@ class ProgressPrinter:
             )
 
     def _finished(self, result: StepResult) -> str:
+        each = (result,) if result.second is None else (result, result.second)
+        said = "; ".join(
+            f"{f'{name} ' if name else ''}{self._came_to(one)}"
+            for name, one in zip(self._names, each, strict=False)
+        )
+        return f"step {result.step.index + 1}/{self._count}: {said}"
+
+    def _came_to(self, result: StepResult) -> str:
         output = self._output
         return (
-            f"step {result.step.index + 1}/{self._count}:"
-            f" {_words(output, result.step)},"
+            f"{_words(output, result.step)},"
             f" reported {output.temperature(result.reported_celsius, 1)},"
             f" error {output.difference(result.error_celsius, 2, sign=True)},"
             f" {result.verdict.value}{f' ({result.reason.value})' if result.reason else ''}"
@@ -209,7 +219,17 @@ def say_paths(output: Output, plan: ResolvedPlan) -> None:
 
 
 def say_results(output: Output, plan: ResolvedPlan, results: Sequence[StepResult]) -> None:
-    """Print what came of each step."""
+    """Print what came of each step, at each input in turn."""
+    if plan.second is None:
+        _say_results(output, plan, results)
+        return
+    of_second = [one.second for one in results if one.second is not None]
+    for one, each in ((plan, results), (plan.second, of_second)):
+        output.say(f"{one.input}:")
+        _say_results(output, one, each)
+
+
+def _say_results(output: Output, plan: ResolvedPlan, results: Sequence[StepResult]) -> None:
     unit = output.degrees
     output.say_table(
         [

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import suppress
@@ -24,6 +25,31 @@ from controller.ladder.faults_file import LADDER_FAULT_KINDS
 __all__ = ["FOLDER", "Key", "keys_of_formats", "main", "reference_files"]
 
 FOLDER = Path(__file__).parents[1] / "reference"
+
+_FAULT_KINDS = (
+    *("series-resistance", "leakage-to-ground", "gain", "wrong-curve", "curve-offset"),
+    *("stuck-report", "noise"),
+)
+
+_BENCHES = (
+    '[link]\nkind = "simulated"\n[readback]\nkind = "command"\n[simulation]\n',
+    '[link]\nkind = "serial"\n[readback]\nkind = "can"\n',
+    '[link]\nkind = "serial"\n[readback]\nkind = "j1939"\n',
+    *(f'[link]\n[readback]\n[[ladder_fault]]\nkind = "{kind}"\n' for kind in LADDER_FAULT_KINDS),
+    *(
+        f'[link]\nkind = "serial"\n[readback]\n[simulation]\n[surroundings]\n'
+        f'[[fault]]\nkind = "{kind}"\n'
+        for kind in _FAULT_KINDS
+    ),
+)
+"""Benches of one ladder, and what may stand of them in [second]."""
+
+
+def _in_second(text: str) -> str:
+    """Return a specimen of a bench as the second ladder of another."""
+    own = re.sub(r"^(\[+)", r"\1second.", text, flags=re.MULTILINE)
+    return f"[link]\n[readback]\n[second]\n{own}"
+
 
 _SPECIMENS: dict[str, tuple[str, ...]] = {
     "sensor": (
@@ -53,28 +79,16 @@ rungs = [{ relay = 0 }]
         "[report]\n",
     ),
     "bench": (
-        '[link]\nkind = "simulated"\n[readback]\nkind = "command"\n[simulation]\n',
-        '[link]\nkind = "serial"\n[readback]\nkind = "can"\n',
-        '[link]\nkind = "serial"\n[readback]\nkind = "j1939"\n',
+        *_BENCHES,
+        *map(_in_second, _BENCHES),
         '[link]\nkind = "modbus-rtu"\n[readback]\n',
         '[link]\nkind = "ascii"\n[link.words]\n[readback]\n',
         '[link]\n[readback]\n[sense]\n[meter]\nkind = "scpi"\nport = "x"\n',
         '[link]\nkind = "simulated"\n[readback]\n[meter]\nkind = "simulated"\n',
-        *(
-            f'[link]\n[readback]\n[[ladder_fault]]\nkind = "{kind}"\n'
-            for kind in LADDER_FAULT_KINDS
-        ),
-        *(
-            f'[link]\nkind = "serial"\n[readback]\n[simulation]\n[surroundings]\n'
-            f'[[fault]]\nkind = "{kind}"\n'
-            for kind in (
-                *("series-resistance", "leakage-to-ground", "gain", "wrong-curve", "curve-offset"),
-                *("stuck-report", "noise"),
-            )
-        ),
     ),
     "plan": (
         "repeated_readings_celsius = [1, 2]\n[settle]\n[[tolerance]]\n[[targets]]\n",
+        "[settle]\n[[targets]]\n[second]\n[[second.tolerance]]\n",
         'kind = "profile"\n[settle]\n[profile]\npoints = [[0, 1]]\n',
         'kind = "profile"\n[settle]\n[profile]\nfile = "x.csv"\n',
         *(

@@ -94,8 +94,16 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     if prepared.bench.command:
         output.warn(f"Readings come from the program {' '.join(prepared.bench.command)}")
     amperes, watts = resolved.short_circuit_amperes, resolved.most_watts
+    second = resolved.second
     search = prepared.inputs.plan.search
     first = () if search is None else (SEARCH_CAUTION,)
+    if second is not None and (prepared.shorts or prepared.bench.drives_hardware):
+        # the cautions below say it of the first input
+        output.warn(f"{resolved.input}: {short_circuit_sentence(amperes, watts)}")
+        output.warn(
+            f"{second.input}:"
+            f" {short_circuit_sentence(second.short_circuit_amperes, second.most_watts)}"
+        )
     if prepared.bench.drives_hardware:
         confirm_cautions(
             output,
@@ -107,7 +115,7 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         )
     elif search is not None:
         output.warn(SEARCH_CAUTION)
-    elif verb == "check" or prepared.shorts:
+    elif second is None and (verb == "check" or prepared.shorts):
         output.warn(short_circuit_sentence(amperes, watts))
     if prepared.bench.can is not None:
         output.warn(f"Looking for the module on the bus at {prepared.bench.can.channel} ...")
@@ -253,6 +261,7 @@ def _say_end(
         "sentence": summary.sentence,
         "new_codes": list(summary.new_codes),
         "plan": plan_summary_fields(plan),
+        **({} if plan.second is None else {"second_plan": plan_summary_fields(plan.second)}),
         "steps": [result_fields(result, plan.state_digits) for result in results],
         "record": None if session.record_path is None else str(path),
         "faults": fault_fields(faults),
@@ -268,7 +277,10 @@ def _say_end(
     if session.record_path is not None:
         output.say(f"Record: {path}")
     else:
-        output.say("No record is left: the ladder was not reached, and nothing was driven.")
+        reached = "the ladder was not reached, and nothing was driven"
+        if plan.second is not None:
+            reached = "not both ladders were reached, and nothing was set"
+        output.say(f"No record is left: {reached}.")
     if session.record_hash is not None:
         output.say(f"Closing hash: {session.record_hash}")
     if later and session.record_path is not None:

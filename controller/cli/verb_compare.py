@@ -56,6 +56,8 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     plans = dict.fromkeys(plan_of(record).name for record in records)
     if len(plans) > 1:
         output.warn(f"Note: these records are of different plans: {', '.join(plans)}.")
+    if any(plan_of(record).second is not None for record in records):
+        output.warn("Note: of records with two inputs the first one is compared.")
     if len(runs) == 1:
         return _up_and_down(output, runs[0], within)
     begun = [datetime.fromisoformat(str(record.opening["utc"])) for record in records]

@@ -5,12 +5,13 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from controller.errors import ExitCode
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
+    from controller.diagnosis import Diagnosis
     from controller.sensors.curve import Sensor
 
 __all__ = ["add_arguments", "run"]
@@ -60,12 +61,27 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 
 def _diagnose(path: Path, plan: Path | None, candidates: Sequence[Sensor], output: Output) -> int:
     from controller.diagnosis import explain
-    from controller.session.evidence import evidence_in
+    from controller.session.evidence import evidence_in, input_names
 
-    diagnosis = evidence_in(path, plan).diagnosed(candidates)
-    words = explain(diagnosis)
-    output.document({**diagnosis.as_json(), "sentence": words.headline, "record": str(path)})
-    output.say(words.as_text())
+    documents: list[dict[str, Any]] = []
+    names = input_names(path)
+    statuses = []
+    for number, name in enumerate(names, 1):
+        diagnosis = evidence_in(path, plan, second=number == 2).diagnosed(candidates)
+        words = explain(diagnosis)
+        documents.append({**diagnosis.as_json(), "sentence": words.headline, "record": str(path)})
+        if len(names) > 1:
+            documents[-1]["input"] = name
+            output.say(f"{name}:")
+        output.say(words.as_text())
+        statuses.append(_status(diagnosis))
+    first, *others = documents
+    output.document({**first, **({"second": others[0]} if others else {})})
+    worst_first = (ExitCode.FAIL, ExitCode.UNDECIDED, ExitCode.PASS)
+    return min(statuses, key=worst_first.index)
+
+
+def _status(diagnosis: Diagnosis) -> ExitCode:
     if diagnosis.best is None or not diagnosis.distinguishable:
         return ExitCode.UNDECIDED
     return ExitCode.PASS if diagnosis.best.kind == "healthy" else ExitCode.FAIL

@@ -79,6 +79,16 @@ def _show(path: Path, arguments: argparse.Namespace, output: Output) -> int:
     inputs, resolved, said = prepared.inputs, prepared.resolved, prepared.warnings
     operations = plan_operations(resolved, inputs.bench.ladder.relay_count)
     after_filter = _after_filter(inputs, resolved)
+    second, of_second = resolved.second, inputs.second
+    fields = plan_fields(resolved)
+    second_operations: list[int] = []
+    if second is not None and of_second is not None:
+        second_operations = plan_operations(second, of_second.bench.ladder.relay_count)
+        fields["second"]["operations_per_relay"] = second_operations
+        after_filter = [
+            *(f"{resolved.input}: {note}" for note in after_filter),
+            *(f"{second.input}: {note}" for note in _after_filter(of_second, second)),
+        ]
     unaligned = aligning_warnings(resolved) if later else ()
     for warning in (*resolved.warnings, *said, *after_filter, *unaligned):
         output.warn(f"Note: {warning}")
@@ -87,7 +97,7 @@ def _show(path: Path, arguments: argparse.Namespace, output: Output) -> int:
     output.document(
         {
             "bench": inputs.bench.name,
-            **plan_fields(resolved),
+            **fields,
             "operations_per_relay": operations,
             "wear_warnings": list(said.wear),
             "self_test_warnings": list(said.self_test),
@@ -97,13 +107,16 @@ def _show(path: Path, arguments: argparse.Namespace, output: Output) -> int:
             "false_accept_risk_at_limit": most_false_accept_risk(resolved.decision_rule),
         }
     )
-    say_plan(output, resolved, operations)
+    for plan, moved in zip(resolved.inputs, (operations, second_operations), strict=False):
+        if second is not None:
+            output.say(f"{plan.input}:")
+        say_plan(output, plan, moved)
+        if arguments.paths:
+            say_paths(output, plan)
+        if arguments.budget:
+            say_budget(output, plan)
     if later:
         output.say(f"With its readings from a log the run takes {lasts_s(resolved):.0f} s.")
-    if arguments.paths:
-        say_paths(output, resolved)
-    if arguments.budget:
-        say_budget(output, resolved)
     if arguments.svg is not None:
         output.say(f"Picture: {arguments.svg}")
     return ExitCode.PASS

@@ -17,8 +17,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from controller.clock import Clock, RealClock
+from controller.links.attended import AttendedChannel, Attention
 from controller.links.base import LinkIdentity
-from controller.links.channel import ChannelError
+from controller.links.channel import Channel, ChannelError
 from controller.links.session_link import SessionLink
 from firmware_protocol.messages import printable
 
@@ -243,10 +244,19 @@ def _number_of(error: BaseException | None) -> int | None:
     return None
 
 
-def serial_link(port: str, *, clock: Clock | None = None, baud: int = BAUD) -> SessionLink:
-    """Return a link over a serial port."""
+def serial_link(
+    port: str,
+    *,
+    clock: Clock | None = None,
+    baud: int = BAUD,
+    attention: Attention | None = None,
+) -> SessionLink:
+    """Return a link over a serial port; `attention` says who is seen to while it waits."""
     real = RealClock()
-    return SessionLink(SerialChannel(port, baud=baud), clock or real, line_clock=real)
+    channel: Channel = SerialChannel(port, baud=baud)
+    if attention is not None:
+        channel = AttendedChannel(channel, attention)
+    return SessionLink(channel, clock or real, line_clock=real)
 
 
 @dataclass(frozen=True, kw_only=True)

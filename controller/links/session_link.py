@@ -19,6 +19,8 @@ from firmware_protocol.errors import MessageError
 from firmware_protocol.messages import (
     INTERLOCK,
     PROTOCOL_VERSION,
+    REPEAT_AFTER_MS,
+    TRIES,
     Apply,
     Capability,
     Clear,
@@ -42,12 +44,15 @@ from firmware_protocol.messages import (
 )
 from firmware_protocol.session import GaveUp, Line, Refused, RepeatDue, Replied, Session
 
-__all__ = ["SessionLink"]
+__all__ = ["LONGEST_EXCHANGE_S", "SessionLink"]
 
 R = TypeVar("R", bound=Reply)
 
 _LONGEST_READ_S = 0.1
 _SHORTEST_WAIT_S = 0.001
+LONGEST_EXCHANGE_S = TRIES * REPEAT_AFTER_MS / 1000 + _LONGEST_READ_S
+"""The longest that one request waits for its answer, once the device has been identified."""
+
 _PATH_SLACK_S = 1.0
 """How much longer than the sum of its holds a path may take before something is wrong."""
 

@@ -59,12 +59,13 @@ A plan of kind "threshold" has a search in their place, and needs no tolerance:
     [search.hysteresis]                 # and the distance between the two
     least_kelvin = 3
     most_kelvin = 8
+
+A sweep or a check may have a second input, see `controller.planning.second_file`.
 """
 
 from __future__ import annotations
 
-import itertools
-import math
+from dataclasses import replace
 from pathlib import Path
 
 from controller.documents import Document, Table, read_document
@@ -72,8 +73,10 @@ from controller.measurement.budget import repeatability_of
 from controller.measurement.model import Contribution, DecisionRule, SettleRule
 from controller.module.files import load_module
 from controller.planning.courses import read_profile, read_search
-from controller.planning.plan import Plan, PlanKind, ToleranceBand
+from controller.planning.plan import Plan, PlanKind
+from controller.planning.second_file import read_second
 from controller.planning.target_blocks import blocks_in_order, marked_blocks, read_blocks
+from controller.planning.tolerance_bands import everywhere, read_tolerance
 from controller.sensors.files import load_sensor
 
 __all__ = ["PLAN_FORMAT", "load_plan"]
@@ -102,15 +105,15 @@ def load_plan(path: Path) -> Plan:
             profile = read_profile(root)
             followed = [one.celsius for one in profile.steps] if profile else []
             blocks = blocks_in_order(root, "profile", followed, sensor)
-            tolerance = _tolerance(root)
+            tolerance = read_tolerance(root)
         case PlanKind.THRESHOLD:
             search, levels = read_search(root)
             blocks = blocks_in_order(root, "search", levels, sensor)
             width = search.within_celsius if search else 1.0
-            tolerance = _everywhere(width)  # how far off its target a level may be made
+            tolerance = everywhere(width)  # how far off its target a level may be made
         case _:
             blocks = read_blocks(root, sensor)
-            tolerance = _tolerance(root)
+            tolerance = read_tolerance(root)
     if root.boolean("marker", default=False):
         blocks = marked_blocks(root, kind, blocks)
     settle = _settle(root)
@@ -126,9 +129,10 @@ def load_plan(path: Path) -> Plan:
     near = root.number("near_tie_share", default=0.1, least=0.0, most=1.0)
     quiet_after_filter = root.boolean("quiet_after_filter", default=False)
     repeatability = _repeatability(root)
+    input_name, second = read_second(root, kind, blocks, tolerance)
     document.finish()
     assert sensor is not None  # noqa: S101 - finish() has raised otherwise
-    return Plan(
+    plan = Plan(
         name=name,
         path=path,
         kind=kind,
@@ -150,54 +154,14 @@ def load_plan(path: Path) -> Plan:
         profile=profile,
         search=search,
         quiet_after_filter=quiet_after_filter,
+        input=input_name,
     )
+    return plan if second is None else replace(plan, second=second.as_plan(plan))
 
 
 def _optional_path(document: Document, key: str) -> Path | None:
     text = document.root.optional_text(key)
     return document.resolve(text) if text else None
-
-
-def _tolerance(root: Table) -> tuple[ToleranceBand, ...]:
-    single = root.optional_number("tolerance_celsius", above=0.0)
-    tables = root.tables("tolerance")
-    if single is not None and tables:
-        root.problem(
-            "tolerance_celsius", "is stated twice", hint="either one number or [[tolerance]] blocks"
-        )
-    if single is not None:
-        return _everywhere(single)
-    if not tables and "tolerance" not in root:
-        root.problem(
-            "tolerance_celsius",
-            "is missing",
-            hint="how far the reported temperature may be off, or [[tolerance]] blocks",
-        )
-    bands = []
-    for table in tables:
-        band = ToleranceBand(
-            from_celsius=table.number("from_celsius"),
-            to_celsius=table.number("to_celsius"),
-            tolerance_celsius=table.number("tolerance_celsius", above=0.0),
-        )
-        if band.to_celsius <= band.from_celsius:
-            table.problem("to_celsius", "must be above from_celsius")
-        bands.append((band, table))
-    bands.sort(key=lambda entry: entry[0].from_celsius)
-    for (before, _), (after, table) in itertools.pairwise(bands):
-        if after.from_celsius < before.to_celsius:
-            table.problem("from_celsius", "this band overlaps another one")
-        elif after.from_celsius > before.to_celsius:
-            table.problem(
-                "from_celsius",
-                f"no band covers {before.to_celsius:g} to {after.from_celsius:g} degC",
-            )
-    return tuple(band for band, _ in bands)
-
-
-def _everywhere(celsius: float) -> tuple[ToleranceBand, ...]:
-    band = ToleranceBand(from_celsius=-math.inf, to_celsius=math.inf, tolerance_celsius=celsius)
-    return (band,)
 
 
 def _repeatability(root: Table) -> Contribution | None:

@@ -106,6 +106,19 @@ class ResolvedPlan:
     lower_bound_celsius: float | None = None
     planner: int = PLANNER
     looks_first: bool = field(default=False, metadata={"later": True})
+    input: str = field(default="", metadata={"later": True})
+    second: ResolvedPlan | None = field(default=None, metadata={"later": True})
+    largest_difference_celsius: float | None = field(default=None, metadata={"later": True})
+
+    @property
+    def inputs(self) -> tuple[ResolvedPlan, ...]:
+        """What each input gets: this plan, and the second input's where there is one."""
+        return (self,) if self.second is None else (self, self.second)
+
+    @property
+    def kinds(self) -> frozenset[StepKind]:
+        """What the steps put at any of the inputs."""
+        return frozenset(step.kind for plan in self.inputs for step in plan.steps)
 
     def format_state(self, state: int) -> str:
         """Write a state as in ``0x0a3f``."""

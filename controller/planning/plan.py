@@ -101,6 +101,9 @@ class Plan:
     how far readings of one setting scatter; None when nobody repeated any. `profile` says when
     each target of a plan of that kind is due, `search` what a threshold plan looks for. With
     `quiet_after_filter` relays change in the order that the module's input filter leaves least of.
+    `second` is the plan of the second input, step by step beside this one; then `input` is the name
+    of either, and `largest_difference_celsius`, which stands there, how much further apart than
+    what is set the two reports may be.
     """
 
     name: str
@@ -124,6 +127,9 @@ class Plan:
     profile: Profile | None = None
     search: Search | None = None
     quiet_after_filter: bool = False
+    input: str = ""
+    second: Plan | None = None
+    largest_difference_celsius: float | None = None
 
     @property
     def targets(self) -> tuple[Target, ...]:

@@ -7,6 +7,7 @@ Must not know: links, readbacks, clocks, how files look, how events are shown.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -68,21 +69,60 @@ def resolve_on(
     bench: BenchFile,
     *,
     first_step: int = 0,
-    kept: Sequence[ResolvedStep] | None = None,
+    kept: ResolvedPlan | None = None,
 ) -> ResolvedPlan:
-    """Resolve a plan on a bench: its ladder with any calibration, its module, where it stands."""
-    return resolve(
+    """Resolve a plan on a bench: its ladder with any calibration, its module, where it stands.
+
+    A second input is resolved on the bench's second ladder, step by step beside the first. `kept`
+    is an earlier resolving, whose states and paths are taken as in `resolve`. Raises InputError
+    as `resolve` does, with every reason of either input.
+    """
+    if plan.second is None:
+        return _resolve_one(plan, bench, first_step, kept)
+    if bench.second is None:
+        raise InputError.single(
+            "has no second ladder, which the plan asks for",
+            where=str(bench.path or bench.name),
+            key="second",
+            hint="add [second] with its ladder, link and readback",
+        )
+    both: list[ResolvedPlan] = []
+    problems: list[Problem] = []
+    second_kept = None if kept is None else kept.second
+    for one, on, was in ((plan, bench, kept), (plan.second, bench.second, second_kept)):
+        try:
+            both.append(_resolve_one(one, on, first_step, was))
+        except InputError as error:
+            problems += [replace(p, message=f"{one.input}, {p.message}") for p in error.problems]
+    _refuse(problems)
+    first, second = both
+    digits = max(first.state_digits, second.state_digits)  # all states of a run look alike
+    return replace(
+        first,
+        state_digits=digits,
+        input=plan.input,
+        second=replace(second, state_digits=digits, input=plan.second.input, warnings=()),
+        warnings=tuple(f"{one.input}: {text}" for one in both for text in one.warnings),
+        largest_difference_celsius=plan.second.largest_difference_celsius,
+    )
+
+
+def _resolve_one(
+    plan: Plan, bench: BenchFile, first_step: int, kept: ResolvedPlan | None
+) -> ResolvedPlan:
+    resolved = resolve(
         plan,
         bench.nominal_ladder or bench.ladder,
         bench.module,
         first_step=first_step,
-        kept=kept,
+        kept=None if kept is None else kept.steps,
         calibration=bench.calibration,
         surroundings=bench.surroundings,
         switching=bench.switching,
         refresh_s=bench.refresh_s,
         step_ms=bench.step_ms,
     )
+    return resolved if not plan.input else replace(resolved, input=plan.input)
 
 
 def resolve(

@@ -22,7 +22,7 @@ from controller.units import (
     parse_ohms,
 )
 
-__all__ = ["blocks_in_order", "marked_blocks", "read_blocks"]
+__all__ = ["blocks_in_order", "marked_blocks", "read_blocks", "read_listed", "target_at"]
 
 _EXTREMES = {"open": StepKind.OPEN, "short": StepKind.SHORT}
 _DIRECTIONS = [d.value for d in Direction]
@@ -52,7 +52,7 @@ def blocks_in_order(
     made: dict[float, Target | None] = {}
     for value in celsius:
         if value not in made:
-            made[value] = _temperature(root.document, key, "celsius", value, sensor)
+            made[value] = target_at(root.document, key, "celsius", value, sensor)
     return (TargetBlock(targets=tuple(t for value in celsius if (t := made[value]) is not None)),)
 
 
@@ -103,7 +103,7 @@ def _block(table: Table, sensor: Sensor | None) -> TargetBlock:
             for key in (unit, f"from_{unit}", f"to_{unit}", f"step_{unit}"):
                 table.raw(key)
     elif listed:
-        targets = _listed(table, listed[0], sensor)
+        targets = read_listed(table, listed[0], listed[0], sensor)
     else:
         targets = _ranged(table, ranged[0], sensor)
     direction = Direction(table.choice("direction", _DIRECTIONS, default="as-written"))
@@ -127,14 +127,15 @@ def _block(table: Table, sensor: Sensor | None) -> TargetBlock:
     )
 
 
-def _listed(table: Table, unit: str, sensor: Sensor | None) -> list[Target]:
-    values = table.raw(unit)
-    path = table.key_path(unit)
+def read_listed(table: Table, key: str, unit: str, sensor: Sensor | None) -> list[Target]:
+    """Return the targets that a key lists, in a unit; problems are noted."""
+    values = table.raw(key)
+    path = table.key_path(key)
     if not isinstance(values, list):
-        table.problem(unit, "must be an array of targets", hint=f'{unit} = [20, "open"]')
+        table.problem(key, "must be an array of targets", hint=f'{key} = [20, "open"]')
         return []
     if not values:
-        table.problem(unit, "is empty", hint="add a target")
+        table.problem(key, "is empty", hint="add a target")
     targets = []
     for index, value in enumerate(values):
         where = f"{path}[{index}]"
@@ -155,13 +156,13 @@ def _ranged(table: Table, unit: str, sensor: Sensor | None) -> list[Target]:
         table.problem(f"step_{unit}", f"makes more than {MOST_STEPS} targets")
         return []
     ends = [
-        _temperature(document, table.key_path(f"{end}_{unit}"), unit, value, sensor)
+        target_at(document, table.key_path(f"{end}_{unit}"), unit, value, sensor)
         for end, value in (("from", first), ("to", last))
     ]
     if None in ends:
         return []
     targets = [
-        _temperature(document, table.path, unit, value, sensor)
+        target_at(document, table.path, unit, value, sensor)
         for value in range_values(first, last, step)
     ]
     return [target for target in targets if target is not None]
@@ -175,7 +176,7 @@ def _target(
             return Target(kind=_EXTREMES[value])
         if unit == "ohms":
             try:
-                return _temperature(document, where, unit, parse_ohms(value), sensor)
+                return target_at(document, where, unit, parse_ohms(value), sensor)
             except InputError as error:
                 document.problem(where, error.problems[0].message, hint=error.problems[0].hint)
                 return None
@@ -191,10 +192,10 @@ def _target(
     if not math.isfinite(number):
         document.problem(where, "must be a finite number")
         return None
-    return _temperature(document, where, unit, number, sensor)
+    return target_at(document, where, unit, number, sensor)
 
 
-def _temperature(
+def target_at(
     document: Document, where: str, unit: str, number: float, sensor: Sensor | None
 ) -> Target | None:
     """Return the target for a number in a unit; note a problem when the sensor has none there."""

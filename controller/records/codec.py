@@ -60,9 +60,10 @@ def line_of_event(event: Event, state_digits: int) -> Line | None:
                 "parked": False,
                 "path": path_fields(event.path, state_digits),
                 "achieved_ohms": event.achieved_ohms,
+                **_input_field(event.input),
             }
         case Parked():
-            return "set", {"step": None, "parked": True}
+            return "set", {"step": None, "parked": True, **_input_field(event.input)}
         case ReadingSeen():
             return "reading", {
                 "step": event.step_index,
@@ -71,6 +72,7 @@ def line_of_event(event: Event, state_digits: int) -> Line | None:
                 "volts": event.volts,
                 "codes": event.codes,
                 "final": event.final,
+                **_input_field(event.input),
             }
         case StepFinished():
             return "step", result_fields(event.result, state_digits)
@@ -155,7 +157,7 @@ def events_of_line(
         case "note":
             yield NoteMade(at_s=at_s, text=str(line["text"]), kind=_kind(line))
         case "set" if line["parked"]:
-            yield Parked(at_s=at_s)
+            yield Parked(at_s=at_s, input=_input(line))
         case "set":
             yield from _set(line, at_s, plan, attempts)
         case "reading":
@@ -167,6 +169,7 @@ def events_of_line(
                 volts=line["volts"],
                 codes=codes_of(line["codes"]),
                 final=bool(line["final"]),
+                input=_input(line),
             )
         case "step":
             yield StepFinished(at_s=at_s, result=result_of(line))
@@ -257,11 +260,26 @@ def _set(
     line: Mapping[str, Any], at_s: float, plan: ResolvedPlan, attempts: dict[int, int]
 ) -> Iterator[Event]:
     index = line["step"]
-    if index is not None:
+    if index is not None and _input(line) == 1:
         attempts[index] = attempts.get(index, 0) + 1
         yield StepStarted(at_s=at_s, step=plan.steps[index], attempt=attempts[index])
     ohms = ohms_of(line["achieved_ohms"])
-    yield RelaysSet(at_s=at_s, step_index=index, path=path_of(line["path"]), achieved_ohms=ohms)
+    yield RelaysSet(
+        at_s=at_s,
+        step_index=index,
+        path=path_of(line["path"]),
+        achieved_ohms=ohms,
+        input=_input(line),
+    )
+
+
+def _input_field(number: int) -> dict[str, int]:
+    """Return which input a line is about, where that is not the first."""
+    return {} if number == 1 else {"input": number}
+
+
+def _input(line: Mapping[str, Any]) -> int:
+    return int(line.get("input", 1))
 
 
 def _summary(line: Mapping[str, Any]) -> RunSummary:
@@ -276,4 +294,5 @@ def _summary(line: Mapping[str, Any]) -> RunSummary:
         relays=RelayKnowledge(line["relays"]),
         sentence=str(line["sentence"]),
         new_codes=codes_of(line.get("new_codes", ())),
+        relays_of=tuple(RelayKnowledge(known) for known in line.get("relays_of", ())),
     )

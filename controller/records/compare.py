@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from controller.measurement.model import Verdict
 from controller.measurement.verdict import worst_verdict
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.planning.pacing import judged_steps
-from controller.run.judging import judge_reported
+from controller.run.judging import judge_reported, paired
 from controller.run.model import Ending, Reason, StepResult
 from controller.run.summary import run_verdict
 
@@ -23,6 +23,7 @@ __all__ = [
     "EXACT",
     "Difference",
     "Tolerances",
+    "compare_plans",
     "compare_results",
     "compare_steps",
     "numbers_differ",
@@ -72,7 +73,53 @@ class Difference:
 
 
 def rejudge(plan: ResolvedPlan, results: Sequence[StepResult]) -> list[Difference]:
-    """Judge each recorded reading again by the plan's rule; return what comes out differently."""
+    """Judge each recorded reading again by the plan's rule; return what comes out differently.
+
+    The second input's are judged by themselves, then held against the first one's as in the run.
+    """
+    differences = _rejudge(plan, results)
+    for result in results:
+        if result.second is None:
+            continue
+        index, second = result.step.index, result.second
+        if second.reason is not Reason.DISAGREE:
+            differences += _of_second(_rejudge(plan, [second]))
+        alone = _alone(plan, second)
+        again = paired(result, alone, plan.decision_rule, plan.largest_difference_celsius).second
+        assert again is not None  # noqa: S101 - it is made with one
+        for field in ("verdict", "reason"):
+            was, now = getattr(second, field), getattr(again, field)
+            name = f"second input's {field} (judged again)"
+            differences += words_differ(index, name, _word(was), _word(now))
+        differences += numbers_differ(
+            index,
+            "difference_celsius (judged again)",
+            second.difference_celsius,
+            again.difference_celsius,
+            1e-9,
+        )
+    return differences
+
+
+def _alone(plan: ResolvedPlan, second: StepResult) -> StepResult:
+    """Return a second input's result as it was before it was held against the first one's."""
+    if second.reason is Reason.SKIPPED:
+        return second
+    error, verdict, reason = judge_reported(
+        second.step, plan.decision_rule, second.reported_celsius, settled=second.settled
+    )
+    return replace(second, error_celsius=error, verdict=verdict, reason=reason)
+
+
+def _of_second(differences: Sequence[Difference]) -> list[Difference]:
+    return [replace(one, field=f"second input's {one.field}") for one in differences]
+
+
+def _word(value: Verdict | Reason | None) -> str | None:
+    return None if value is None else value.value
+
+
+def _rejudge(plan: ResolvedPlan, results: Sequence[StepResult]) -> list[Difference]:
     differences: list[Difference] = []
     for result in results:
         if result.reason is Reason.SKIPPED:
@@ -101,10 +148,30 @@ def verdict_of(
     plan: ResolvedPlan, results: Sequence[StepResult], ended: Ending = Ending.COMPLETE
 ) -> Verdict:
     """Return the verdict of a run that came to an end like this, by its results."""
-    verdict = worst_verdict(result.verdict for result in results)
+    verdict = worst_verdict(result.whole_verdict for result in results)
     if verdict is Verdict.PASS and len(results) < len(judged_steps(plan)):
         return Verdict.UNDECIDED
     return run_verdict(verdict, ended)
+
+
+def compare_plans(
+    recorded: ResolvedPlan, replayed: ResolvedPlan, tolerances: Tolerances
+) -> list[Difference]:
+    """Compare what was to be set at each input."""
+    differences = compare_steps(recorded.steps, replayed.steps, tolerances)
+    differences += words_differ(None, "inputs", len(recorded.inputs), len(replayed.inputs))
+    differences += numbers_differ(
+        None,
+        "largest_difference_celsius",
+        recorded.largest_difference_celsius,
+        replayed.largest_difference_celsius,
+        tolerances.computed,
+    )
+    if recorded.second is not None and replayed.second is not None:
+        differences += _of_second(
+            compare_steps(recorded.second.steps, replayed.second.steps, tolerances)
+        )
+    return differences
 
 
 def compare_steps(
@@ -121,11 +188,14 @@ def compare_results(
     recorded: Sequence[StepResult], replayed: Sequence[StepResult], tolerances: Tolerances
 ) -> list[Difference]:
     """Compare what came of each recorded step with the same step of the other run."""
+    differences: list[Difference] = []
+    of_second = [[one.second for one in each if one.second] for each in (recorded, replayed)]
+    if of_second[0]:
+        differences += _of_second(compare_results(of_second[0], of_second[1], tolerances))
     by_index = {result.step.index: result for result in replayed}
     old: set[str] = set()
     if recorded and replayed and not tolerances.old_codes:
         old = set(recorded[0].codes) ^ set(replayed[0].codes)
-    differences: list[Difference] = []
     for was in recorded:
         now = by_index.get(was.step.index)
         if now is None:

@@ -74,6 +74,9 @@ def _plan(fields: Mapping[str, Any]) -> ResolvedPlan:
         closing_path=path_of(fields["closing_path"]),
         lower_bound_celsius=number_of(fields.get("lower_bound_celsius")),
         planner=int(fields.get("planner", 1)),
+        input=str(fields.get("input", "")),
+        second=_plan(fields["second"]) if "second" in fields else None,
+        largest_difference_celsius=number_of(fields.get("largest_difference_celsius")),
         looks_first=bool(fields.get("looks_first", False)),
     )
 
@@ -129,6 +132,8 @@ def result_of(fields: Mapping[str, Any]) -> StepResult:
         settle_s=float(fields["settle_s"]),
         codes=codes_of(fields["codes"]),
         reason=None if fields["reason"] is None else Reason(fields["reason"]),
+        second=result_of(fields["second"]) if "second" in fields else None,
+        difference_celsius=number_of(fields.get("difference_celsius")),
     )
 
 

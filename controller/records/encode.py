@@ -54,7 +54,11 @@ def step_fields(step: ResolvedStep, state_digits: int) -> dict[str, Any]:
 
 
 def result_fields(result: StepResult, state_digits: int) -> dict[str, Any]:
-    """Return a step together with what came of it."""
+    """Return a step together with what came of it, the second input's inside it."""
+    second: dict[str, Any] = {}
+    if result.second is not None:
+        second = {"second": result_fields(result.second, state_digits)}
+        second["second"]["difference_celsius"] = result.second.difference_celsius
     return {
         **step_fields(result.step, state_digits),
         "attempt": result.attempt,
@@ -65,12 +69,13 @@ def result_fields(result: StepResult, state_digits: int) -> dict[str, Any]:
         "settle_s": result.settle_s,
         "codes": list(result.codes),
         "reason": None if result.reason is None else result.reason.value,
+        **second,
     }
 
 
 def plan_summary_fields(plan: ResolvedPlan) -> dict[str, Any]:
-    """Return what a plan says as a whole, its steps left out."""
-    fields: dict[str, Any] = plain(replace(plan, steps=(), closing_path=()))
+    """Return what a plan says as a whole, its steps and the second input's plan left out."""
+    fields: dict[str, Any] = plain(replace(plan, steps=(), closing_path=(), second=None))
     del fields["steps"]
     fields["park_state"] = plan.format_state(plan.park_state)
     fields["closing_path"] = path_fields(plan.closing_path, plan.state_digits)
@@ -80,7 +85,8 @@ def plan_summary_fields(plan: ResolvedPlan) -> dict[str, Any]:
 def plan_fields(plan: ResolvedPlan) -> dict[str, Any]:
     """Return a whole resolved plan."""
     steps = [plain(step_fields(step, plan.state_digits)) for step in plan.steps]
-    return {**plan_summary_fields(plan), "steps": steps}
+    second = {} if plan.second is None else {"second": plan_fields(plan.second)}
+    return {**plan_summary_fields(plan), "steps": steps, **second}
 
 
 def summary_fields(summary: RunSummary) -> dict[str, Any]:

@@ -24,7 +24,7 @@ from controller.records.decode import understood
 from controller.records.opening import RECORD_FOLDER, kept_files
 from controller.records.reader import Record
 
-__all__ = ["Inputs", "inputs_of", "load_inputs"]
+__all__ = ["Inputs", "bench_for", "inputs_of", "load_inputs"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,6 +39,13 @@ class Inputs:
     def module(self) -> Module | None:
         """The module at the other end: the one the plan names, else the bench's; None: neither."""
         return self.plan.module or self.bench.module
+
+    @property
+    def second(self) -> Inputs | None:
+        """The second input as if it were the only one; None where there is one input."""
+        if self.plan.second is None or self.bench.second is None:
+            return None
+        return Inputs(plan=self.plan.second, bench=self.bench.second, files=self.files)
 
 
 def load_inputs(plan_path: Path, bench_path: Path | None = None) -> Inputs:
@@ -62,9 +69,20 @@ def load_inputs(plan_path: Path, bench_path: Path | None = None) -> Inputs:
                 problems += error.problems
     if problems or plan is None:
         raise InputError(dict.fromkeys(problems))
+    return Inputs(plan=plan, bench=bench_for(plan, bench), files=files)
+
+
+def bench_for(plan: Plan, bench: BenchFile | None) -> BenchFile:
+    """Return a bench as a plan uses it, or the simulated one for it where none is named.
+
+    A plan for one input leaves a second ladder alone.
+    """
     if bench is None:
         bench = default_bench(plan.sensor, plan.module)
-    return Inputs(plan=plan, bench=bench, files=files)
+        if plan.second is not None:
+            second = default_bench(plan.second.sensor, plan.second.module)
+            bench = replace(bench, second=replace(second, name="second"))
+    return bench if plan.second is not None else replace(bench, second=None)
 
 
 def inputs_of(record: Record) -> Inputs:

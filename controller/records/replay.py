@@ -22,6 +22,7 @@ from controller.errors import InputError, RungwiseError
 from controller.measurement.budget import EDITION
 from controller.measurement.model import Verdict
 from controller.planning.model import PLANNER, ResolvedPlan
+from controller.planning.plan import Plan
 from controller.planning.resolve import resolve_on
 from controller.readback.called import ReadbackFunction
 from controller.records.awaited import from_log_again, waits
@@ -30,8 +31,8 @@ from controller.records.compare import (
     EXACT,
     Difference,
     Tolerances,
+    compare_plans,
     compare_results,
-    compare_steps,
     rejudge,
     verdict_of,
 )
@@ -93,17 +94,12 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
     inputs = inputs_of(record)
     bench = simulated_bench(inputs)
     same_budget = record.opening.get("uncertainty_budget", 1) == EDITION
-    kept = None if same_budget and plan.planner == PLANNER else plan.steps
+    kept = None if same_budget and plan.planner == PLANNER else plan
     # What counted as settled is part of what was recorded.
-    resolved = replace(
-        resolve_on(inputs.plan, bench, kept=kept),
-        settle=plan.settle,
-        looks_first=plan.looks_first,
-    )
-    if not same_budget:
-        resolved = _with_uncertainties_of(plan, resolved)
+    resolved = _as_judged(plan, resolve_on(inputs.plan, bench, kept=kept), same_budget=same_budget)
     tolerances, why = tolerances_for(record, plan, called=called is not None)
-    ran = bench.module is not None or called is not None
+    to_simulate = (bench,) if bench.second is None else (bench, bench.second)
+    ran = all(one.module is not None for one in to_simulate) or called is not None
     again: PlanJob | None = None
     simulated_s = 0.0
     if ran:
@@ -118,7 +114,7 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
     differences = [
         *_compare_log(record, recorded),
         *rejudge(plan, recorded),
-        *compare_steps(plan.steps, resolved.steps, tolerances),
+        *compare_plans(plan, resolved, tolerances),
         *(compare_results(recorded, replayed, tolerances) if ran else ()),
     ]
     closing_line = record.closing
@@ -163,6 +159,19 @@ def _compare_log(record: Record, recorded: Sequence[StepResult]) -> list[Differe
     return compare_results(recorded, made.results, EXACT)
 
 
+def _as_judged(
+    recorded: ResolvedPlan, resolved: ResolvedPlan, *, same_budget: bool
+) -> ResolvedPlan:
+    """Return the plan worked out again with the rules that the record was judged by."""
+    again = replace(resolved, settle=recorded.settle, looks_first=recorded.looks_first)
+    if not same_budget:
+        again = _with_uncertainties_of(recorded, again)
+    if recorded.second is not None and resolved.second is not None:
+        second = _as_judged(recorded.second, resolved.second, same_budget=same_budget)
+        again = replace(again, second=second)
+    return again
+
+
 def _with_uncertainties_of(recorded: ResolvedPlan, resolved: ResolvedPlan) -> ResolvedPlan:
     """Return the plan worked out again with the uncertainties that the record was judged with."""
     steps = tuple(
@@ -174,12 +183,19 @@ def _with_uncertainties_of(recorded: ResolvedPlan, resolved: ResolvedPlan) -> Re
 
 def simulated_bench(inputs: Inputs) -> BenchFile:
     """Return the bench with link and readback simulated; the ladder and any faults stay."""
+    bench, second = inputs.bench, None
+    if bench.second is not None and inputs.plan.second is not None:
+        second = _simulated(bench.second, inputs.plan.second)
+    return replace(_simulated(bench, inputs.plan), second=second)
+
+
+def _simulated(bench: BenchFile, plan: Plan) -> BenchFile:
     return replace(
-        inputs.bench,
+        bench,
         link=LinkKind.SIMULATED,
         readback=ReadbackKind.SIMULATED,
         url=None,
-        module=inputs.bench.module or inputs.plan.module,
+        module=bench.module or plan.module,
     )
 
 

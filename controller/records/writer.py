@@ -87,7 +87,7 @@ class RecordWriter:
         self._state_digits = int(plan["state_digits"])
         self._steps = plan.get("steps", [])
         self._durable = durable
-        self._status: LinkStatus | None = None
+        self._statuses: dict[int, LinkStatus] = {}
         self._waiting: list[dict[str, Any]] = []
         self._waiting_kind = ""
         self._written_s = clock.now_s()
@@ -196,7 +196,7 @@ class RecordWriter:
     def take(self, event: Event) -> None:
         """Write the line an event leaves; most of the routine leaves none. Raises RecordError."""
         if isinstance(event, LinkReported):
-            self._status = event.status
+            self._statuses[event.input] = event.status
         line = line_of_event(event, self._state_digits)
         if line is not None:
             kind, content = line
@@ -212,10 +212,14 @@ class RecordWriter:
             self._write_waiting()
 
     def _link(self) -> dict[str, int] | None:
-        """Return how the link has fared, as far as the device has said."""
-        if self._status is None:
+        """Return how the links have fared together, as far as the devices have said."""
+        if not self._statuses:
             return None
-        return {"retries": self._status.retries, "dropped": self._status.dropped}
+        every = self._statuses.values()
+        return {
+            "retries": sum(status.retries for status in every),
+            "dropped": sum(status.dropped for status in every),
+        }
 
     def append(self, kind: str, content: Mapping[str, Any]) -> None:
         """Write one line and wait until it is on the medium. Raises RecordError."""

@@ -14,12 +14,14 @@ import io
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from controller.planning.model import ResolvedPlan
 from controller.planning.plan import PlanKind
 from controller.records.course_lines import course_of, point_fields, timed_fields
 from controller.records.decode import plan_of, results_of, understood
 from controller.records.encode import result_fields
 from controller.records.lines import plain
 from controller.records.reader import Record
+from controller.run.model import StepResult
 from controller.text import one_line
 
 __all__ = ["COLUMNS", "SEARCH_COLUMNS", "TIMED_COLUMNS", "csv_rows", "csv_text"]
@@ -102,6 +104,8 @@ def _rows(record: Record) -> tuple[tuple[str, ...], list[dict[str, Any]]]:
     plan = plan_of(record)
     if plan.kind == PlanKind.THRESHOLD.value:
         return SEARCH_COLUMNS, _search_rows(record)
+    if plan.second is not None:
+        return _both(plan, results_of(record))
     fields = [plain(result_fields(result, plan.state_digits)) for result in results_of(record)]
     if plan.kind != PlanKind.PROFILE.value:
         return COLUMNS, [_only(COLUMNS, row) for row in fields]
@@ -113,6 +117,20 @@ def _rows(record: Record) -> tuple[tuple[str, ...], list[dict[str, Any]]]:
         _only(TIMED_COLUMNS, {**planned[index], **by_index.get(index, {}), **times[index]})
         for index in sorted(times)
     ]
+
+
+def _both(
+    plan: ResolvedPlan, results: Sequence[StepResult]
+) -> tuple[tuple[str, ...], list[dict[str, Any]]]:
+    """Return a row for each of two inputs, which is named in a column more."""
+    columns = (*COLUMNS, "input")
+    rows = []
+    for result in results:
+        each = (result,) if result.second is None else (result, result.second)
+        for one, of_plan in zip(each, plan.inputs, strict=False):
+            fields = plain(result_fields(one, plan.state_digits))
+            rows.append(_only(columns, {**fields, "input": _plain_cell(of_plan.input)}))
+    return columns, rows
 
 
 def _search_rows(record: Record) -> list[dict[str, Any]]:

@@ -7,9 +7,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from controller.cautions import CAUTIONS_TITLE, cautions_with, short_circuit_sentence
+from controller.cautions import CAUTIONS_TITLE, cautions_with
 from controller.diagnosis import Words
 from controller.errors import InputError
+from controller.planning.model import ResolvedPlan
 from controller.planning.plan import PlanKind, ToleranceBand
 from controller.records.course_lines import course_of
 from controller.records.courses import recorded_verdict
@@ -28,6 +29,7 @@ from controller.reports.text import (
     record_cautions,
     run_facts,
     run_sentence,
+    short_sentences,
     steps_without_result,
 )
 from controller.run.model import Ending, StepResult
@@ -62,13 +64,15 @@ def report_html(
     records: Sequence[Record],
     diagnoses: Sequence[Words | str],
     *,
+    of_second: Sequence[Words | str | None] = (),
     told: Told | None = None,
     fahrenheit: bool = False,
 ) -> str:
     """Return the page: the comparison first when there are several records, then each of them.
 
-    `diagnoses` has one for each record: the words, or a sentence on why there is none. Raises
-    InputError when a line cannot be read by this version.
+    `diagnoses` has one for each record: the words, or a sentence on why there is none; `of_second`
+    likewise for the second input of those that have two. Raises InputError when a line cannot be
+    read by this version.
     """
     told, scale = told or Told(), Scale(fahrenheit=fahrenheit)
     plans = dict.fromkeys(one_line(plan_of(record).name) for record in records)
@@ -76,10 +80,11 @@ def report_html(
     body = [element("h1", content(title)), _told(told)]
     if len(records) > 1:
         body.append(side_by_side(records, scale))
-    for record, words in zip(records, diagnoses, strict=True):
+    others = of_second or [None] * len(records)
+    for record, words, other in zip(records, diagnoses, others, strict=True):
         name = record.path.name if len(records) > 1 else None
         try:
-            body.append(_one(record, words, told, scale, name=name))
+            body.append(_one(record, words, other, told, scale, name=name))
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise InputError.single(
                 f"in one line something is missing or not as this version reads it ({error!r})",
@@ -101,7 +106,15 @@ def report_html(
     )
 
 
-def _one(record: Record, words: Words | str, told: Told, scale: Scale, *, name: str | None) -> str:
+def _one(
+    record: Record,
+    words: Words | str,
+    of_second: Words | str | None,
+    told: Told,
+    scale: Scale,
+    *,
+    name: str | None,
+) -> str:
     plan, results, inputs = plan_of(record), results_of(record), _inputs(record)
     ended, search = ending_of(record), plan.kind == PlanKind.THRESHOLD.value
     verdict = recorded_verdict(record, plan, results)
@@ -123,18 +136,51 @@ def _one(record: Record, words: Words | str, told: Told, scale: Scale, *, name: 
         heading("What was tested, and with what"),
         facts([*run_facts(record, plan), *_equipment(record.opening, inputs)]),
         *_course(record, scale),
-        *(() if search else _pictures(results, inputs, scale)),
+        "" if search else _pictures(results, inputs, scale, name=plan.input),
+        _second(record, plan, results, inputs, of_second, scale),
         _codes(record, results, told),
         _happenings(record),
     )
 
 
-def _pictures(results: Sequence[StepResult], inputs: Inputs | None, scale: Scale) -> list[str]:
-    return [
-        expected_against_reported(results, scale),
-        errors(results, inputs.plan.tolerance if inputs else (), scale),
-        excursions(results, scale),
-    ]
+def _pictures(
+    results: Sequence[StepResult], inputs: Inputs | None, scale: Scale, *, name: str
+) -> str:
+    """Draw one input's results; `name` is empty where there is one input only."""
+    return "".join(
+        [
+            heading(f"Input {one_line(name)}") if name else "",
+            expected_against_reported(results, scale),
+            errors(results, inputs.plan.tolerance if inputs else (), scale),
+            excursions(results, scale),
+        ]
+    )
+
+
+def _second(
+    record: Record,
+    plan: ResolvedPlan,
+    results: Sequence[StepResult],
+    inputs: Inputs | None,
+    words: Words | str | None,
+    scale: Scale,
+) -> str:
+    """Draw the second input's results and say what it was; empty where there is none."""
+    if plan.second is None:
+        return ""
+    of_second = [one.second for one in results if one.second is not None]
+    own = None if inputs is None else inputs.second
+    bench = _mapping(_mapping(record.opening.get("bench")).get("second"))
+    rows = _equipment({**record.opening, "bench": bench, "files": []}, own)
+    seen = [[str(one.step.index + 1), ", ".join(one.codes)] for one in of_second if one.codes]
+    return "".join(
+        [
+            _pictures(of_second, own, scale, name=plan.second.input),
+            _diagnosis(words) if words is not None else "",
+            facts(rows),
+            table(["step", "codes"], seen, words=(1,)) if seen else "",
+        ]
+    )
 
 
 def _course(record: Record, scale: Scale) -> list[str]:
@@ -209,7 +255,7 @@ def _diagnosis(words: Words | str) -> str:
 
 
 def _codes(record: Record, results: Sequence[StepResult], told: Told) -> str:
-    readings = [line for line in record.lines if line["type"] == "reading"]
+    readings = [line for line in record.lines if line["type"] == "reading" and "input" not in line]
     rows = [
         ("Before the run", told.codes_before or _read(record, "before")),
         ("In the first reading", _listed(readings[0]["codes"]) if readings else "no reading"),
@@ -271,9 +317,7 @@ def _checks(checks: Sequence[Attached]) -> str:
 
 def _cautions(records: Sequence[Record]) -> str:
     plans = [plan_of(record) for record in records]
-    shorts = dict.fromkeys(
-        short_circuit_sentence(one.short_circuit_amperes, one.most_watts) for one in plans
-    )
+    shorts = dict.fromkeys(said for one in plans for said in short_sentences(one))
     of_benches = dict.fromkeys(line for one in records for line in record_cautions(one.opening))
     return element(
         "section",

@@ -15,7 +15,7 @@ from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
 from controller.planning.pacing import judged_steps
 from controller.records.compare import Difference
-from controller.run.model import StepResult
+from controller.run.model import Reason, StepResult
 from controller.run.points import SwitchingPoint
 from controller.run.summary import result_words
 from controller.text import clean
@@ -87,7 +87,7 @@ def run_junit_xml(
     timestamp: str,
     seconds: float,
 ) -> bytes:
-    """Return a test suite with one test case for each step of a run.
+    """Return a test suite with one test case for each step of a run, and each of two inputs.
 
     A run that was not completed has one more, an error before all others: `broken_off` says what
     failed and what is known of the relays.
@@ -98,15 +98,22 @@ def run_junit_xml(
     """
     judged = {result.step.index: result for result in results}
     # A profile's steps that stand too briefly to be judged are no cases.
-    steps = judged_steps(plan)
-    verdicts = [judged[s.index].verdict if s.index in judged else None for s in steps]
     cases = []
-    for step, verdict in zip(steps, verdicts, strict=True):
+    of_each = zip(*(judged_steps(one) for one in plan.inputs), strict=True)
+    for step, one in (
+        (step, one) for steps in of_each for step, one in zip(steps, plan.inputs, strict=True)
+    ):
         result = judged.get(step.index)
+        if result is not None and one is not plan:
+            result = result.second
+        verdict = None if result is None else result.verdict
+        whose = f"{one.input}, " if one.input else ""
         target = step.kind.value if step.target_celsius is None else f"{step.target_celsius:g} degC"
         words = "not run" if result is None else result_words(result)
+        if result is not None and result.reason is Reason.DISAGREE:
+            words = f"{result.reason.value}: {words}"
         took_s = (result.settle_s or 0.0) if result else 0.0
-        cases.append((f"step {step.index + 1}: {target}", took_s, verdict, words))
+        cases.append((_legal(f"step {step.index + 1}: {whose}{target}"), took_s, verdict, words))
     return _suite(
         plan,
         cases,

@@ -36,6 +36,7 @@ __all__ = [
     "report_text",
     "run_facts",
     "run_sentence",
+    "short_sentences",
     "steps_without_result",
 ]
 
@@ -56,10 +57,7 @@ def _report(record: Record, *, fahrenheit: bool) -> str:
         "",
         *_verdict(record, plan, results),
         "",
-        *_results(plan, results, fahrenheit=fahrenheit),
-        "",
-        *_course(record, Scale(fahrenheit=fahrenheit)),
-        *_codes(results),
+        *_of_each_input(record, plan, results, fahrenheit=fahrenheit),
         *_happenings(record),
         f"{CAUTIONS_TITLE}:",
         *(
@@ -67,12 +65,37 @@ def _report(record: Record, *, fahrenheit: bool) -> str:
             for caution in cautions_with(record_cautions(record.opening))
             for line in _wrapped(caution, first="- ")
         ),
-        *_wrapped(short_circuit_sentence(plan.short_circuit_amperes, plan.most_watts), first="- "),
+        *(line for said in short_sentences(plan) for line in _wrapped(said, first="- ")),
         "",
         *_proof(record),
         "",
     ]
     return clean("\n".join(lines))
+
+
+def short_sentences(plan: ResolvedPlan) -> list[str]:
+    """Return what a short means at each input, named where there are two."""
+    return [
+        (f"{one.input}: " if plan.second else "")
+        + short_circuit_sentence(one.short_circuit_amperes, one.most_watts)
+        for one in plan.inputs
+    ]
+
+
+def _of_each_input(
+    record: Record, plan: ResolvedPlan, results: Sequence[StepResult], *, fahrenheit: bool
+) -> list[str]:
+    """Return the results of each input and the codes that came with them."""
+    of_second = [one.second for one in results if one.second is not None]
+    lines: list[str] = []
+    for one, each in zip(plan.inputs, (results, of_second), strict=False):
+        if plan.second is not None:
+            lines += [f"Input {one_line(one.input)}", ""]
+        lines += [*_results(one, each, fahrenheit=fahrenheit), ""]
+        if one is plan:
+            lines += _course(record, Scale(fahrenheit=fahrenheit))
+        lines += _codes(each)
+    return lines
 
 
 def _facts(record: Record, plan: ResolvedPlan) -> list[str]:

@@ -10,7 +10,8 @@ order of events is:
     [CodesRead] RunStarted (what the job does) Parked [CodesRead] RunFinished
 
 A fault cuts this short with FaultRaised, then Parked if the ladder still acknowledges, then
-RunFinished. A stop parks at once.
+RunFinished. A stop parks at once. Where a run has two ladders, whatever ends it parks both, and
+each leaves its own Parked.
 """
 
 from __future__ import annotations
@@ -18,14 +19,17 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Generator, Iterator, Sequence
 from contextlib import suppress
+from functools import partial
 from typing import TypeAlias
 
 from controller.bench.opened import Bench
 from controller.clock import Clock
-from controller.errors import LinkError, ReadbackError
+from controller.errors import LinkError, ReadbackError, worst_knowledge
 from controller.ladder.model import PathStep
 from controller.links.base import LinkStatus
 from controller.planning.model import ResolvedPlan
+from controller.readback.base import Readback
+from controller.run.ends import End, Ends, known_of
 from controller.run.events import (
     CodesRead,
     Event,
@@ -59,39 +63,97 @@ class Stopped(Exception):  # noqa: N818 - a way out of a script, not an error
 
 
 class Driver:
-    """Moves the relays of one opened bench, and never leaves the device in silence for long."""
+    """Moves the relays of one opened bench, and never leaves a device in silence for long.
 
-    def __init__(self, bench: Bench, clock: Clock, intents: Intents, *, park_state: int) -> None:
-        self._bench = bench
+    A bench may have a second ladder, and then a run that uses it has two `ends`: both are opened,
+    fed and parked together, and `travel` names the one to move.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        clock: Clock,
+        intents: Intents,
+        *,
+        park_state: int,
+        names: tuple[str, str] = ("", ""),
+        second_park_state: int | None = None,
+    ) -> None:
         self._clock = clock
         self._intents = intents
+        now_s = clock.now_s()
+        ends = [End(number=1, name=names[0], bench=bench, state=park_state, spoken_s=now_s)]
+        if second_park_state is not None:
+            assert bench.second is not None  # noqa: S101 - such a plan is refused elsewhere
+            ends.append(
+                End(
+                    number=2,
+                    name=names[1],
+                    bench=bench.second,
+                    state=second_park_state,
+                    spoken_s=now_s,
+                )
+            )
+        self._ends = Ends(ends, clock, self._heard_by_the_way)
         # A third of the hold-off is the longest silence allowed; a slice never goes beyond it.
-        self._feed_every_s = bench.hold_off_ms / 3000.0
-        self._piece_s = min(_LONGEST_PIECE_S, self._feed_every_s)
-        self._spoken_s = clock.now_s()
-        self.state = park_state
-        """The state that is latched as far as this run goes."""
+        self._piece_s = min(_LONGEST_PIECE_S, *(end.feed_every_s for end in ends))
+        self._unsaid: list[Event] = []
         self.pauses = 0
         """How often the run has been paused and resumed."""
         self.paused_s = 0.0
         """How long it has been paused altogether."""
 
-    def open(self) -> str:
-        """Open the link, parked; return the device's name. Raises LinkError for another ladder."""
-        link = self._bench.link
-        identity = link.open(hold_off_ms=self._bench.hold_off_ms)
-        self._spoken_s = self._clock.now_s()
-        require_ladder(identity, self._bench.ladder, port=link.port)
-        return identity.name
+    @property
+    def ends(self) -> tuple[End, ...]:
+        """The ladders of this run, the first one first."""
+        return self._ends.all
 
-    def travel(self, path: Sequence[PathStep]) -> Part:
-        """Run a path in pieces short enough to stop or to pause between them."""
+    @property
+    def state(self) -> int:
+        """The state of the first ladder that is latched as far as this run goes."""
+        return self.ends[0].state
+
+    @property
+    def known(self) -> str:
+        """What is known of the relays, by name where there are several ladders."""
+        return known_of(self.ends)
+
+    def open(self) -> str:
+        """Open every link, parked; return the devices' names.
+
+        Raises LinkError for another ladder.
+        """
+        names = []
+        for end in self.ends:
+            link, hold_off_ms = end.bench.link, end.bench.hold_off_ms
+            identity = self._ends.speak(end, partial(link.open, hold_off_ms=hold_off_ms))
+            end.opened = True
+            self._ends.failing = end
+            require_ladder(identity, end.bench.ladder, port=link.port)
+            self._ends.failing = None
+            names.append(identity.name)
+        return " and ".join(names)
+
+    def travel(self, path: Sequence[PathStep], end: End | None = None) -> Part:
+        """Run a path in pieces short enough to stop or to pause between them.
+
+        `end` is the ladder to move, the first one unless given.
+        """
+        end = end or self.ends[0]
         for piece, wait_s in in_pieces(path, self._piece_s):
-            status = self._bench.link.apply(piece)
-            self.state = piece[-1].state
-            yield self._heard(status)
+            yield from self._feed_for(end)
+            status = self._ends.speak(end, partial(end.bench.link.apply, piece))
+            end.state = piece[-1].state
+            yield self._heard(end, status)
             yield from self.hold_still()
             yield from self.wait_until(self._clock.now_s() + wait_s)
+
+    def _feed_for(self, moving: End) -> Part:
+        """Feed every other ladder that would fall due while a piece of a path runs."""
+        for end in self.ends:
+            due_in_s = end.spoken_s + end.feed_every_s - self._clock.now_s()
+            if end is not moving and due_in_s <= self._piece_s:
+                yield self._heard(end, self._ends.speak(end, end.bench.link.feed))
 
     def wait_until(self, until_s: float) -> Part:
         """Hold what is set until a time on the run's clock."""
@@ -100,13 +162,35 @@ class Driver:
             yield from self.hold_still()
 
     def slice(self, seconds: float = POLL_S) -> tuple[Event, ...]:
-        """Let a little time pass, and feed the hold-off when it is due."""
-        due_in_s = self._spoken_s + self._feed_every_s - self._clock.now_s()
+        """Let a little time pass, and feed a hold-off when it is due."""
+        due_in_s, end = self._ends.next_due()
         if due_in_s > seconds:
             self._clock.sleep_s(seconds)
             return ()
         self._clock.sleep_s(due_in_s)
-        return self._heard(self._bench.link.feed())
+        return self._heard(end, self._ends.speak(end, end.bench.link.feed))
+
+    def park(self) -> Part:
+        """Park every ladder. Raises LinkError at the first that does not acknowledge it."""
+        for end in self._ends.parked_in_turn():
+            self._ends.speak(end, end.bench.link.park)
+            yield (Parked(at_s=self._clock.now_s(), input=end.number),)
+
+    def park_as_far_as_possible(self) -> Part:
+        """Park every ladder that still acknowledges it: the others first, the failing one last."""
+        for end in self._ends.parked_in_turn():
+            try:
+                end.bench.link.park()
+            except LinkError:
+                pass  # the summary says what is known of the relays
+            else:
+                yield (Parked(at_s=self._clock.now_s(), input=end.number),)
+
+    def park_silently(self) -> None:
+        """Park every ladder, whatever happens meanwhile: an error on its way matters more."""
+        for end in self._ends.parked_in_turn():
+            with suppress(Exception):  # close() parks again
+                end.bench.link.park()
 
     def hold_still(self) -> Part:
         """Obey a wish to stop; wait as long as the run is paused."""
@@ -127,15 +211,37 @@ class Driver:
         if self._intents.is_stopped():
             raise Stopped
 
-    def _heard(self, status: LinkStatus) -> tuple[Event, ...]:
+    def fault(self, error: LinkError | ReadbackError) -> FaultRaised:
+        """Return what is told of an error: what failed, and what is known of all relays."""
+        message = f"{error.message} ({error.hint})" if error.hint else error.message
+        if len(self.ends) == 1:
+            link = self.ends[0].bench.link
+            relays = error.relays if isinstance(error, LinkError) else link.relays
+            text = f"{error.source}: {message}"
+        else:
+            relays = worst_knowledge(end.relays for end in self.ends)
+            failing = self._ends.failing_with(error)
+            whose = "" if failing is None else f"{failing.name}, "
+            text = f"{whose}{error.source}: {message}; {self.known}"
+        return FaultRaised(at_s=self._clock.now_s(), message=text, relays=relays)
+
+    def _heard(self, end: End, status: LinkStatus) -> tuple[Event, ...]:
         """Take in a status, which has fed the hold-off too; check that it is as meant."""
-        self._spoken_s = self._clock.now_s()
-        require_health(status, self.state, self._bench.ladder, port=self._bench.link.port)
-        reported = LinkReported(at_s=self._clock.now_s(), status=status)
+        unsaid, self._unsaid = self._unsaid, []
+        return (*unsaid, *self._looked_at(end, status))
+
+    def _heard_by_the_way(self, end: End, status: LinkStatus) -> None:
+        self._unsaid += self._looked_at(end, status)
+
+    def _looked_at(self, end: End, status: LinkStatus) -> tuple[Event, ...]:
+        self._ends.failing, before = end, self._ends.failing
+        require_health(status, end.state, end.bench.ladder, port=end.bench.link.port)
+        self._ends.failing = before
+        reported = LinkReported(at_s=self._clock.now_s(), status=status, input=end.number)
         if status.slowest_ms is None:
             return (reported,)
         text = (
-            f"a change of relays took {status.slowest_ms} ms where {self._bench.step_ms} ms were"
+            f"a change of relays took {status.slowest_ms} ms where {end.bench.step_ms} ms were"
             " planned: the module may have seen more of the switching than the plan says"
         )
         return reported, self._note(NoteKind.SLOW, text)
@@ -152,7 +258,15 @@ class Job(ABC):
         self._bench = bench
         self._clock = clock
         self._intents = Intents()
-        self._driver = Driver(bench, clock, self._intents, park_state=plan.park_state)
+        second = plan.second
+        self._driver = Driver(
+            bench,
+            clock,
+            self._intents,
+            park_state=plan.park_state,
+            names=("", "") if second is None else (plan.input, second.input),
+            second_park_state=None if second is None else second.park_state,
+        )
         self._finished = False
         self._codes_at: dict[Moment, tuple[str, ...]] = {}
         self._script = self._run()
@@ -210,27 +324,21 @@ class Job(ABC):
     def _to_the_end(self) -> Generator[tuple[Event, ...], None, Ending]:
         try:
             ending = yield from self._begun_and_worked()
-            self._bench.link.park()
-            yield (Parked(at_s=self._clock.now_s()),)
+            yield from self._driver.park()
             yield self._codes(Moment.AFTER)
         except (LinkError, ReadbackError) as error:
             ending = Ending.FAULT
-            yield (self._fault(error),)
-            try:
-                self._bench.link.park()
-            except LinkError:
-                pass  # the summary says what is known of the relays
-            else:
-                yield (Parked(at_s=self._clock.now_s()),)
+            yield (self._driver.fault(error),)
+            yield from self._driver.park_as_far_as_possible()
         except BaseException:
-            with suppress(Exception):  # the error on its way matters more; close() parks again
-                self._bench.link.park()
+            self._driver.park_silently()
             raise
         return ending
 
     def _begun_and_worked(self) -> Generator[tuple[Event, ...], None, Ending]:
         try:
-            self._bench.readback.open()
+            for readback in self._readbacks():
+                readback.open()
             self._open_instruments()
             yield self._codes(Moment.BEFORE)
             device_name = self._driver.open()
@@ -248,20 +356,21 @@ class Job(ABC):
             return Ending.STOPPED
         return Ending.COMPLETE
 
+    def _readbacks(self) -> tuple[Readback, ...]:
+        """Return the readback of each input of this run; inputs may share one."""
+        every = [end.bench.readback for end in self._driver.ends]
+        return tuple(one for index, one in enumerate(every) if one not in every[:index])
+
     def _codes(self, moment: Moment) -> tuple[Event, ...]:
         """Ask which fault codes the module holds, where the readback can tell."""
-        codes = self._bench.readback.codes()
-        if codes is None:
+        told = [one for rb in self._readbacks() if (one := rb.codes()) is not None]
+        if not told:
             return ()
+        codes = told[0]
+        for others in told[1:]:
+            codes += tuple(code for code in others if code not in codes)
         self._codes_at[moment] = codes
         return (CodesRead(at_s=self._clock.now_s(), moment=moment, codes=codes),)
-
-    def _fault(self, error: LinkError | ReadbackError) -> FaultRaised:
-        message = f"{error.message} ({error.hint})" if error.hint else error.message
-        relays = error.relays if isinstance(error, LinkError) else self._bench.link.relays
-        return FaultRaised(
-            at_s=self._clock.now_s(), message=f"{error.source}: {message}", relays=relays
-        )
 
 
 def run_events(job: Job) -> Iterator[Event]:

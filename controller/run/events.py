@@ -1,6 +1,7 @@
 """What happens during a run, as it happens.
 
-Knows: one frozen class for each kind of event. Every event has `at_s` on the run's clock.
+Knows: one frozen class for each kind of event. Every event has `at_s` on the run's clock; `input`
+is 2 where it is about the second input of a run that has two.
 Must not know: who listens (the record writer, the command line, the terminal UI).
 """
 
@@ -96,6 +97,7 @@ class RelaysSet:
     step_index: int | None
     path: tuple[PathStep, ...]
     achieved_ohms: float
+    input: int = 1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,10 +119,13 @@ class ReadingSeen:
     volts: float | None
     codes: tuple[str, ...]
     final: bool
+    input: int = 1
 
     @classmethod
-    def of(cls, reading: Reading, step: ResolvedStep, *, attempt: int, final: bool) -> ReadingSeen:
-        """Return the event of a reading."""
+    def of(
+        cls, reading: Reading, step: ResolvedStep, *, attempt: int, final: bool, number: int = 1
+    ) -> ReadingSeen:
+        """Return the event of a reading of the input of that number."""
         return cls(
             at_s=reading.at_s,
             step_index=step.index,
@@ -129,6 +134,7 @@ class ReadingSeen:
             volts=reading.volts,
             codes=reading.codes,
             final=final,
+            input=number,
         )
 
 
@@ -155,6 +161,7 @@ class LinkReported:
 
     at_s: float
     status: LinkStatus
+    input: int = 1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -162,6 +169,7 @@ class Parked:
     """The ladder acknowledged that it is parked."""
 
     at_s: float
+    input: int = 1
 
 
 @dataclass(frozen=True, kw_only=True)

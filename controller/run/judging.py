@@ -6,13 +6,16 @@ Must not know: how the reading came in, links, the rest of the run.
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+
 from controller.measurement.model import DecisionRule, Verdict
 from controller.measurement.verdict import judge
 from controller.planning.model import ResolvedStep
 from controller.readback.base import Reading
 from controller.run.model import Reason, StepResult
 
-__all__ = ["judge_reported", "judge_step", "skipped"]
+__all__ = ["disagreement_celsius", "judge_reported", "judge_step", "paired", "skipped"]
 
 
 def judge_reported(
@@ -60,6 +63,44 @@ def judge_step(
         settle_s=settle_s,
         codes=() if reading is None else reading.codes,
         reason=reason,
+    )
+
+
+def disagreement_celsius(first: StepResult, second: StepResult) -> float | None:
+    """Return how much further apart two reports are than what is expected of them; None: unknown.
+
+    That is the difference of the two errors: a pair that is set 5 degC apart agrees when its
+    reports are 5 degC apart.
+    """
+    if first.error_celsius is None or second.error_celsius is None:
+        return None
+    return second.error_celsius - first.error_celsius
+
+
+def paired(
+    first: StepResult, second: StepResult, rule: DecisionRule, largest_celsius: float | None
+) -> StepResult:
+    """Return the first result with the second in it, held against each other where a plan asks.
+
+    Both uncertainties count, root sum square: they are taken as independent, which for two ladders
+    they are but for the chart. A second result that passes by itself does not when they disagree.
+    """
+    difference = disagreement_celsius(first, second)
+    verdict, reason = second.verdict, second.reason
+    if largest_celsius is not None and difference is not None:
+        agreed = judge(
+            difference,
+            tolerance_celsius=largest_celsius,
+            uncertainty_celsius=math.hypot(
+                first.step.uncertainty_celsius, second.step.uncertainty_celsius
+            ),
+            rule=rule,
+        )
+        if agreed is not Verdict.PASS and verdict is Verdict.PASS:
+            verdict, reason = agreed, Reason.DISAGREE
+    return replace(
+        first,
+        second=replace(second, verdict=verdict, reason=reason, difference_celsius=difference),
     )
 
 

@@ -7,6 +7,7 @@ from enum import StrEnum
 
 from controller.errors import RelayKnowledge
 from controller.measurement.model import Verdict
+from controller.measurement.verdict import worst_verdict
 from controller.planning.model import ResolvedStep
 
 __all__ = ["Ending", "Reason", "RunSummary", "StepResult"]
@@ -27,6 +28,7 @@ class Reason(StrEnum):
     NO_READING = "no reading"
     UNSETTLED = "did not settle"
     NOT_EXPECTED = "expected reading not known"
+    DISAGREE = "the inputs disagree"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,7 +36,9 @@ class StepResult:
     """What came of one step. `error_celsius` is reported minus expected.
 
     `settled` is False when the settle rule ran out of time. `reason` is None where the
-    numbers say it all.
+    numbers say it all. `second` is the result of the second input, where the run has one;
+    `difference_celsius`, which stands there, is how much further apart the two reports are than
+    what is set.
     """
 
     step: ResolvedStep
@@ -46,6 +50,15 @@ class StepResult:
     settle_s: float
     codes: tuple[str, ...] = ()
     reason: Reason | None = None
+    second: StepResult | None = None
+    difference_celsius: float | None = None
+
+    @property
+    def whole_verdict(self) -> Verdict:
+        """The verdict of the step: the worse one, where it has two inputs."""
+        if self.second is None:
+            return self.verdict
+        return worst_verdict((self.verdict, self.second.verdict))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,7 +66,8 @@ class RunSummary:
     """The end of a run: counts, overall verdict, and the one sentence for people.
 
     `relays` is what is known of them at the end. `new_codes` are fault codes that the module holds
-    after the run and did not hold before it, where the readback can tell.
+    after the run and did not hold before it, where the readback can tell. `relays_of` says it for
+    each ladder of a run that has two; then `relays` is what has to worry most.
     """
 
     verdict: Verdict
@@ -66,3 +80,4 @@ class RunSummary:
     relays: RelayKnowledge
     sentence: str
     new_codes: tuple[str, ...] = field(default=(), metadata={"later": True})
+    relays_of: tuple[RelayKnowledge, ...] = field(default=(), metadata={"later": True})

@@ -289,5 +289,5 @@ class SeekRun(Job):
             unsettled=0,
             not_run=0,
             relays=relays,
-            sentence=broken_off(ending, relays, "before the end", sentence),
+            sentence=broken_off(ending, relays.value, "before the end", sentence),
         )

@@ -41,12 +41,15 @@ def run_verdict(verdict: Verdict, ended: Ending) -> Verdict:
     return verdict
 
 
-def broken_off(ended: Ending, relays: RelayKnowledge, how_far: str, sentence: str) -> str:
-    """Return the sentence of a run: where it broke off that comes first, and the relays."""
+def broken_off(ended: Ending, known: str, how_far: str, sentence: str) -> str:
+    """Return the sentence of a run: where it broke off that comes first, and the relays.
+
+    `known` says what is known of them.
+    """
     if ended is Ending.COMPLETE:
         return f"{sentence}."
     how = "Stopped" if ended is Ending.STOPPED else "Ended by a fault"
-    return f"{how} {how_far}; {relays.value}. Up to there: {_lower(sentence)}."
+    return f"{how} {how_far}; {known}. Up to there: {_lower(sentence)}."
 
 
 def step_words(step: ResolvedStep) -> str:
@@ -56,12 +59,14 @@ def step_words(step: ResolvedStep) -> str:
     return f"{step.kind.value} circuit"
 
 
-def prompt_text(step: ResolvedStep, steps: int) -> str:
-    """Ask for the reading of one step."""
+def prompt_text(step: ResolvedStep, steps: int, name: str = "") -> str:
+    """Ask for the reading of one step, of the input of that name where there are two."""
     made = f", {format_ohms(step.achieved_ohms)}" if step.kind is StepKind.TEMPERATURE else ""
+    whose = f"{name}, " if name else ""
+    asked = f"what temperature does the module report{f' for {name}' if name else ''}?"
     return (
-        f"Step {step.index + 1} of {steps}, {step_words(step)}{made}:"
-        " wait until it is steady; what temperature does the module report?"
+        f"Step {step.index + 1} of {steps}, {whose}{step_words(step)}{made}:"
+        f" wait until it is steady; {asked}"
     )
 
 
@@ -86,15 +91,17 @@ def summarize(
     ended: Ending,
     relays: RelayKnowledge,
     new_codes: tuple[str, ...] = (),
+    relays_of: tuple[RelayKnowledge, ...] = (),
 ) -> RunSummary:
     """Return the end of a run. `results` holds the one that counts of each step judged.
 
-    `new_codes` came up between the time before the run and the time after it.
+    `new_codes` came up between the time before the run and the time after it; `relays_of` is what
+    is known of each ladder, where there are two.
 
     A run that was not completed never passes: what it did not run is undecided.
     """
     not_run = len(plan.steps) - plan.first_step - len(results)
-    verdicts = [result.verdict for result in results]
+    verdicts = [result.whole_verdict for result in results]
     verdict = worst_verdict(verdicts)
     if not_run and verdict is Verdict.PASS:
         verdict = Verdict.UNDECIDED
@@ -104,27 +111,58 @@ def summarize(
         passed=verdicts.count(Verdict.PASS),
         failed=verdicts.count(Verdict.FAIL),
         undecided=verdicts.count(Verdict.UNDECIDED),
-        unsettled=sum(result.reason is Reason.UNSETTLED for result in results),
+        unsettled=sum(
+            Reason.UNSETTLED in (one.reason, None if one.second is None else one.second.reason)
+            for one in results
+        ),
         not_run=not_run,
         relays=relays,
-        sentence=_sentence(
-            results, ended=ended, not_run=not_run, relays=relays, new_codes=new_codes
+        sentence=broken_off(
+            ended,
+            _known(plan, relays, relays_of),
+            f"with {_count(not_run, 'step')} not run" if not_run else "after the last step",
+            _found_in(plan, results) + _new(new_codes),
         ),
         new_codes=new_codes,
+        relays_of=relays_of,
     )
 
 
-def _sentence(
-    results: Sequence[StepResult],
-    *,
-    ended: Ending,
-    not_run: int,
-    relays: RelayKnowledge,
-    new_codes: tuple[str, ...],
+def _known(
+    plan: ResolvedPlan, relays: RelayKnowledge, relays_of: tuple[RelayKnowledge, ...]
 ) -> str:
-    found = _found(results) + _codes(results) + _new(new_codes)
-    how_far = f"with {_count(not_run, 'step')} not run" if not_run else "after the last step"
-    return broken_off(ended, relays, how_far, found)
+    """Say what is known of the relays, of each input by name where the run has two."""
+    if plan.second is None or not relays_of:
+        return relays.value
+    each = zip((plan.input, plan.second.input), relays_of, strict=True)
+    return ", ".join(f"{name}: {known.value}" for name, known in each)
+
+
+def _found_in(plan: ResolvedPlan, results: Sequence[StepResult]) -> str:
+    """Say what was found: of each input by name where the run has two, the worse one first."""
+    if plan.second is None or not results:
+        return _found(results) + _codes(results)
+    of_second = [one.second for one in results if one.second is not None]
+    said = [
+        (
+            _RANKS[worst_verdict(one.verdict for one in each)],
+            f"{name}: {_lower(_found(each) + _codes(each))}",
+        )
+        for name, each in ((plan.input, results), (plan.second.input, of_second))
+    ]
+    apart = [one for one in of_second if one.reason is Reason.DISAGREE]
+    sentences = [text for _, text in sorted(said, key=lambda one: one[0])]
+    if apart:
+        worst = max(apart, key=lambda one: abs(one.difference_celsius or 0.0))
+        sentences.append(
+            f"the inputs disagree at {_count(len(apart), 'step')}, most at step"
+            f" {worst.step.index + 1} by {worst.difference_celsius or 0.0:+.1f} degC"
+        )
+    return "; ".join(sentences)
+
+
+_RANKS = {Verdict.FAIL: 0, Verdict.UNDECIDED: 1, Verdict.PASS: 2}
+"""The order in which two inputs are told of."""
 
 
 def _found(results: Sequence[StepResult]) -> str:
@@ -229,5 +267,5 @@ def look_summary(
         unsettled=0,
         not_run=0,
         relays=relays,
-        sentence=broken_off(ending, relays, "before the end", said),
+        sentence=broken_off(ending, relays.value, "before the end", said),
     )

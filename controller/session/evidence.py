@@ -24,13 +24,20 @@ from controller.errors import InputError
 from controller.module.model import Module
 from controller.planning.files import load_plan
 from controller.planning.plan import Plan
-from controller.records.decode import results_of
+from controller.records.decode import plan_of, results_of
 from controller.records.inputs import inputs_of
 from controller.records.reader import Record, load_record
 from controller.run.model import StepResult
 from controller.sensors.curve import Sensor
 
-__all__ = ["Evidence", "evidence_in", "evidence_of_record", "evidence_of_results", "sensor_files"]
+__all__ = [
+    "Evidence",
+    "evidence_in",
+    "evidence_of_record",
+    "evidence_of_results",
+    "input_names",
+    "sensor_files",
+]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,23 +74,36 @@ def evidence_of_results(
     return Evidence(readings=readings, sensor=sensor, module=module)
 
 
-def evidence_of_record(record: Record) -> Evidence:
-    """Return the evidence in a record. Raises InputError when its files cannot be used."""
+def evidence_of_record(record: Record, *, second: bool = False) -> Evidence:
+    """Return the evidence in a record, of its `second` input if that is asked for.
+
+    Raises InputError when its files cannot be used.
+    """
     inputs = inputs_of(record)
     results = results_of(record)
+    if second:
+        if inputs.second is None:
+            raise InputError.single("this record has one input only", where=str(record.path))
+        inputs = inputs.second
+        results = tuple(one.second for one in results if one.second is not None)
     evidence = evidence_of_results(results, inputs.plan.sensor, inputs.module, inputs.bench)
-    return replace(evidence, volts=_volts_in(record, results, evidence.readings))
+    return replace(
+        evidence, volts=_volts_in(record, results, evidence.readings, number=2 if second else 1)
+    )
 
 
 def _volts_in(
-    record: Record, results: Sequence[StepResult], readings: Readings
+    record: Record, results: Sequence[StepResult], readings: Readings, *, number: int
 ) -> StepVolts | None:
     """Return the volts that came with the readings that were judged, if any did."""
     made = {result.step.index: result.step.achieved_ohms for result in results}
     volts = {
         line["step"]: line["volts"]
         for line in record.lines
-        if line["type"] == "reading" and line["final"] and line["volts"] is not None
+        if line["type"] == "reading"
+        and line["final"]
+        and line["volts"] is not None
+        and line.get("input", 1) == number
     }
     steps = [index for index in volts if index in made]
     if not steps:
@@ -100,14 +120,21 @@ def _volts_in(
     )
 
 
-def evidence_in(path: Path, plan: Plan | Path | None = None) -> Evidence:
+def input_names(path: Path) -> tuple[str, ...]:
+    """Return the names of a record's inputs; one without a name where it has one, or is a CSV."""
+    if not _is_record(path):
+        return ("",)
+    return tuple(one.input for one in plan_of(load_record(path)).inputs)
+
+
+def evidence_in(path: Path, plan: Plan | Path | None = None, *, second: bool = False) -> Evidence:
     """Return the evidence in a record, or in a CSV file that belongs to a plan.
 
-    A record has a plan of its own: another one is passed over.
+    A record has a plan of its own: another one is passed over; `second` asks for its second input.
     Raises InputError for a file that cannot be used, and for a CSV file without its plan.
     """
     if _is_record(path):
-        return evidence_of_record(load_record(path))
+        return evidence_of_record(load_record(path), second=second)
     if plan is None:
         raise InputError.single(
             "this is not a record; a CSV file needs the plan its readings belong to",

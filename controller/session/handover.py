@@ -28,13 +28,24 @@ def page_of(
     records: Sequence[Record], told: Told | None = None, *, fahrenheit: bool = False
 ) -> str:
     """Return the page of one or several records, each with its diagnosis. Raises InputError."""
-    diagnoses: list[Words | str] = []
-    for record in records:
-        try:
-            diagnoses.append(explain(evidence_of_record(record).diagnosed()))
-        except InputError as error:
-            diagnoses.append(f"No diagnosis: {error}")
-    return report_html(records, diagnoses, told=told, fahrenheit=fahrenheit)
+    return report_html(
+        records,
+        [_diagnosed(record) for record in records],
+        of_second=[
+            _diagnosed(record, second=True) if "second" in record.opening["plan"] else None
+            for record in records
+        ],
+        told=told,
+        fahrenheit=fahrenheit,
+    )
+
+
+def _diagnosed(record: Record, *, second: bool = False) -> Words | str:
+    """Return the diagnosis of a record in words, or why there is none."""
+    try:
+        return explain(evidence_of_record(record, second=second).diagnosed())
+    except InputError as error:
+        return f"No diagnosis: {error}"
 
 
 def told_beside(record_path: Path) -> Told:

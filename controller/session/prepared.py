@@ -73,17 +73,17 @@ class Prepared:
     @property
     def extremes(self) -> bool:
         """Whether the plan puts an open or a short circuit at the input."""
-        return any(step.kind is not StepKind.TEMPERATURE for step in self.resolved.steps)
+        return bool(self.resolved.kinds - {StepKind.TEMPERATURE})
 
     @property
     def shorts(self) -> bool:
         """Whether the plan puts a short circuit at the input."""
-        return any(step.kind is StepKind.SHORT for step in self.resolved.steps)
+        return StepKind.SHORT in self.resolved.kinds
 
     @property
     def typed(self) -> bool:
-        """Whether a person types the readings."""
-        return self.bench.readback is ReadbackKind.TYPED
+        """Whether a person types the readings, or some of them."""
+        return any(one.readback is ReadbackKind.TYPED for one in self.bench.inputs)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,14 +137,28 @@ def prepare_inputs(
             key="kind",
             hint=f"run it with: rungwise {kind.verb}",
         )
+    if inputs.second is not None:
+        later = later or any(one.readback is ReadbackKind.LATER for one in inputs.bench.inputs)
+    if inputs.second is not None and (called is not None or later):
+        raise InputError.single(
+            "a plan with two inputs cannot be run with readings from "
+            + ("a log" if later else "a program's function")
+            + ": they do not say of which input they are",
+            where=str(inputs.plan.path),
+            key="second",
+            hint="run a plan for each input by itself",
+        )
     warnings = bench_warnings(inputs.bench)
     inputs = replace(inputs, bench=with_aged_drift(inputs.bench, RealClock().utc()))
     if called is not None:
         inputs = replace(inputs, bench=replace(inputs.bench, readback=ReadbackKind.CALLED))
     if later:
         inputs = _read_later(inputs)
-    if unsettled := tuple(settle_problems(inputs.plan, inputs.bench, inputs.module)):
-        raise InputError(unsettled)
+    every = (inputs,) if inputs.second is None else (inputs, inputs.second)
+    if unsettled := tuple(
+        problem for one in every for problem in settle_problems(one.plan, one.bench, one.module)
+    ):
+        raise InputError(dict.fromkeys(unsettled))
     if unseen := tuple(search_problems(inputs.plan, inputs.bench, inputs.module)):
         raise InputError(unseen)
     resolved = resolve_on(inputs.plan, inputs.bench)

@@ -53,13 +53,16 @@ class Begun:
 
 def fully_simulated(bench: BenchFile) -> bool:
     """Return whether all of a bench is simulated, so that a replay repeats it to the number."""
-    return bench.link is LinkKind.SIMULATED and bench.readback is ReadbackKind.SIMULATED
+    return all(
+        one.link is LinkKind.SIMULATED and one.readback is ReadbackKind.SIMULATED
+        for one in bench.inputs
+    )
 
 
 def takes_no_time(bench: BenchFile) -> bool:
     """Return whether nothing of a bench takes real time."""
     timeless = (ReadbackKind.SIMULATED, ReadbackKind.CALLED, ReadbackKind.LATER)
-    return bench.link is LinkKind.SIMULATED and bench.readback in timeless
+    return all(one.link is LinkKind.SIMULATED and one.readback in timeless for one in bench.inputs)
 
 
 def chosen_pace(asked: str | None, bench: BenchFile) -> str:
@@ -161,6 +164,11 @@ def with_earlier(
     whole = replace(plan, first_step=0)
     ended, relays = event.summary.ended, event.summary.relays
     summary = summarize(
-        whole, (*earlier, *now), ended=ended, relays=relays, new_codes=event.summary.new_codes
+        whole,
+        (*earlier, *now),
+        ended=ended,
+        relays=relays,
+        new_codes=event.summary.new_codes,
+        relays_of=event.summary.relays_of,
     )
     return replace(event, summary=summary)

@@ -10,7 +10,7 @@ import os
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import closing, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Self, cast
@@ -33,6 +33,9 @@ from controller.run.model import RunSummary, StepResult
 from controller.session.recording import with_earlier
 
 __all__ = ["Session", "Setup"]
+
+
+_LEFT_ALONE = "the second ladder of this bench is left alone: only plans with two inputs drive it"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,8 +85,11 @@ class Session:
         self.epilogue: Callable[[RunSummary], Iterable[Event]] | None = None
         """What is still done, parked and judged, and belongs into the record before it closes."""
         try:
+            bench = setup.bench
+            if setup.plan.second is None:
+                bench = replace(bench, second=None)  # it is not even opened
             self.bench = open_bench(
-                setup.bench,
+                bench,
                 setup.clock,
                 lines=lines,
                 write=write,
@@ -116,7 +122,7 @@ class Session:
     @property
     def relays(self) -> RelayKnowledge:
         """What is known of the relays now."""
-        return self.bench.link.relays
+        return self.bench.relays
 
     @property
     def results(self) -> tuple[StepResult, ...]:
@@ -223,6 +229,8 @@ class Session:
                     yield event
                     for text in self.setup.warnings:
                         yield NoteMade(at_s=event.at_s, kind=NoteKind.WEAR, text=text)
+                    if self.setup.bench.second is not None and self.setup.plan.second is None:
+                        yield NoteMade(at_s=event.at_s, text=_LEFT_ALONE)
                     if (said := self.setup.self_tested) is not None:
                         yield NoteMade(at_s=event.at_s, kind=NoteKind.SELF_TEST, text=said)
                 case RunFinished():
@@ -253,8 +261,15 @@ class BenchWarnings:
 
 def bench_warnings(bench: BenchFile) -> BenchWarnings:
     """Return what is to be said of a bench, as its file describes it. Raises InputError."""
+    inputs = bench.inputs
     return BenchWarnings(
-        wear=bench_wear_warnings(bench, wear_file(os.environ)),
-        self_test=self_test_warnings(bench, self_test_file(os.environ)),
-        calibration=calibration_age_warnings(bench, RealClock().utc()),
+        wear=tuple(
+            text for one in inputs for text in bench_wear_warnings(one, wear_file(os.environ))
+        ),
+        self_test=tuple(
+            text for one in inputs for text in self_test_warnings(one, self_test_file(os.environ))
+        ),
+        calibration=tuple(
+            text for one in inputs for text in calibration_age_warnings(one, RealClock().utc())
+        ),
     )

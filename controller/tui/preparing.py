@@ -98,6 +98,14 @@ def ready(
             where=str(plan_path),
             hint=f"rungwise {kind.verb} {plan_path}",
         )
+    if prepared.inputs.second is not None:
+        on = "" if bench_path is None else f" --bench {bench_path}"
+        raise InputError.single(
+            "a plan with two inputs is run from the command line, which shows both",
+            where=str(plan_path),
+            key="second",
+            hint=f"rungwise {kind.verb} {plan_path}{on}",
+        )
     return ReadyRun(
         prepared=prepared,
         record=new_record(runs, plan_path.stem),

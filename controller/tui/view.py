@@ -222,6 +222,8 @@ def after(view: RunView, event: Event) -> RunView:
     now_s = max(view.now_s, event.at_s)
     held_s = view.held_s + (now_s - view.now_s if view.phase is Phase.PAUSED else 0.0)
     view = replace(view, now_s=now_s, held_s=held_s)
+    if getattr(event, "input", 1) != 1:
+        return view  # a played record of two inputs shows the first one
     match event:
         case RunStarted():
             return replace(

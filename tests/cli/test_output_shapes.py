@@ -44,6 +44,8 @@ SITUATIONS = {
         "readings S/logs/tern-corroded.jsonl S/logs/tern-corroded.csv --record h.jsonl",
         1,
     ),
+    "plan, two inputs": ("plan S/coolant-and-air.toml", 0),
+    "sweep, two inputs": ("sweep S/coolant-and-air.toml --record i.jsonl", 0),
     "seek": ("seek S/fan-seek.toml --record d.jsonl", 0),
     "set": ("set 2k5", 0),
     "set open": ("set open --bench S/benches/simulated.toml", 0),

@@ -1,0 +1,63 @@
+"""Two ladders on one bench: what they must not share, and whether one may wait for the other.
+
+Knows: bench files of two ladders, how long a link may wait for an answer.
+Must not know: plans, how a run feeds its ladders.
+"""
+
+from __future__ import annotations
+
+import math
+
+from controller.bench.model import BenchFile
+from controller.documents import Table
+from controller.links.session_link import LONGEST_EXCHANGE_S
+
+__all__ = ["least_hold_off_ms", "pair_problems"]
+
+_FED_AFTER = 1 / 3
+"""The share of a hold-off after which a run feeds it (`controller.run.ends`)."""
+
+
+def least_hold_off_ms() -> int:
+    """Return the shortest hold-off that lasts while the other ladder answers to its last try.
+
+    It is fed when a third of it has passed; just then the other link may begin to wait. Where both
+    links fail to answer at once it may run out: then both ladders park, and the run ends.
+    """
+    return math.ceil(LONGEST_EXCHANGE_S * 1000 / (1 - _FED_AFTER))
+
+
+def pair_problems(second: Table, first: BenchFile | None, other: BenchFile | None) -> None:
+    """Note why two ladders cannot be driven in one run. None: a bench that could not be read."""
+    if first is None or other is None:
+        return
+    root = second.document
+    for bench, place in ((first, ""), (other, "second.")):
+        if bench.board is not None:
+            root.problem(
+                f"{place}link.kind",
+                "the host times every change of this board, which leaves no time for a second"
+                " ladder",
+                hint="both ladders of a bench need the firmware, or a simulated link",
+            )
+        elif bench.hold_off_ms < (least_ms := least_hold_off_ms()):
+            root.problem(
+                f"{place}hold_off_ms",
+                f"{bench.hold_off_ms} ms may run out while the other ladder's link waits: it gives"
+                f" an answer up to {LONGEST_EXCHANGE_S * 1000:.0f} ms, begun when a third of the"
+                " hold-off has passed",
+                hint=f"write {least_ms} or more",
+            )
+    if first.url is not None and first.url == other.url:
+        root.problem(
+            "second.link.url",
+            f"both ladders cannot stand at one port, {first.url}",
+            hint="`rungwise links` lists the ports",
+        )
+    channels = [one.can.channel for one in (first, other) if one.can is not None]
+    if len(channels) == 2 and channels[0] == channels[1]:
+        root.problem(
+            "second.readback.channel",
+            f"both readbacks cannot have the bus at {channels[0]} to themselves",
+            hint='another adapter, or kind = "typed" for one of the two',
+        )
