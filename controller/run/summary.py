@@ -11,7 +11,7 @@ from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.run.model import Ending, Reason, RunSummary, StepResult
 from controller.units import format_ohms
 
-__all__ = ["look_summary", "prompt_text", "result_words", "step_words", "summarize"]
+__all__ = ["look_summary", "nudge_text", "prompt_text", "result_words", "step_words", "summarize"]
 
 
 def step_words(step: ResolvedStep) -> str:
@@ -28,6 +28,12 @@ def prompt_text(step: ResolvedStep, steps: int) -> str:
         f"Step {step.index + 1} of {steps}, {step_words(step)}{made}:"
         " wait until it is steady; what temperature does the module report?"
     )
+
+
+def nudge_text(step: ResolvedStep, ohms: float, celsius: float | None) -> str:
+    """Say what is at the input in place of a step's value, and that nothing is judged there."""
+    made = "" if celsius is None else f" = {celsius:.1f} degC"
+    return f"nudged beside step {step.index + 1}: {format_ohms(ohms)}{made}, not judged"
 
 
 def result_words(result: StepResult) -> str:
