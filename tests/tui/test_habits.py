@@ -169,7 +169,7 @@ def test_an_action_is_found_by_words_of_its_name(helper) -> None:  # type: ignor
     helper.run(body())
 
 
-@pytest.mark.parametrize("width", [60, 80, 140])
+@pytest.mark.parametrize("width", [60, 80, pytest.param(140, marks=pytest.mark.soak)])
 def test_the_line_of_keys_never_loses_stop_help_enter_and_quit(helper, width: int) -> None:  # type: ignore[no-untyped-def]
     async def body() -> None:
         app = helper.app()

@@ -519,7 +519,7 @@ def test_a_live_resize_keeps_everything_in_sight(helper) -> None:  # type: ignor
         async with app.run_test(size=(80, 24)) as pilot:
             await to_ready(helper, pilot, 0)
             await start(helper, pilot, asks=True)
-            for size in ((140, 45), (60, 20), (200, 60), (80, 24)):
+            for size in ((140, 45), (60, 20), (80, 24)):
                 await pilot.resize_terminal(*size)
                 await pilot.pause(0.2)
                 for selector in ("StatusLine", "#reading", "#question"):
@@ -576,6 +576,7 @@ def test_device_and_file_text_is_shown_as_it_is(helper, tmp_path: Path) -> None:
     helper.run(body())
 
 
+@pytest.mark.soak
 def test_ascii_leaves_nothing_but_ascii_on_the_screen(helper) -> None:  # type: ignore[no-untyped-def]
     async def body() -> None:
         app = helper.app(clock=helper.fast(5.0), ascii_only=True)

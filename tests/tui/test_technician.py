@@ -15,10 +15,11 @@ from controller.session.findings import diagnosis_lines
 from controller.session.handover import keep_told, page_beside, told_beside
 from controller.session.prepared import prepare
 from controller.tui.app import RungwiseApp
-from controller.tui.dialogs import Ask
+from controller.tui.dialogs import Ask, ask_cautions
 from controller.tui.hookup import hookup_parts
 from controller.tui.preparing import ReadyRun, telling_plan
 from controller.tui.scale import Scale
+from controller.tui.screens.choose import ChooseScreen
 from controller.tui.screens.ready import ReadyScreen, ready_parts
 from controller.tui.screens.record import load
 from controller.tui.screens.run import RunScreen
@@ -26,6 +27,7 @@ from controller.tui.screens.said import SaidForm
 from controller.tui.sentences import finding_on, sentence_on
 from controller.tui.view import Phase
 from controller.tui.widgets.answer import AnswerBox, ReadingInput
+from tests.tui.conftest import drawn
 
 ROOT = Path(__file__).parents[2]
 WORKSHOP = Path(__file__).with_name("workshop")
@@ -432,6 +434,34 @@ def test_no_degc_is_left_in_what_is_found_in_recorded_runs() -> None:
                 assert float(now) == pytest.approx(1.8 * float(was), abs=0.06)
                 differences += 1
     assert differences  # else nothing was looked at
+
+
+def test_no_caution_is_out_of_reach_in_a_small_window(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app()
+        async with app.run_test(size=(60, 18)) as pilot:
+            await helper.at(pilot, ChooseScreen)
+            asked = ask_cautions(0.002, 0.0025)
+            app.push_screen(asked)
+            more = "more below: Down shows it"
+            await helper.until(pilot, lambda: more in drawn(pilot))
+            assert "Cooling fans" in drawn(pilot)
+            assert "draws 2 mA" not in drawn(pilot)  # the last one
+            for _ in range(3):
+                await pilot.press("down")
+            await helper.until(pilot, lambda: "draws 2 mA" in drawn(pilot))
+            await helper.until(pilot, lambda: more not in drawn(pilot))
+            for size in ((140, 45), (80, 24)):  # there all of them have room, and no key is needed
+                await pilot.resize_terminal(*size)
+                await helper.until(
+                    pilot, lambda: "Cooling fans" in drawn(pilot) and "draws 2 mA" in drawn(pilot)
+                )
+                assert more not in drawn(pilot)
+            await pilot.press("down", "enter")  # nothing to scroll: the other button
+            await helper.at(pilot, ChooseScreen)
+            assert app.mistakes == []
+
+    helper.run(body())
 
 
 def test_the_bell_rings_at_question_fail_and_end_only(helper, harbour: Path) -> None:  # type: ignore[no-untyped-def]

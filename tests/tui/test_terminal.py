@@ -359,6 +359,7 @@ def test_a_board_that_is_unplugged_ends_the_run_in_words(bench: Path, device: Pt
         terminal.close()
 
 
+@pytest.mark.soak
 def test_a_port_that_is_held_is_said_to_be_held(bench: Path, device: PtyDevice) -> None:
     holder = subprocess.Popen(
         [

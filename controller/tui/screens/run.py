@@ -169,7 +169,9 @@ class RunScreen(RunEnd):
                 ends = self._engine.clock.utc().astimezone() + timedelta(seconds=left)
                 told += f", until {ends:%H:%M}"
         share = done / total if total else 0.0
-        self.query_one("#progress", PartsLine).show([Part(bar(share, 24), Tone.ACTIVE), Part(told)])
+        self.query_one("#progress", PartsLine).show(
+            [Part(bar(share, 24 if self.size.width >= 80 else 6), Tone.ACTIVE), Part(told)]
+        )
         counts, health = facts(view, self.shell.scale)
         self.query_one("#counts", PartsLine).show([counts])
         self.query_one("#health", PartsLine).show([health])
