@@ -126,6 +126,11 @@ class Helper:
                 pytest.fail(f"it never came true; the screen shows\n{drawn(pilot)}")
             await pilot.pause(0.04)  # type: ignore[attr-defined]
 
+    @staticmethod
+    def drawn(pilot: Any) -> str:
+        """Return what stands on the screen, and what the run has come to."""
+        return drawn(pilot)
+
     async def at(self, pilot: Any, kind: type[Screen[Any]]) -> None:
         """Wait until a screen or dialog of a kind is on top and has been filled."""
         app = pilot.app

@@ -27,7 +27,6 @@ from controller.tui.screens.said import SaidForm
 from controller.tui.sentences import finding_on, sentence_on
 from controller.tui.view import Phase
 from controller.tui.widgets.answer import AnswerBox, ReadingInput
-from tests.tui.conftest import drawn
 
 ROOT = Path(__file__).parents[2]
 WORKSHOP = Path(__file__).with_name("workshop")
@@ -444,19 +443,23 @@ def test_no_caution_is_out_of_reach_in_a_small_window(helper) -> None:  # type: 
             asked = ask_cautions(0.002, 0.0025)
             app.push_screen(asked)
             more = "more below: Down shows it"
-            await helper.until(pilot, lambda: more in drawn(pilot))
-            assert "Cooling fans" in drawn(pilot)
-            assert "draws 2 mA" not in drawn(pilot)  # the last one
+            await helper.until(pilot, lambda: more in helper.drawn(pilot))
+            assert "Cooling fans" in helper.drawn(pilot)
+            assert "draws 2 mA" not in helper.drawn(pilot)  # the last one
             for _ in range(3):
                 await pilot.press("down")
-            await helper.until(pilot, lambda: "draws 2 mA" in drawn(pilot))
-            await helper.until(pilot, lambda: more not in drawn(pilot))
+            await helper.until(pilot, lambda: "draws 2 mA" in helper.drawn(pilot))
+            await helper.until(pilot, lambda: more not in helper.drawn(pilot))
             for size in ((140, 45), (80, 24)):  # there all of them have room, and no key is needed
                 await pilot.resize_terminal(*size)
                 await helper.until(
-                    pilot, lambda: "Cooling fans" in drawn(pilot) and "draws 2 mA" in drawn(pilot)
+                    pilot,
+                    lambda: (
+                        "Cooling fans" in helper.drawn(pilot)
+                        and "draws 2 mA" in helper.drawn(pilot)
+                    ),
                 )
-                assert more not in drawn(pilot)
+                assert more not in helper.drawn(pilot)
             await pilot.press("down", "enter")  # nothing to scroll: the other button
             await helper.at(pilot, ChooseScreen)
             assert app.mistakes == []
