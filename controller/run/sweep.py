@@ -115,10 +115,12 @@ class SweepRun(Job):
     def nudge(self, beside: Setting) -> None:
         """Put a value beside the step's at the output; any other wish goes back to the step.
 
-        It was found from the state that is latched then. No reading is taken there.
+        It was found from the state that is latched then. No reading is taken there. A run that
+        is paused goes on with it.
         """
         self._nudges.append(beside)
         self._intents.wish(Intent.NUDGE)
+        self._intents.resume()
 
     # The script: what a run does, in order. Each yield hands the events so far to the caller.
 

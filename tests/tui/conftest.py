@@ -24,6 +24,9 @@ from controller.tui.preparing import ReadyRun, ready
 from controller.tui.view import Phase
 from controller.tui.widgets.answer import AnswerBox
 
+WAITING = (Phase.ASKING, Phase.PAUSED, Phase.NUDGED)
+"""Where a run goes on only when a person wants it to, a nudge for a minute."""
+
 WORKSHOP = Path(__file__).with_name("workshop")
 
 
@@ -76,7 +79,7 @@ class ObligingClock(VirtualClock):
         """Move time forward and wait for its share."""
         super().sleep_s(seconds)
         if seconds > 0:
-            time.sleep(0.02 if self.waits() else seconds / self.speed)
+            time.sleep(0.05 if self.waits() else seconds / self.speed)
 
 
 @dataclass
@@ -105,7 +108,7 @@ class Helper:
         )
         app.animation_level = "none"
         if isinstance(clock, ObligingClock):
-            clock.waits = lambda: app.picture.view.phase in (Phase.ASKING, Phase.PAUSED)
+            clock.waits = lambda: app.picture.view.phase in WAITING
         return app
 
     @staticmethod

@@ -221,6 +221,38 @@ def test_a_nudge_beside_a_step_is_no_reading(helper) -> None:  # type: ignore[no
     helper.run(body())
 
 
+def test_a_sweep_is_nudged_while_it_runs_and_while_it_is_paused(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast(5.0))
+        async with app.run_test(size=(80, 24)) as pilot:
+            await to_ready(helper, pilot, 1)
+            await start(helper, pilot, asks=False)
+            await helper.until(pilot, lambda: app.picture.view.done >= 1)
+            for paused in (False, True):
+                if paused:
+                    await pilot.press("p")
+                    await helper.until(pilot, lambda: app.picture.view.phase is Phase.PAUSED)
+                for _ in range(20):  # where the relays just move, a person presses again
+                    await pilot.press("ctrl+down")
+                    await helper.until(pilot, lambda: not app.screen._nudging)
+                    if not app._notifications:
+                        break
+                    app.clear_notifications()
+                await helper.until(pilot, lambda: app.picture.view.phase is Phase.NUDGED)
+                await helper.until(pilot, lambda: "NUDGED" in shown(app.screen, "#headline"))
+                step, done = app.picture.view.step, app.picture.view.done
+                await pilot.press("f5")
+                await helper.until(pilot, lambda done=done: app.picture.view.done > done)
+                assert app.picture.view.results[step.index].attempt >= 2
+            app.clock.speed = 1000.0
+            await helper.until(pilot, lambda: not app.driving)
+            assert app.picture.view.done == 21
+            assert app.mistakes == []
+        assert replay(load_record(app.record_path)).recorded[-1].step.index == 20
+
+    helper.run(body())
+
+
 def test_values_by_hand(helper) -> None:  # type: ignore[no-untyped-def]
     async def body() -> None:
         app = helper.app(clock=helper.fast())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Iterable
 from datetime import timedelta
 from typing import TYPE_CHECKING, ClassVar, cast
@@ -13,9 +14,9 @@ from textual.widget import Widget
 from textual.widgets import Input
 
 from controller.clock import RealClock
-from controller.errors import RungwiseError
+from controller.errors import InputError, RungwiseError
 from controller.measurement.model import Verdict
-from controller.planning.model import StepKind
+from controller.planning.model import ResolvedStep, StepKind
 from controller.session.handover import forget_told
 from controller.session.nudges import Nudger
 from controller.tui.ending import worth_a_sound
@@ -85,6 +86,7 @@ class RunScreen(RunEnd):
         )
         self._failed_at = -1
         self._nudger = Nudger(run.prepared)
+        self._nudging = False
         self._shown: RunView | None = None
         self._doubted: int | None = None
 
@@ -311,19 +313,36 @@ class RunScreen(RunEnd):
         """Begin the step again."""
         self._wish(lambda run: run.redo())
 
-    @work(group="nudge", exclusive=True, exit_on_error=False)
+    @work(group="nudge", exit_on_error=False)
     async def action_nudge(self, direction: int) -> None:
         """Put a value a little beside the step's at the output; nothing is judged there."""
-        view, run = self._engine.picture.view, self._run
-        if run is None or view.set_state is None or view.step is None:
+        run = self._run
+        if run is None or self._nudging:
             return
-        step, start = view.step, view.set_state
+        was_paused = self._engine.picture.view.phase is Phase.PAUSED
+        self._nudging = True
         try:
+            run.pause()  # else the step could be over before the value is found
+            step, start = await self._standing()
             beside = await self.in_background(lambda: self._nudger.beside(step, start, direction))
+            self._wish(lambda run: run.nudge(beside))
         except RungwiseError as error:
             self.shell.say(str(error), Tone.DOUBT)
-            return
-        self._wish(lambda run: run.nudge(beside))
+            if not was_paused:
+                run.resume()
+        finally:
+            self._nudging = False
+
+    async def _standing(self) -> tuple[ResolvedStep, int]:
+        """Return the step under way and the state that is latched, once the run holds still."""
+        for _ in range(100):
+            view = self._engine.picture.view
+            if view.phase is Phase.PAUSED:
+                if view.step is None or view.set_at_s is None or view.set_state is None:
+                    break
+                return view.step, view.set_state
+            await asyncio.sleep(0.02)
+        raise InputError.single("the relays move", hint="nudge again once the value stands")
 
     def _wish(self, wish: Callable[[SweepRun], None]) -> None:
         """Ask for another step; what stands half typed was meant for this one."""
