@@ -84,7 +84,7 @@ ToastRack { dock: top; align: right top; margin-top: 1; margin-bottom: 0; }
 .ask #box { width: 76; max-width: 96%; height: auto; max-height: 100%; border: heavy $accent;
             background: $surface; padding: 0 1; }
 .ask #ask-title { background: $surface; padding: 0 1; }
-.ask #reasons { height: auto; scrollbar-gutter: stable; }
+.ask #reasons { height: auto; }
 .ask #more { height: 1; display: none; }
 .ask #more.-shown { display: block; }
 .ask #actions { height: 14; text-wrap: nowrap; text-overflow: ellipsis; }

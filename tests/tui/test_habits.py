@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -209,3 +211,18 @@ def test_help_names_only_keys_with_an_explanation_of_ours(helper) -> None:  # ty
 def test_the_theme_is_one_of_three_of_our_own() -> None:
     app = RungwiseApp(WORKSHOP, theme=None)
     assert app.theme in {DARK.name, LIGHT.name, SIXTEEN.name}
+
+
+def test_nothing_heavy_is_loaded_before_the_first_frame() -> None:
+    """Loading numpy alone takes as long as a bare screen."""
+    code = (
+        "import os, sys; from pathlib import Path; from controller.tui.app import RungwiseApp;"
+        " from controller.tui.remembered import memory_file;"
+        " RungwiseApp(Path('.'), memory=memory_file(os.environ));"
+        " print([m for m in ('numpy', 'scipy', 'serial', 'textual_plot', 'controller.planning',"
+        " 'controller.ladder') if m in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=120
+    )
+    assert done.stdout.strip() == "[]"
