@@ -54,6 +54,7 @@ def read_csv_table(
     _check_header(names, columns, foreign_units or {}, where=where, line=number, hint=hint)
     found: dict[str, list[float]] = {column: [] for column in columns}
     problems: list[Problem] = []
+    empty: list[tuple[int, str]] = []
     for number, line in lines[1:]:
         fields = _fields(line, delimiter, where, number)
         if len(fields) != len(names):
@@ -70,6 +71,9 @@ def read_csv_table(
             continue
         row = dict(zip(names, fields, strict=True))
         for column, read in columns.items():
+            if not row[column].strip():
+                empty.append((number, column))
+                continue
             try:
                 found[column].append(read(_with_point(row[column], delimiter)))
             except InputError as error:
@@ -79,6 +83,18 @@ def read_csv_table(
                     )
                     for one in error.problems
                 ]
+    if empty:  # one sentence for all: a table that was never filled in has nothing else
+        rows = f"{len(empty)} fields are" if len(empty) > 1 else "a field is"
+        first, column = empty[0]
+        problems.append(
+            Problem(
+                message=f"{rows} still empty, the first one here",
+                where=where,
+                key=column,
+                line=first,
+                hint="fill it in, or take the line out",
+            )
+        )
     if problems:
         raise InputError(problems)
     if len(lines) == 1:

@@ -40,7 +40,8 @@ def read_regular(path: Path, *, most_bytes: int = MOST_INPUT_BYTES) -> bytes:
         raise InputError.single(f"cannot be read: {reason}", where=where) from None
     if len(data) > most_bytes:
         raise InputError.single(
-            f"is larger than the {most_bytes >> 20} MB that are read of such a file", where=where
+            f"is larger than {most_bytes >> 20} MB, the most that is read from such a file",
+            where=where,
         )
     return data
 

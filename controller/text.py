@@ -21,6 +21,8 @@ def clean(text: str) -> str:
     Escape sequences, carriage returns and direction marks in a device's name or a file would
     otherwise act on the terminal.
     """
+    if text.replace("\n", "").isprintable():  # nearly always, and some thirty times as fast
+        return text
     return "".join(
         "?" if char != "\n" and unicodedata.category(char) in ("Cc", "Cf", "Cs") else char
         for char in text

@@ -108,7 +108,7 @@ def _refuse_decimal_comma(text: str, what: str) -> None:
     match = _DECIMAL_COMMA.fullmatch(text.strip())
     if match is not None:
         raise InputError.single(
-            f"{text!r} has a comma, which may be a decimal point or part thousands",
+            f"{text!r} has a comma, which may be a decimal sign or a thousands separator",
             where=what,
             hint=f"write {match[1]}.{match[2]}{match[3]} or {match[1]}{match[2]}{match[3]}",
         )

@@ -70,8 +70,8 @@ from __future__ import annotations
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from controller import __version__
-    from controller.bench.files import BenchFile
-    from controller.diagnosis import Diagnosis, Words, explain
+    from controller.bench.model import BenchFile
+    from controller.diagnosis import Diagnosis, Words
     from controller.errors import InputError, LinkError, ReadbackError, RungwiseError
     from controller.ladder.model import Ladder
     from controller.measurement.model import Verdict
@@ -93,7 +93,7 @@ if TYPE_CHECKING:
         read_record,
     )
     from rungwise._results import Result, describe, result_of
-    from rungwise._verbs import diagnose, judge, replay, resolve, run
+    from rungwise._verbs import diagnose, explain, judge, replay, resolve, run
     from rungwise.pytest_plugin import steps
 
 __all__ = [
@@ -140,8 +140,8 @@ __all__ = [
 
 _HOMES = {
     "controller": ("__version__",),
-    "controller.bench.files": ("BenchFile",),
-    "controller.diagnosis": ("Diagnosis", "Words", "explain"),
+    "controller.bench.model": ("BenchFile",),
+    "controller.diagnosis": ("Diagnosis", "Words"),
     "controller.errors": ("InputError", "LinkError", "ReadbackError", "RungwiseError"),
     "controller.ladder.model": ("Ladder",),
     "controller.measurement.model": ("Verdict",),
@@ -163,7 +163,7 @@ _HOMES = {
         "read_record",
     ),
     "rungwise._results": ("Result", "describe", "result_of"),
-    "rungwise._verbs": ("diagnose", "judge", "replay", "resolve", "run"),
+    "rungwise._verbs": ("diagnose", "explain", "judge", "replay", "resolve", "run"),
     "rungwise.pytest_plugin": ("steps",),
 }
 """Where each public name lives."""

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import os
-from pathlib import Path
 from typing import TypeAlias
 
-from controller.bench.files import BenchFile
+from controller.bench.model import BenchFile
 from controller.ladder.model import Ladder
 from controller.module.model import Module
 from controller.planning.plan import Plan
 from controller.records.reader import Record
 from controller.sensors.curve import Sensor
+from rungwise._given import path_given
 
 __all__ = [
     "AnyPath",
@@ -34,7 +34,7 @@ def load_plan(path: AnyPath) -> Plan:
     """
     from controller.planning.files import load_plan
 
-    return load_plan(Path(path))
+    return load_plan(path_given(path, "path"))
 
 
 def load_bench(path: AnyPath) -> BenchFile:
@@ -44,28 +44,28 @@ def load_bench(path: AnyPath) -> BenchFile:
     """
     from controller.bench.files import load_bench
 
-    return load_bench(Path(path))
+    return load_bench(path_given(path, "path"))
 
 
 def load_ladder(path: AnyPath) -> Ladder:
     """Read a ladder. Raises InputError with every problem found."""
     from controller.ladder.files import load_ladder
 
-    return load_ladder(Path(path))
+    return load_ladder(path_given(path, "path"))
 
 
 def load_sensor(path: AnyPath) -> Sensor:
     """Read a sensor; `sensor.curve` converts both ways. Raises InputError with every problem."""
     from controller.sensors.files import load_sensor
 
-    return load_sensor(Path(path))
+    return load_sensor(path_given(path, "path"))
 
 
 def load_module(path: AnyPath) -> Module:
     """Read a module, and the sensor it names. Raises InputError with every problem found."""
     from controller.module.files import load_module
 
-    return load_module(Path(path))
+    return load_module(path_given(path, "path"))
 
 
 def read_record(path: AnyPath) -> Record:
@@ -75,4 +75,4 @@ def read_record(path: AnyPath) -> Record:
     """
     from controller.records.reader import load_record
 
-    return load_record(Path(path))
+    return load_record(path_given(path, "path"))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from controller.bench.files import BenchFile
+from controller.bench.model import BenchFile
 from controller.errors import RelayKnowledge
 from controller.measurement.model import Verdict
 from controller.module.model import Module
@@ -15,8 +15,9 @@ from controller.records.decode import plan_of, results_of
 from controller.records.inputs import inputs_of
 from controller.records.reader import Record, load_record
 from controller.run.model import Ending, StepResult
-from controller.run.summary import result_words, step_words, summarize
+from controller.run.summary import result_words, run_verdict, step_words, summarize
 from rungwise._files import AnyPath
+from rungwise._given import path_given, wrong
 
 __all__ = ["Result", "describe", "result_of"]
 
@@ -58,7 +59,10 @@ def describe(step: StepResult) -> str:
     """Say what came of one step: number, what was at the input, verdict, and why.
 
     ``step 7, 40.0 degC: fail, reported 30.0 where 40.0 degC was expected (error -10.0, ...)``.
+    Raises InputError for what is no StepResult.
     """
+    if not isinstance(step, StepResult):
+        raise wrong("must be a StepResult", step, "step")
     why = "" if step.reason is None else f"{step.reason.value}; "
     return (
         f"step {step.step.index + 1}, {step_words(step.step)}: {step.verdict.value}, {why}"
@@ -72,22 +76,25 @@ def result_of(record: Record | AnyPath) -> Result:
     Raises InputError when the record is damaged or was not made from a plan.
     """
     if not isinstance(record, Record):
-        record = load_record(Path(record))
+        record = load_record(path_given(record, "record"))
     inputs, resolved, steps = inputs_of(record), plan_of(record), results_of(record)
     closing = record.closing
     if closing is None:
         cut = summarize(resolved, steps, ended=Ending.STOPPED, relays=RelayKnowledge.UNKNOWN)
-        verdict, ended = cut.verdict, None
+        verdict, ended, fault = cut.verdict, None, None
         sentence = f"The record was cut off. {cut.sentence}"
     else:
         verdict, ended = Verdict(closing["verdict"]), Ending(closing["ended"])
+        fault = _fault_of(record) if ended is Ending.FAULT else None
+        verdict = run_verdict(verdict, ended)  # versions before this one let such a run pass
         sentence = str(closing["sentence"])
-    faults = [str(line["message"]) for line in record.lines if line["type"] == "fault"]
+        if fault is not None:
+            sentence = f"{fault}. {sentence}"
     return Result(
         verdict=verdict,
         sentence=sentence,
         ended=ended,
-        fault=faults[-1] if faults and ended is Ending.FAULT else None,
+        fault=fault,
         record=record.path,
         warnings=resolved.warnings,
         steps=steps,
@@ -95,3 +102,9 @@ def result_of(record: Record | AnyPath) -> Result:
         plan=inputs.plan,
         bench=inputs.bench,
     )
+
+
+def _fault_of(record: Record) -> str | None:
+    """Return what failed last, and what was known of the relays then."""
+    faults = [line for line in record.lines if line["type"] == "fault"]
+    return f"{faults[-1]['message']}; {faults[-1]['relays']}" if faults else None

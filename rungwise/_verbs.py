@@ -5,15 +5,16 @@ A plan or a bench may be given as a path, or as loaded before (and changed since
 
 from __future__ import annotations
 
-import math
 import os
 import sys
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 
-from controller.bench.files import BenchFile, default_bench, load_bench
+from controller.bench.default import default_bench
+from controller.bench.files import load_bench
+from controller.bench.model import BenchFile
 from controller.cautions import CAUTIONS_TITLE, cautions_with, short_circuit_sentence
-from controller.diagnosis import Diagnosis
+from controller.diagnosis import Diagnosis, Words
+from controller.diagnosis import explain as in_words
 from controller.errors import InputError, RelayKnowledge
 from controller.planning.files import load_plan
 from controller.planning.model import ResolvedPlan
@@ -41,9 +42,10 @@ from controller.session.prepared import Prepared, prepare_inputs
 from controller.session.recording import chosen_pace, clock_of
 from controller.session.session import Session
 from rungwise._files import AnyPath
+from rungwise._given import checked, items_given, path_given, readings_given, wrong
 from rungwise._results import Result
 
-__all__ = ["diagnose", "judge", "replay", "resolve", "run"]
+__all__ = ["diagnose", "explain", "judge", "replay", "resolve", "run"]
 
 
 def resolve(plan: Plan | AnyPath, bench: BenchFile | AnyPath | None = None) -> ResolvedPlan:
@@ -85,8 +87,11 @@ def run(
     what is known of the relays. Raises InputError when nothing was driven, RecordError when the
     record could not be written on, and KeyboardInterrupt after parking.
     """
+    if readback is not None and not callable(readback):
+        raise wrong("must be a function of ohms and degC", readback, "readback")
+    path = None if record is None else path_given(record, "record")
     inputs = _inputs(plan, bench)
-    if record is not None and not inputs.files:
+    if path is not None and not inputs.files:
         raise InputError.single(
             "a record keeps the text of the files it was made from",
             where="record",
@@ -96,7 +101,6 @@ def run(
     if prepared.bench.drives_hardware:
         _show_cautions(prepared, cautions_read=cautions_read)
     pace = chosen_pace(None, prepared.bench)
-    path = None if record is None else Path(record)
     setup = sweeping(prepared, record=path, pace=pace, clock=clock_of(pace))
     fault = None
     with Session(setup) as session:
@@ -134,20 +138,14 @@ def judge(
     well that is known, is the bench's. Raises InputError when plan and readings do not match.
     """
     inputs = _inputs(plan, bench)
+    readings = readings_given(reported_celsius, "reported_celsius")
     resolved = resolve_on(inputs.plan, inputs.bench)
-    if len(reported_celsius) != len(resolved.steps):
+    if len(readings) != len(resolved.steps):
         raise InputError.single(
-            f"{len(reported_celsius)} readings for {len(resolved.steps)} steps",
+            f"{len(readings)} readings for {len(resolved.steps)} steps",
             where="reported_celsius",
             hint="one for each step in the order of the plan, None where there was none",
         )
-    for index, celsius in enumerate(reported_celsius):
-        if celsius is not None and not math.isfinite(celsius):
-            raise InputError.single(
-                f"{celsius!r} is not a temperature",
-                where=f"reported_celsius[{index}]",
-                hint="write None where the module reported nothing",
-            )
     steps = tuple(
         judge_step(
             step,
@@ -157,7 +155,7 @@ def judge(
             settled=True,
             settle_s=0.0,
         )
-        for step, celsius in zip(resolved.steps, reported_celsius, strict=True)
+        for step, celsius in zip(resolved.steps, readings, strict=True)
     )
     summary = summarize(resolved, steps, ended=Ending.COMPLETE, relays=RelayKnowledge.NOT_DRIVEN)
     return Result(
@@ -182,6 +180,8 @@ def replay(record: Record | AnyPath, *, readback: ReadbackFunction | None = None
     """
     from controller.records.replay import replay
 
+    if readback is not None and not callable(readback):
+        raise wrong("must be a function of ohms and degC", readback, "readback")
     return replay(_record(record), called=readback)
 
 
@@ -201,11 +201,20 @@ def diagnose(
     from controller.cli.gather import gathered
     from controller.sensors.files import load_sensor
 
-    named = list(candidates)
-    sensors = [one for one in named if isinstance(one, Sensor)]
-    files = [Path(one) for one in named if not isinstance(one, Sensor)]
+    if isinstance(candidates, Sensor | str | os.PathLike):
+        candidates = [candidates]  # one by itself: its letters are not meant
+    named = list(items_given(candidates, "candidates"))
+    sensors = [checked(one, "candidates") for one in named if isinstance(one, Sensor)]
+    files = [path_given(one, "candidates") for one in named if not isinstance(one, Sensor)]
     sensors += gathered(load_sensor, sensor_files(files))
     return _evidence(readings, plan).diagnosed(sensors)
+
+
+def explain(diagnosis: Diagnosis) -> Words:
+    """Return a diagnosis in words: what it means, where to look. Raises InputError."""
+    if not isinstance(diagnosis, Diagnosis):
+        raise wrong("must be a Diagnosis", diagnosis, "diagnosis")
+    return in_words(diagnosis)
 
 
 def _evidence(readings: Result | Record | AnyPath, plan: Plan | AnyPath | None) -> Evidence:
@@ -215,25 +224,31 @@ def _evidence(readings: Result | Record | AnyPath, plan: Plan | AnyPath | None) 
         )
     if isinstance(readings, Record):
         return evidence_of_record(readings)
-    return evidence_in(
-        Path(readings), plan if plan is None or isinstance(plan, Plan) else Path(plan)
-    )
+    if isinstance(plan, Plan):
+        plan = checked(plan, "plan")
+    elif plan is not None:
+        plan = path_given(plan, "plan")
+    return evidence_in(path_given(readings, "readings"), plan)
 
 
 def _record(record: Record | AnyPath) -> Record:
-    return record if isinstance(record, Record) else load_record(Path(record))
+    return record if isinstance(record, Record) else load_record(path_given(record, "record"))
 
 
 def _inputs(plan: Plan | AnyPath, bench: BenchFile | AnyPath | None) -> Inputs:
     """Return plan and bench; only what is read from paths comes with the text of its files."""
     if not isinstance(plan, Plan) and not isinstance(bench, BenchFile):
-        return load_inputs(Path(plan), None if bench is None else Path(bench))
+        return load_inputs(
+            path_given(plan, "plan"), None if bench is None else path_given(bench, "bench")
+        )
     if not isinstance(plan, Plan):
-        plan = load_plan(Path(plan))
+        plan = load_plan(path_given(plan, "plan"))
+    plan = checked(plan, "plan")
     if bench is None:
         bench = plan.bench_path or default_bench(plan.sensor, plan.module)
     if not isinstance(bench, BenchFile):
-        bench = load_bench(Path(os.fspath(bench)))
+        bench = load_bench(path_given(bench, "bench"))
+    bench = checked(bench, "bench")
     return Inputs(plan=plan, bench=bench, files={})
 
 

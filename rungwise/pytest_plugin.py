@@ -14,6 +14,7 @@ Rungwise is installed; everything else is loaded when a test asks for it.
 from __future__ import annotations
 
 import os
+from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 import pytest
@@ -22,7 +23,7 @@ import rungwise
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
+    from types import TracebackType
     from typing import TypeAlias
 
     from controller.planning.model import ResolvedPlan, ResolvedStep
@@ -73,16 +74,21 @@ def rungwise_run(request: pytest.FixtureRequest) -> Callable[..., rungwise.Resul
         cautions_read: bool = False,
     ) -> rungwise.Result:
         __tracebackhide__ = True
-        result = rungwise.run(
-            _placed(request.config, plan),
-            _placed(request.config, bench),
-            readback=readback,
-            record=_placed(request.config, record),
-            cautions_read=cautions_read,
-        )
+        try:
+            result = rungwise.run(
+                _placed(request.config, plan),
+                _placed(request.config, bench),
+                readback=readback,
+                record=_placed(request.config, record),
+                cautions_read=cautions_read,
+            )
+        except Exception as error:  # noqa: BLE001 - it is raised again
+            raise error.with_traceback(_of_others(error)) from error.__cause__
         try:
             subtests = request.getfixturevalue("subtests")
         except pytest.FixtureLookupError:
+            subtests = None
+        if subtests is None:
             _assert_all(result)
             return result
         for step in result.steps:
@@ -98,13 +104,15 @@ def rungwise_run(request: pytest.FixtureRequest) -> Callable[..., rungwise.Resul
 @pytest.fixture
 def rungwise_step(request: pytest.FixtureRequest) -> StepResult:
     """What came of the step that this case of a test with `rungwise.steps` is for."""
+    __tracebackhide__ = True
     function = request.node
     result = _result_for(function)
     if isinstance(result, Exception):
-        raise result
+        raise result.with_traceback(_of_others(result)) from result.__cause__
     index: int = request.param
     found = next((step for step in result.steps if step.step.index == index), None)
-    if found is None:
+    last = found is not None and found is result.steps[-1]
+    if found is None or (last and result.ended != "complete"):
         pytest.fail(result.sentence, pytrace=False)
     return found
 
@@ -130,9 +138,11 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
         )
     plan, bench = (_placed(metafunc.config, argument) for argument in mark.args)
     try:
-        resolved = rungwise.resolve(plan, bench)
+        resolved, refused = rungwise.resolve(plan, bench), None
     except rungwise.InputError as error:
-        pytest.fail(f"{metafunc.definition.name}: {error}", pytrace=False)
+        resolved, refused = None, error
+    if resolved is None:
+        pytest.fail(f"{metafunc.definition.name}: {refused}", pytrace=False)
     metafunc.parametrize(
         "rungwise_step",
         range(len(resolved.steps)),
@@ -157,6 +167,16 @@ def _result_for(function: pytest.Function) -> rungwise.Result | Exception:
         except Exception as error:  # noqa: BLE001 - it is raised again for every case
             kept[key] = error
     return kept[key]
+
+
+def _of_others(error: Exception) -> TracebackType | None:
+    """Return the part of a traceback that is not ours: how we came to a sentence says nothing."""
+    house = Path(rungwise.__file__).parents[1]
+    ours = (str(house / "rungwise") + os.sep, str(house / "controller") + os.sep)
+    trace = error.__traceback__
+    while trace is not None and trace.tb_frame.f_code.co_filename.startswith(ours):
+        trace = trace.tb_next
+    return trace
 
 
 def _placed(config: pytest.Config, named: _Named) -> _Named | Path:

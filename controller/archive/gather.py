@@ -145,7 +145,7 @@ class _Gathering:
             same = proven.hashes[-1] == held.tail_hash or self._begins(run_id, held, proven)
         if not same:
             raise InputError.single(
-                "begins as a run that is held already, and goes on otherwise",
+                "starts like a run already in the archive, but continues differently",
                 where=str(path),
                 hint="two runs in virtual time with one opening, or two ways on from one record:"
                 " keep such a run beside the archive",
@@ -214,7 +214,7 @@ def _understood(proven: Proven[Setting], path: Path) -> Rows:
         return rows_of(proven)
     except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise InputError.single(
-            f"a line lacks or misstates what this version reads ({error!r})",
+            f"in one line something is missing or not as this version reads it ({error!r})",
             where=str(path),
             hint="the record may come from another version of the program",
         ) from None

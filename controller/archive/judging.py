@@ -214,5 +214,5 @@ def _outcome(con: duckdb.DuckDBPyConnection) -> Judged:
 def _row(con: duckdb.DuckDBPyConnection, sql: str) -> Sequence[int]:
     row = con.execute(sql).fetchone()
     if row is None:
-        raise InputError.single("the archive gives no answer")
+        raise InputError.single("the archive could not answer")
     return row

@@ -98,7 +98,7 @@ class Prover(Generic[_Setting]):
             hashes.append(previous)
             start = end
         if setting is None:
-            raise InputError.single("no whole line of a record is in it", where=where, line=1)
+            raise InputError.single("it holds no complete line of a record", where=where, line=1)
         return Proven(
             data=data,
             whole_bytes=start,
@@ -131,7 +131,7 @@ def _parsed(raw: bytes, seq: int, previous: str, where: str) -> dict[str, Any]:
         raise _damaged("it is not JSON", seq, where) from None
     # A key that comes twice says something else here than where the line's head was read.
     if not (line["seq"] == seq and line["previous"] == previous and isinstance(line["type"], str)):
-        raise _damaged("it says its place twice", seq, where)
+        raise _damaged("it gives its number twice", seq, where)
     whole: dict[str, Any] = line
     return whole
 

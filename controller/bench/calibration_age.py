@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from controller.bench.files import BenchFile
+from controller.bench.model import BenchFile
 from controller.measurement.budget import Surroundings
 
 __all__ = ["USUAL_INTERVAL_DAYS", "calibration_age_warnings"]
@@ -30,7 +30,7 @@ def calibration_age_warnings(bench: BenchFile, now: datetime) -> tuple[str, ...]
     days = (now - dated).days
     day = dated.date().isoformat()
     if days < -1:
-        return (f"the ladder's calibration is dated {day}, which is still to come: is it right?",)
+        return (f"the ladder's calibration is dated {day}, in the future: is that right?",)
     if days <= USUAL_INTERVAL_DAYS:
         return ()
     ppm = (bench.surroundings or Surroundings()).rung_drift_ppm

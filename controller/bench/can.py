@@ -10,6 +10,7 @@ service = "01"                    # or "22", for modules that keep current data 
 quantity = "coolant"
 module = "7E8"                    # only when several answer
 interval_s = 0.25
+codes_interval_s = 1.0            # while a search watches for a code: how often codes are read
 refresh_s = 1.0                   # how often the module renews its report, where that is known
 silent_bus = false                # true: ask although nothing was heard (behind a gateway)
 
@@ -25,7 +26,7 @@ interval_s = 1.0                  # how often it is broadcast
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from controller.clock import Clock
 from controller.documents import Table
@@ -35,7 +36,7 @@ from controller.readback.can.frames import Addressing
 from controller.readback.can.j1939 import Temperature
 from controller.readback.can.port import PythonCanPort
 from controller.readback.can.services import Quantity, Service
-from controller.readback.can.services_readback import ServiceReadback
+from controller.readback.can.services_readback import CODES_INTERVAL_S, ServiceReadback
 
 __all__ = ["CAN_KEYS", "CanSettings", "asking_settings", "can_port", "can_readback"]
 
@@ -65,6 +66,7 @@ class CanSettings:
     addressing: Addressing | None = None
     service: Service | None = None
     silent_bus: bool = False
+    codes_interval_s: float = field(default=CODES_INTERVAL_S, metadata={"later": True})
 
 
 def asking_settings(table: Table, *, listens: bool) -> CanSettings:
@@ -88,6 +90,7 @@ def asking_settings(table: Table, *, listens: bool) -> CanSettings:
         table.problem("module", f"{module!r} is not a hex number", hint='such as "7E8" or "00"')
         module = None
     silent_bus = False
+    codes_interval_s = CODES_INTERVAL_S
     addressing: Addressing | None = None
     service: Service | None = None
     if not listens:
@@ -96,6 +99,9 @@ def asking_settings(table: Table, *, listens: bool) -> CanSettings:
         )
         service = Service(table.choice("service", [s.value for s in Service], default="01"))
         silent_bus = table.boolean("silent_bus", default=False)
+        codes_interval_s = table.number(
+            "codes_interval_s", default=CODES_INTERVAL_S, least=0.2, most=60.0
+        )
     return CanSettings(
         interface=interface,
         channel=channel,
@@ -110,6 +116,7 @@ def asking_settings(table: Table, *, listens: bool) -> CanSettings:
         addressing=addressing,
         service=service,
         silent_bus=silent_bus,
+        codes_interval_s=codes_interval_s,
     )
 
 
@@ -134,6 +141,7 @@ def can_readback(settings: CanSettings, clock: Clock) -> Readback:
         service=settings.service,
         module=settings.module,
         interval_s=settings.interval_s,
+        codes_interval_s=settings.codes_interval_s,
         silent_bus=settings.silent_bus,
     )
 

@@ -1,4 +1,7 @@
-"""Bench files: TOML to a `BenchFile`, and the bench that is simulated when there is no file.
+"""Bench files: TOML to a `BenchFile`.
+
+Knows: the keys of the format rungwise-bench/1.
+Must not know: how equipment is opened.
 
 format = "rungwise-bench/1"
 name = "Harbour workshop"
@@ -52,174 +55,38 @@ energised = true
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from enum import Enum
 from pathlib import Path
-from typing import Literal
 
 from controller.bench.board_link import board_of_link
 from controller.bench.can import CAN_KEYS, CanSettings, asking_settings
-from controller.cautions import BUS_CAUTION, board_cautions
+from controller.bench.model import (
+    HOST_TIMED_LINKS,
+    SIMULATED_LINKS,
+    BenchFile,
+    LinkKind,
+    ReadbackKind,
+    RelayMotion,
+    Switching,
+)
 from controller.documents import Table, read_document
 from controller.errors import InputError
-from controller.ladder.calibration import Calibration, calibrated_ladder, load_calibration
-from controller.ladder.faults import LadderFault
+from controller.ladder.calibration import calibrated_ladder, load_calibration
 from controller.ladder.faults_file import load_ladder_faults
 from controller.ladder.files import load_ladder
-from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
+from controller.ladder.model import Ladder
 from controller.ladder.path import FAST_MS, switches_fast
 from controller.links.boards import Board
 from controller.measurement.budget import Surroundings
 from controller.measurement.input_circuit import Tap
 from controller.meters.settings import MeterKind, MeterSettings, load_meter
-from controller.module.faults import Fault
 from controller.module.files import load_faults, load_module
 from controller.module.model import Module
-from controller.sensors.curve import Sensor
 
-__all__ = [
-    "BENCH_FORMAT",
-    "BenchFile",
-    "LinkKind",
-    "ReadbackKind",
-    "RelayMotion",
-    "Switching",
-    "default_bench",
-    "load_bench",
-]
+__all__ = ["BENCH_FORMAT", "load_bench"]
 
 BENCH_FORMAT = "rungwise-bench/1"
 SHORTEST_HOLD_OFF_MS = 200
 LONGEST_HOLD_OFF_MS = 60_000
-
-
-class LinkKind(Enum):
-    """The way to the ladder. `MODBUS_RTU` and `ASCII` are boards without firmware of ours."""
-
-    SIMULATED = "simulated"
-    SIMULATED_PTY = "simulated-pty"
-    SERIAL = "serial"
-    MODBUS_RTU = "modbus-rtu"
-    ASCII = "ascii"
-
-
-_SIMULATED = (LinkKind.SIMULATED, LinkKind.SIMULATED_PTY)
-_HOST_TIMED = (LinkKind.MODBUS_RTU, LinkKind.ASCII)
-
-
-class ReadbackKind(Enum):
-    """The way the reported temperature comes in.
-
-    `COMMAND` runs a program for each reading. `CAN` asks a module over its bus, `J1939` listens to
-    what it broadcasts. `CALLED` is for programs that bring a function of their own; with `LATER`
-    nothing is read during the run, and a log brings the readings afterwards. A file can name
-    neither of the two.
-    """
-
-    SIMULATED = "simulated"
-    TYPED = "typed"
-    COMMAND = "command"
-    CAN = "can"
-    J1939 = "j1939"
-    CALLED = "called"
-    LATER = "later"
-
-
-_NOTHING_TOUCHED = (
-    ReadbackKind.SIMULATED,
-    ReadbackKind.TYPED,
-    ReadbackKind.COMMAND,
-    ReadbackKind.CALLED,
-    ReadbackKind.LATER,
-)
-"""What is known to move and to touch nothing real; everything else counts as real."""
-
-
-class Switching(Enum):
-    """How relays are commanded from one state to the next.
-
-    `ALL_AT_ONCE` is for comparison on a simulated ladder, and for ladders whose file says that
-    every switch is fast (`controller.ladder.path.FAST_MS`). With real relays it is refused: what
-    the module sees on the way is left to chance.
-    """
-
-    PATH = "path"
-    ALL_AT_ONCE = "all-at-once"
-
-
-class RelayMotion(Enum):
-    """How simulated relays get from one state to the next: with times and bounce, or in no time."""
-
-    MOVING = "moving"
-    IDEAL = "ideal"
-
-
-@dataclass(frozen=True, kw_only=True)
-class BenchFile:
-    """A bench as written down. `path` is None for the bench that needs no file.
-
-    `ladder` has its calibration put in; then `nominal_ladder` is the one from the file, and
-    `calibration` keeps the correlations. `url` and `baud` are for the serial link; `module`,
-    `faults`, `seed`, `relays` and `reading_interval_s` (seconds between two readings) for what is
-    simulated. `typed_unit` is the unit of numbers that are typed without one. `command` is the
-    program of a readback by command with its arguments; it has `command_timeout_s` to answer.
-    `can` says how a module is read over CAN. `board` is what is declared of a board that the host
-    times; None for all other links. `ladder_faults` are what is wrong inside a simulated ladder.
-    `meter` is the ohm meter that measures the ladder, `tap` the way from the module's input to the
-    board's own, where the bench has them.
-    """
-
-    name: str
-    ladder: Ladder
-    link: LinkKind = LinkKind.SIMULATED
-    readback: ReadbackKind = ReadbackKind.SIMULATED
-    hold_off_ms: int = 2000
-    url: str | None = None
-    baud: int = 115_200
-    module: Module | None = None
-    faults: tuple[Fault, ...] = ()
-    seed: int = 1
-    reading_interval_s: float = 0.25
-    typed_unit: Literal["C", "F"] = "C"
-    nominal_ladder: Ladder | None = None
-    calibration: Calibration | None = None
-    surroundings: Surroundings | None = None
-    switching: Switching = Switching.PATH
-    relays: RelayMotion = RelayMotion.MOVING
-    path: Path | None = None
-    command: tuple[str, ...] = ()
-    command_timeout_s: float = 5.0
-    can: CanSettings | None = field(default=None, metadata={"later": True})
-    board: Board | None = field(default=None, metadata={"later": True})
-    ladder_faults: tuple[LadderFault, ...] = field(default=(), metadata={"later": True})
-    meter: MeterSettings | None = field(default=None, metadata={"later": True})
-    tap: Tap | None = field(default=None, metadata={"later": True})
-
-    @property
-    def drives_hardware(self) -> bool:
-        """Whether real relays move or a real bus is joined: then the cautions are shown first."""
-        return self.link not in _SIMULATED or self.readback not in _NOTHING_TOUCHED
-
-    @property
-    def cautions(self) -> tuple[str, ...]:
-        """What people must know of this bench, right after what can hurt at once."""
-        of_board = () if self.board is None else board_cautions(guarded=self.board.guardian)
-        return (*(() if self.can is None else (BUS_CAUTION,)), *of_board)
-
-    @property
-    def step_ms(self) -> int:
-        """How long the host takes for one change of state; 0 where the firmware runs the path."""
-        return 0 if self.board is None else self.board.step_ms
-
-    @property
-    def parks_by_itself(self) -> bool:
-        """Whether the ladder parks when the computer falls silent, without anybody's help."""
-        return self.board is None or self.board.parks_by_itself
-
-    @property
-    def refresh_s(self) -> float:
-        """How often the module renews its report, as far as the bench file says."""
-        return 0.0 if self.can is None else self.can.refresh_s
 
 
 def load_bench(path: Path) -> BenchFile:
@@ -244,7 +111,7 @@ def load_bench(path: Path) -> BenchFile:
     if readback in (ReadbackKind.CAN, ReadbackKind.J1939):
         can = asking_settings(readback_table, listens=readback is ReadbackKind.J1939)
     simulation = root.optional_table("simulation")
-    simulated = link in _SIMULATED or readback is ReadbackKind.SIMULATED
+    simulated = link in SIMULATED_LINKS or readback is ReadbackKind.SIMULATED
     module: Module | None = None
     seed, relays = 1, RelayMotion.MOVING
     interval_s = 0.25 if can is None else can.interval_s
@@ -325,7 +192,7 @@ def _meter(root: Table, link: LinkKind) -> MeterSettings | None:
     if table is None:
         return None
     meter = load_meter(table)
-    if meter.kind is MeterKind.SIMULATED and link not in _SIMULATED:
+    if meter.kind is MeterKind.SIMULATED and link not in SIMULATED_LINKS:
         table.problem(
             "kind", "a simulated meter measures a simulated ladder", hint="name a port instead"
         )
@@ -335,10 +202,10 @@ def _meter(root: Table, link: LinkKind) -> MeterSettings | None:
 def _link(table: Table, ladder: Ladder | None) -> tuple[LinkKind, str | None, int, Board | None]:
     """Return the kind, the port and its speed, and the board where the host times one."""
     kind = LinkKind(table.choice("kind", [k.value for k in LinkKind]))
-    if kind in _HOST_TIMED:
+    if kind in HOST_TIMED_LINKS:
         board = board_of_link(table, kind.value, ladder)
         return kind, board.url, board.baud, board
-    if kind in _SIMULATED:
+    if kind in SIMULATED_LINKS:
         for key in ("url", "baud"):
             if table.raw(key) is not None:
                 table.problem(key, 'belongs to kind = "serial"')
@@ -369,7 +236,7 @@ def _switching(root: Table, link: LinkKind, ladder: Ladder | None) -> Switching:
         root.choice("switching", [s.value for s in Switching], default=Switching.PATH.value)
     )
     slow = ladder is not None and not switches_fast(ladder)
-    if switching is Switching.ALL_AT_ONCE and link not in _SIMULATED and slow:
+    if switching is Switching.ALL_AT_ONCE and link not in SIMULATED_LINKS and slow:
         root.problem(
             "switching",
             "real relays that move together may pass through a dead short",
@@ -394,66 +261,4 @@ def _surroundings(table: Table | None) -> Surroundings | None:
             "contact_emf_microvolts", default=usual.contact_emf_microvolts, least=0.0
         ),
         rung_drift_ppm=table.number("rung_drift_ppm", default=usual.rung_drift_ppm, least=0.0),
-    )
-
-
-def default_bench(sensor: Sensor, module: Module | None = None) -> BenchFile:
-    """Return the simulated bench that needs no file: a made-up ladder, a healthy module.
-
-    The module is the one given, or one that reads `sensor` through a pull-up of the sensor's
-    resistance in the middle of its span.
-    """
-    if module is None:
-        curve = sensor.curve
-        middle = float(curve.ohms((curve.lowest_celsius + curve.highest_celsius) / 2))
-        module = Module(
-            name=f"simulated module for {sensor.name}",
-            sensor=sensor,
-            reference_volts=5.0,
-            pullup_ohms=middle,
-            open_reports_celsius=-40.0 if not curve.rising else 130.0,
-            short_reports_celsius=130.0 if not curve.rising else -40.0,
-            filter_time_constant_s=0.15,
-            low_volts=0.02,
-            high_volts=4.98,
-        )
-    return BenchFile(name="simulated bench", ladder=default_ladder(), module=module)
-
-
-def default_ladder() -> Ladder:
-    """Return a made-up ladder: 18 rungs in series that grow by 1.8, isolate and short relays.
-
-    From about 1 ohm to 98 kohm. Growing by less than two leaves a choice of states nearly
-    everywhere, and with it quieter paths.
-    """
-    rungs = 18
-    values = [float(f"{2.0 * 1.8**index:.3g}") for index in range(rungs)]
-    return Ladder(
-        name="simulated ladder",
-        relay_count=rungs + 2,
-        relays=tuple(
-            Relay(
-                index=index,
-                contact_ohms=0.05,
-                contact_uncertainty_ohms=0.02,
-                operate_ms=4.0,
-                release_ms=2.0,
-                bounce_ms=1.0,
-            )
-            for index in range(rungs + 2)
-        ),
-        groups=(
-            Group(
-                kind=GroupKind.SERIES,
-                rungs=tuple(
-                    # 0.1 % tolerance, rectangular: divided by the root of three.
-                    Rung(relay=index, ohms=ohms, uncertainty_ohms=ohms * 0.001 / 3**0.5)
-                    for index, ohms in enumerate(values)
-                ),
-            ),
-        ),
-        lead_ohms=0.1,
-        lead_uncertainty_ohms=0.02,
-        isolate_relay=rungs,
-        short_relay=rungs + 1,
     )

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from controller.bench.files import BenchFile
+from controller.bench.model import BenchFile
 from controller.bench.wear import wear_file
 from controller.errors import InputError
 from controller.regular_file import read_regular

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from controller.bench.files import BenchFile
+    from controller.bench.model import BenchFile
 
 __all__ = ["bench_wear_warnings", "wear_file"]
 

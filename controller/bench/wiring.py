@@ -12,7 +12,7 @@ from pathlib import Path
 
 from controller.bench.can import can_readback
 from controller.bench.exposing import ExposingLink
-from controller.bench.files import BenchFile, LinkKind, ReadbackKind, RelayMotion
+from controller.bench.model import BenchFile, LinkKind, ReadbackKind, RelayMotion
 from controller.bench.opened import Bench
 from controller.bench.simulation import Simulation
 from controller.clock import Clock, RealClock
@@ -32,10 +32,10 @@ from controller.module.model import Module, ModuleReport
 from controller.module.simulate import SimulatedModule
 from controller.readback.base import Readback
 from controller.readback.command import CommandReadback
-from controller.readback.lines import StdinLines
+from controller.readback.lines import LineSource, StdinLines
 from controller.readback.none import NoReadback
 from controller.readback.simulated import SimulatedReadback
-from controller.readback.typed import LineSource, TypedReadback
+from controller.readback.typed import TypedReadback
 
 __all__ = ["open_bench"]
 

@@ -122,12 +122,15 @@ def _sentence(ladder: Ladder, calibration: Calibration, found: Assessment) -> st
         return _contradiction_words(ladder, found.suspects, test)
     said = [_moved_words(one, confirmed=one not in found.unconfirmed) for one in found.moved]
     if calibration.degrees_of_freedom == 0:
-        said.append("There are no more readings than values, so that nothing checks them.")
+        said.append("There are no more readings than values, so nothing checks them.")
     else:
         said.append(f"The readings agree with each other within their uncertainty ({test}).")
     if found.unchecked:
         names = ", ".join(_row_words(ladder, row) for row in found.unchecked)
-        said.append(f"Unchecked, measure twice: {names}. A misread figure there would go unseen.")
+        said.append(
+            f"Not checked by other readings, measure twice: {names}."
+            " A misread figure there would go unseen."
+        )
     return " ".join(said)
 
 
@@ -155,8 +158,8 @@ def _moved_words(one: Deviation, *, confirmed: bool) -> str:
         )
     return (
         f"The rung of relay {one.relay} is {off} from the ladder file, beyond its tolerance of"
-        f" {one.tolerance_ohms or 0.0:.3g} ohm: has it been changed, or overloaded? When it is to"
-        " stay, write its value into the ladder file."
+        f" {one.tolerance_ohms or 0.0:.3g} ohm: has it been changed, or overloaded? If it"
+        " stays, write its value into the ladder file."
     )
 
 

@@ -6,14 +6,18 @@ Must not know: how codes are read and cleared, how a run went.
 
 from __future__ import annotations
 
+import getpass
 import sys
 from typing import TYPE_CHECKING
 
+from controller.cli.signals import interruptible
 from controller.errors import InputError, RungwiseError
+from controller.run.events import CodesCleared, Event, NoteMade
 
 if TYPE_CHECKING:
-    from controller.bench.files import BenchFile
+    from controller.bench.model import BenchFile
     from controller.cli.output import Output
+    from controller.clock import Clock
 
 __all__ = ["clear_codes", "require_clearable"]
 
@@ -40,8 +44,11 @@ def require_clearable(bench: BenchFile, module: str | None) -> None:
         )
 
 
-def clear_codes(bench: BenchFile, module: str, output: Output) -> None:
-    """Read the codes of one module, ask, clear. What goes wrong is said and changes nothing."""
+def clear_codes(bench: BenchFile, module: str, output: Output, clock: Clock) -> Event:
+    """Read the codes of one module, ask, clear; return what the record keeps of that.
+
+    What goes wrong is said, kept as a remark, and changes nothing.
+    """
     from controller.bench.can import can_port
     from controller.clock import RealClock
     from controller.readback.can.services_readback import clear_codes_of
@@ -57,14 +64,27 @@ def clear_codes(bench: BenchFile, module: str, output: Output) -> None:
         return sys.stdin.readline().strip().upper() == name
 
     try:
-        _, after = clear_codes_of(
-            can_port(settings),
-            RealClock(),
-            addressing=settings.addressing,
-            module=module,
-            confirmed=confirmed,
-        )
-    except RungwiseError as error:
-        output.warn(f"Codes were not cleared: {error}")
-    else:
-        output.warn(f"Cleared; module {module} now holds: {', '.join(after) or 'no codes'}")
+        with interruptible():
+            before, after = clear_codes_of(
+                can_port(settings),
+                RealClock(),
+                addressing=settings.addressing,
+                module=module,
+                confirmed=confirmed,
+            )
+    except (RungwiseError, KeyboardInterrupt) as error:
+        said = f"Codes were not cleared: {str(error) or 'interrupted'}"
+        output.warn(said)
+        return NoteMade(at_s=clock.now_s(), text=f"module {module}: {said}")
+    output.warn(f"Cleared; module {module} now holds: {', '.join(after) or 'no codes'}")
+    return CodesCleared(
+        at_s=clock.now_s(), module=module, by=_login_name(), before=before, after=after
+    )
+
+
+def _login_name() -> str:
+    """Return who is logged in; a system that knows nobody by name says nothing."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return "a person without a login name"

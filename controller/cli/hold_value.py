@@ -6,7 +6,9 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from controller.bench.files import BenchFile, LinkKind, default_bench, load_bench
+from controller.bench.default import default_bench
+from controller.bench.files import load_bench
+from controller.bench.model import BenchFile, LinkKind
 from controller.cautions import short_circuit_sentence
 from controller.cli.confirm import confirm_cautions
 from controller.cli.fault_words import fault_fields

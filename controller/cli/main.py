@@ -12,6 +12,8 @@ import os
 import re
 import sys
 
+from controller.cli.verbs import EXAMPLES, GROUPS, VERBS, document_format, module_name
+
 # `typing` costs as much time as everything else here; type checkers know this name.
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -21,126 +23,7 @@ if TYPE_CHECKING:
     from controller.cli.output import Output
     from controller.errors import RungwiseError
 
-__all__ = ["VERBS", "document_format", "main", "whole_parser"]
-
-VERBS = {
-    "init": "write a small example workshop into a folder",
-    "new": "write one file of your own: a sensor, ladder, module, bench or plan",
-    "validate": "check files of any kind; nothing is driven",
-    "ui": "open the terminal UI on a folder; rungwise alone opens it too",
-    "curve": "convert between temperature and resistance, or print a sensor's table",
-    "nearest": "find the nearest resistance a ladder can make",
-    "plan": "show what a plan would set, step by step; nothing is driven",
-    "sweep": "run a plan: set, settle, read, judge, record",
-    "readings": "judge a sweep by the log of a tool that was read beside it",
-    "seek": "find where something switches, a fan for example, and back: raise, lower, bisect",
-    "check": "run the open / short / mid check",
-    "set": "put one value at the output and hold it",
-    "replay": "judge a record again and re-run it on the simulated bench",
-    "diagnose": "say which electrical fault explains the deviations",
-    "compare": "compare records of one module, or warming with cooling within one record",
-    "links": "list the serial ports, and what answers there",
-    "stand-in": "be a ladder and a module on a CAN bus, to try a run without hardware",
-    "export": "turn a record into a CSV table",
-    "report": "turn records into a report, plain text or an HTML page",
-    "input check": "see what is behind a module's input, before anything drives it",
-    "input timing": "measure how often a module renews its report, and how soon it shows a change",
-    "input wiggle": "hold one value, and count the jumps while connector and harness are moved",
-    "archive add": "gather records into an archive, proven, each run once",
-    "archive ask": "ask an archive: failure rates, drift, wear, or a question in SQL",
-    "archive judge": "judge everything again by another tolerance, rule or chart",
-    "ladder design": "find rungs worth buying for some sensors, and write the ladder's files",
-    "ladder calibrate": "find the rungs' true values from measured states",
-    "ladder self-test": "move every relay and read it back, measure every rung",
-    "ladder check": "see whether a ladder's calibration still holds",
-    "sensor check": "judge a sensor by itself, from what it measured in baths",
-}
-
-_GROUPS = {
-    "input": "look at a module's input: its circuit, its timing, its connector",
-    "archive": "gather many records, ask them, judge them again (needs the extra [archive])",
-    "ladder": "design a ladder, calibrate it with an ohm meter, check its calibration, or test it",
-    "sensor": "judge a sensor that has been unplugged, by itself",
-}
-"""Verbs of two words; the first word alone shows what there is."""
-
-_EXAMPLES = {
-    "init": ("rungwise init tern", "rungwise check tern/coolant-check.toml"),
-    "new": (
-        "rungwise new sensor mine.toml --point 0 5k9 --point 20 2k5 --point 40 1k18 --point 80 320",
-        "rungwise new ladder ladder.toml --rung 2 --rung 3R9 --rung 7R5",
-        "rungwise new plan sweep.toml --sensor mine.toml --from 0 --to 80 --step 20",
-    ),
-    "validate": ("rungwise validate *.toml sensors/*.toml runs/*.jsonl",),
-    "ui": ("rungwise ui tern --light", "rungwise tern"),
-    "curve": (
-        "rungwise curve sensors/tern-coolant.toml --at 20 --at 176degF",
-        "rungwise curve sensors/tern-coolant.toml --ohms 2k5",
-    ),
-    "nearest": ("rungwise nearest ladders/bench-16.toml 2k5 320ohm",),
-    "plan": (
-        "rungwise plan coolant-sweep.toml --paths",
-        "rungwise plan coolant-sweep.toml --svg step.svg --step 4",
-    ),
-    "sweep": (
-        "rungwise sweep coolant-sweep.toml",
-        "rungwise sweep coolant-sweep.toml --bench benches/serial-example.toml --record a.jsonl",
-        "rungwise sweep coolant-sweep.toml --record a.jsonl --resume",
-    ),
-    "readings": (
-        "rungwise readings runs/later.jsonl log.csv --value coolant --unit F",
-        "rungwise sweep coolant-sweep.toml --readings later --record runs/later.jsonl",
-    ),
-    "check": (
-        "rungwise check coolant-check.toml",
-        "rungwise check coolant-check.toml --junit check.xml",
-    ),
-    "set": (
-        "rungwise set 20degC --bench benches/simulated.toml",
-        "rungwise set 2k5 --bench benches/serial-example.toml --hold 30",
-        "rungwise set relay 3",
-    ),
-    "replay": ("rungwise replay recorded/coolant-corroded.jsonl --junit replay.xml",),
-    "diagnose": ("rungwise diagnose recorded/coolant-corroded.jsonl",),
-    "compare": (
-        "rungwise compare before.jsonl after.jsonl",
-        "rungwise compare recorded/coolant-corroded.jsonl",
-    ),
-    "export": ("rungwise export recorded/coolant-corroded.jsonl > table.csv",),
-    "report": ("rungwise report recorded/coolant-corroded.jsonl",),
-    "links": ("rungwise links", "rungwise links /dev/ttyUSB0"),
-    "seek": ("rungwise seek fan-seek.toml --record fan.jsonl",),
-    "ladder design": (
-        "rungwise ladder design --serve sensors/tern-coolant.toml 0 120 --relays 16 --out box.toml",
-    ),
-    "ladder calibrate": (
-        "rungwise ladder calibrate ladders/bench-16.toml --propose 32 --out readings.csv",
-        "rungwise ladder calibrate ladders/bench-16.toml --readings readings.csv --out mine.toml",
-    ),
-    "ladder check": (
-        "rungwise ladder check ladders/bench-16.toml --calibration mine.toml",
-        "rungwise ladder check ladders/bench-16.toml --calibration mine.toml --readings spot.csv",
-    ),
-    "ladder self-test": ("rungwise ladder self-test --bench bench.toml",),
-    "stand-in": (
-        "rungwise stand-in benches/over-can.toml",
-        "rungwise stand-in benches/over-can.toml --run sweep coolant-quick.toml --yes",
-    ),
-    "input check": ("rungwise input check --bench bench.toml --out module.toml",),
-    "input timing": ("rungwise input timing --bench bench.toml",),
-    "input wiggle": ("rungwise input wiggle 20degC --bench bench.toml --for 120",),
-    "archive add": ("rungwise archive add runs",),
-    "archive ask": (
-        "rungwise archive ask failures",
-        'rungwise archive ask --sql "SELECT verdict, count(*) FROM runs GROUP BY verdict"',
-    ),
-    "archive judge": ("rungwise archive judge --tolerance 2",),
-    "sensor check": ("rungwise sensor check sensors/tern-coolant.toml bath.toml",),
-}
-"""What a verb's help ends with: lines for the folder that `rungwise init` writes.
-
-Files that it does not write are the user's own.
-"""
+__all__ = ["main", "whole_parser"]
 
 _NO_DOCUMENT = {"ui"}
 """Verbs without `--json`: what they show is no document."""
@@ -161,11 +44,7 @@ exit status: 0 all pass, 1 fail, 2 bad input and nothing was driven, 3 link or h
 
 
 class _UsageError(Exception):
-    """The arguments do not fit; `usage` says how they should."""
-
-    def __init__(self, message: str, usage: str) -> None:
-        super().__init__(message)
-        self.usage = usage
+    """The arguments do not fit; what argparse says of it."""
 
 
 class _HelpFormatter(argparse.RawDescriptionHelpFormatter):
@@ -209,7 +88,7 @@ class _Parser(argparse.ArgumentParser):
         return super()._add_action(action)
 
     def error(self, message: str) -> NoReturn:
-        raise _UsageError(message, self.format_usage())
+        raise _UsageError(message)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -221,11 +100,18 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         arguments = parser.parse_args(words)
     except _UsageError as error:
+        from controller.cli.usage_words import explained
         from controller.errors import InputError
 
-        message, hint = _explained(str(error), words)
-        problem = InputError.single(message, hint=hint or " ".join(error.usage.split()))
-        return _refused(problem, json="--json" in words)
+        message, hint = explained(
+            str(error),
+            words,
+            verbs=VERBS,
+            groups=GROUPS,
+            options=_Parser.options,
+            examples=EXAMPLES,
+        )
+        return _refused(InputError.single(message, hint=hint), json="--json" in words)
     except SystemExit as ending:  # --help and --version
         return ending.code if isinstance(ending.code, int) else 0
     from controller.cli.output import Output
@@ -243,8 +129,8 @@ def _run(arguments: argparse.Namespace, output: Output) -> int:
     from controller.errors import InputError, RungwiseError
 
     try:
-        verb = importlib.import_module(f"controller.cli.{_module_name(arguments.verb)}")
-        return int(verb.run(arguments, output))
+        verb = importlib.import_module(f"controller.cli.{module_name(arguments.verb)}")
+        status = int(verb.run(arguments, output))
     except RungwiseError as error:
         output.error(error)
         return int(error.exit_code)
@@ -254,6 +140,10 @@ def _run(arguments: argparse.Namespace, output: Output) -> int:
     except KeyboardInterrupt:
         output.warn("Interrupted; nothing was being driven.")
         return 130
+    if output.lost is not None:
+        output.warn(f"rungwise: standard output cannot be written: {output.lost}")
+        return status or 3
+    return status
 
 
 def _verb_first(words: list[str]) -> list[str]:
@@ -271,45 +161,6 @@ def _verb_first(words: list[str]) -> list[str]:
         end = words.index("--") if "--" in words else len(words)
         words[end:end] = leading
     return words
-
-
-def _explained(message: str, words: Sequence[str]) -> tuple[str, str | None]:
-    """Return what is wrong in our words, and the verb or option that was probably meant."""
-    import difflib
-
-    def meant(wrong: str, known: Sequence[str]) -> str | None:
-        near = difflib.get_close_matches(wrong, known, n=1)
-        return f"did you mean {near[0]}?" if near else None
-
-    if words and words[0].startswith("-") and "required: VERB" in message:
-        version = words[0] in ("-v", "-V")
-        return f"there is no option {words[0]} without a verb", (
-            "did you mean --version?" if version else "rungwise --help lists options and verbs"
-        )
-    wrong = re.search(r"invalid choice: '([^']*)'", message)
-    if wrong is not None and message.startswith("argument VERB"):
-        group = words[0] if words[0] in _GROUPS else ""
-        choices = [name.removeprefix(f"{group} ") for name in VERBS if name.startswith(group)]
-        message = f"there is no verb {f'{group} {wrong[1]}'.strip()!r}"
-        if not group:
-            choices = sorted(_FIRST_WORDS)
-            message += ", and no folder of that name here"
-        help_of = f"rungwise {group} --help" if group else "rungwise --help"
-        return message, meant(wrong[1], choices) or f"{help_of} lists the verbs"
-    if wrong is not None:
-        known = re.findall(r"'([^']*)'|([\w-]+)(?=[,)])", message[wrong.end() :])
-        return message, meant(wrong[1], [one or other for one, other in known])
-    unknown = re.search(r"unrecognized arguments: (-[^ =]+)", message)
-    if unknown is not None:
-        if unknown[1] == "--json":
-            return message, "what this verb shows is no document"
-        return message, meant(unknown[1], sorted(_Parser.options))
-    return message, None
-
-
-def document_format(verb: str) -> str:
-    """Return what stands under `format` in the documents of a verb."""
-    return f"rungwise-{verb.replace(' ', '-')}-output/1"
 
 
 def whole_parser() -> argparse.ArgumentParser:
@@ -335,8 +186,8 @@ def _parser(words: Sequence[str] | None) -> argparse.ArgumentParser:
         if group and group not in groups:
             groups[group] = verbs.add_parser(
                 group,
-                help=_GROUPS[group],
-                description=f"{_capital(_GROUPS[group])}.",
+                help=GROUPS[group],
+                description=f"{_capital(GROUPS[group])}.",
                 formatter_class=_HelpFormatter,
             ).add_subparsers(dest="verb", metavar="VERB", required=True, title="verbs")
         verb = (groups[group] if group else verbs).add_parser(
@@ -344,9 +195,9 @@ def _parser(words: Sequence[str] | None) -> argparse.ArgumentParser:
         )
         verb.set_defaults(verb=name)
         if words is None or name.split() == asked[: len(name.split())]:
-            importlib.import_module(f"controller.cli.{_module_name(name)}").add_arguments(verb)
-            if name in _EXAMPLES:
-                shown = "\n".join(f"  {line}" for line in _EXAMPLES[name])
+            importlib.import_module(f"controller.cli.{module_name(name)}").add_arguments(verb)
+            if name in EXAMPLES:
+                shown = "\n".join(f"  {line}" for line in EXAMPLES[name])
                 verb.epilog = "\n\n".join(filter(None, (verb.epilog, f"examples:\n{shown}")))
             if name not in _NO_DOCUMENT:
                 verb.add_argument(
@@ -356,10 +207,6 @@ def _parser(words: Sequence[str] | None) -> argparse.ArgumentParser:
                 "--fahrenheit", action="store_true", help="show temperatures in degF (not in JSON)"
             )
     return parser
-
-
-def _module_name(verb: str) -> str:
-    return f"verb_{verb.replace(' ', '_').replace('-', '_')}"
 
 
 def _capital(text: str) -> str:

@@ -10,7 +10,7 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
@@ -23,6 +23,8 @@ from controller.documents import collecting_files
 from controller.errors import ExitCode, InputError
 from controller.ladder.calibration import Instrument
 from controller.ladder.model import Ladder
+from controller.new_file import refuse_existing
+from controller.records.writer import RecordError
 from controller.run.events import FaultRaised, Measured, NoteKind, NoteMade
 from controller.session.recording import new_record
 from controller.session.status import exit_status
@@ -50,7 +52,7 @@ def measure_states(
 
     Returns PASS when all were gone through, INTERRUPTED when the person stopped, LINK_FAULT when
     the link failed; the ladder is parked or it is said that it may not be. Raises InputError
-    before anything is driven.
+    before anything is driven, RecordError when a file could not be written on.
     """
     from controller.bench.files import load_bench
     from controller.meters.typed import TypedMeter
@@ -68,25 +70,31 @@ def measure_states(
         if bench.meter is None
         else None
     )
-    _refuse_existing(save)
+    refuse_existing(save)
     record = new_record(Path("runs"), "measure")
     setup = measuring(bench, ladder, states, typed, record=record, files=files)
     for sentence in setup.warnings:
         output.warn(f"Note: {sentence}")
     faults: list[FaultRaised] = []
-    with Session(setup, write=output.warn) as session, _new_file(save) as file:
-        _keep(file, f"# {clean(ladder.name)}, measured at the bench\n{COLUMNS}\n")
-        with stopping_by(session.stop):
-            for event in session.events():
-                if isinstance(event, Measured):
-                    _keep(file, _row(ladder, event, meter))
-                    if typed is None:
-                        output.warn(_measured_words(ladder, event))
-                elif isinstance(event, NoteMade) and event.kind is NoteKind.NOT_MEASURED:
-                    output.warn(f"Note: {event.text}")
-                elif isinstance(event, FaultRaised):
-                    faults.append(event)
-                    output.warn(f"Fault: {event.message}; {event.relays.value}")
+    with Session(setup, write=output.warn) as session, _Kept(save) as kept:
+        try:
+            kept.write(f"# {clean(ladder.name)}, measured at the bench\n{COLUMNS}\n")
+            with stopping_by(session.stop):
+                for event in session.events():
+                    if isinstance(event, Measured):
+                        kept.write(_row(ladder, event, meter))
+                        if typed is None:
+                            output.warn(_measured_words(ladder, event))
+                    elif isinstance(event, NoteMade) and event.kind is NoteKind.NOT_MEASURED:
+                        output.warn(f"Note: {event.text}")
+                    elif isinstance(event, FaultRaised):
+                        faults.append(event)
+                        output.warn(f"Fault: {event.message}; {event.relays.value}")
+        except OSError as error:
+            session.close()
+            raise RecordError(
+                f"{save}: cannot be written on: {error.strerror}; {session.relays.value}"
+            ) from None
     summary = session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
     status = exit_status(summary, judged=False)
@@ -119,23 +127,27 @@ def _measured_words(ladder: Ladder, event: Measured) -> str:
     return f"{state}  {ohms(event.ohms)} ohm, expected about {ohms(event.expected_ohms)} ohm"
 
 
-def _new_file(path: Path) -> TextIO:
-    try:
-        return path.open("x", encoding="utf-8")
-    except FileExistsError:
-        raise InputError.single("this file exists already", where=str(path)) from None
-    except OSError as error:
-        raise InputError.single(f"cannot be written: {error.strerror}", where=str(path)) from None
+class _Kept:
+    """A new file whose every line is on the disk: nobody measures twice because of a power cut."""
 
+    def __init__(self, path: Path) -> None:
+        try:
+            self._file = path.open("xb", buffering=0)
+        except FileExistsError:
+            raise InputError.single("this file exists already", where=str(path)) from None
+        except OSError as error:
+            reason = f"cannot be written: {error.strerror}"
+            raise InputError.single(reason, where=str(path)) from None
 
-def _refuse_existing(path: Path) -> None:
-    """Refuse before anything is driven what `_new_file` would refuse."""
-    if path.exists():
-        raise InputError.single("this file exists already", where=str(path))
+    def __enter__(self) -> Self:
+        return self
 
+    def __exit__(self, *_: object) -> None:
+        self._file.close()
 
-def _keep(file: TextIO, text: str) -> None:
-    """Write through to the disk: nobody measures twice because of a power cut."""
-    file.write(text)
-    file.flush()
-    os.fsync(file.fileno())
+    def write(self, text: str) -> None:
+        """Write lines through to the disk. Raises OSError."""
+        data = text.encode("utf-8")
+        while data:
+            data = data[self._file.write(data) :]
+        os.fsync(self._file.fileno())

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from controller.cautions import METER_CAUTION
-from controller.cli.verb_export import write_new
 from controller.errors import ExitCode
 from controller.ladder.calibration import Design, Instrument
 from controller.ladder.calibration.model import rungs_of
 from controller.ladder.electrical import states_ohms
 from controller.ladder.model import Ladder
+from controller.new_file import write_new
 from controller.text import clean
 from controller.units import COVERAGE_FACTOR
 
@@ -78,9 +78,11 @@ def say_design(
     text = blank_table(ladder, design.states, meter, remarks)
     expected = states_ohms(ladder, np.array(design.states, dtype=np.uint64)).tolist()
     if out is not None:
-        write_new(out, text.encode("utf-8"))
+        write_new(out, text)
         if unchecked:
-            output.say(f"{len(unchecked)} states are unchecked by the others: measure them twice.")
+            count = len(unchecked)
+            states, them = ("state is", "it") if count == 1 else ("states are", "them")
+            output.say(f"{count} {states} not checked by the others: measure {them} twice.")
         output.say(f"Written to {out}: fill it in and come back with --readings {out}.")
     elif not output.json:
         output.raw(text)

@@ -13,6 +13,7 @@ from pathlib import Path
 from controller.cli.gather import gathered
 from controller.cli.numbers import above_zero, at_least_zero
 from controller.errors import InputError
+from controller.new_file import write_new
 from controller.units import parse_ohms, parse_temperature
 
 __all__ = ["KINDS", "Ask", "Draft", "write_checked"]
@@ -35,12 +36,7 @@ def write_checked(path: Path, draft: Draft) -> tuple[str, ...]:
 
     A file that turns out not to be valid is taken away again.
     """
-    try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(draft.text)
-    except OSError as error:
-        reason = f"cannot be written: {error.strerror}"
-        raise InputError.single(reason, where=str(path)) from None
+    write_new(path, draft.text)
     try:
         return draft.load(path)
     except BaseException:

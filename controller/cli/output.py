@@ -22,7 +22,7 @@ from controller.units import fahrenheit_from_celsius
 
 __all__ = ["Output"]
 
-_COLOURS = {"pass": "32", "fail": "31", "undecided": "33"}
+_COLOURS = {"pass": "32", "fail": "31", "fault": "31", "undecided": "33"}
 
 
 class Output:
@@ -35,6 +35,8 @@ class Output:
         fahrenheit: bool = False,
         format: str = "rungwise-output/1",  # noqa: A002 - the key's name
     ) -> None:
+        self.lost: str | None = None
+        """Why standard output took no more, if it did not; a reader who went away is no reason."""
         self.json = json
         self.format = format
         self._gathered: list[Mapping[str, Any]] | None = None
@@ -63,11 +65,11 @@ class Output:
     def say(self, text: str = "") -> None:
         """Print a line of the result, unless JSON is asked for."""
         if not self.json:
-            _write(sys.stdout, clean(text) + "\n")
+            self._print(clean(text) + "\n")
 
     def raw(self, text: str) -> None:
         """Print a text that is meant for another program as it is."""
-        _write(sys.stdout, text)
+        self._print(text)
 
     def say_table(self, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
         """Print an aligned table."""
@@ -75,12 +77,15 @@ class Output:
             self.say(line)
 
     def say_verdict(self, verdict: str, sentence: str) -> None:
-        """Print the sentence a run ends with; the verdict's word stands first, coloured or not."""
+        """Print the sentence a run ends with; the verdict's word stands first, coloured or not.
+
+        In place of a verdict the word may be "fault", see `controller.run.summary.headline`.
+        """
         word = verdict.upper()
         if self._colour_out and verdict in _COLOURS:
             word = f"\x1b[{_COLOURS[verdict]};1m{word}\x1b[0m"
         if not self.json:
-            _write(sys.stdout, f"{word}: {one_line(sentence)}\n")
+            self._print(f"{word}: {one_line(sentence)}\n")
 
     def warn(self, text: str) -> None:
         """Print a line to standard error."""
@@ -138,7 +143,12 @@ class Output:
             return
         stamped = {"format": self.format, **content}
         text = json_module.dumps(stamped, allow_nan=False, indent=2)
-        _write(sys.stdout, text + "\n")
+        self._print(text + "\n")
+
+    def _print(self, text: str) -> None:
+        error = _write(sys.stdout, text)
+        if isinstance(error, OSError) and not isinstance(error, BrokenPipeError):
+            self.lost = self.lost or error.strerror
 
     def progress(self, text: str) -> None:
         """Show a line on the terminal in place of the one before; nothing elsewhere."""
@@ -151,16 +161,19 @@ class Output:
             _write(sys.stderr, "\r\x1b[K")
 
 
-def _write(stream: TextIO, text: str) -> None:
+def _write(stream: TextIO, text: str) -> OSError | ValueError | None:
+    """Write at once; return what went wrong. From then on the stream leads nowhere."""
     try:
         try:
             stream.write(text)
         except UnicodeEncodeError:
             stream.write(text.encode("ascii", "backslashreplace").decode("ascii"))
         stream.flush()
-    except (OSError, ValueError):
+    except (OSError, ValueError) as error:
         # Python would try again, and complain, when it flushes the stream at exit.
         with contextlib.suppress(OSError, ValueError):
             nowhere = os.open(os.devnull, os.O_WRONLY)
             os.dup2(nowhere, stream.fileno())
             os.close(nowhere)
+        return error
+    return None

@@ -7,628 +7,409 @@ keys without a new version; readers pass over what they do not know.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
-from controller.cli.main import VERBS, document_format
+from controller.cli.output_parts import (
+    BOOLEAN,
+    FAULT,
+    HYPOTHESIS,
+    INPUT,
+    LADDER_FAULT,
+    LOOK,
+    MAYBE_NUMBER,
+    MAYBE_TEXT,
+    MAYBE_VERDICT,
+    NUMBER,
+    PART,
+    PATH,
+    PLAN,
+    PROBLEM,
+    RESULT,
+    RUN,
+    STATES,
+    STEP,
+    TEXT,
+    VERDICT,
+    WHOLE,
+    MapOf,
+    Maybe,
+)
 
-__all__ = ["SHAPES", "output_schema"]
-
-_TEXT, _NUMBER, _WHOLE, _BOOLEAN = "string", "number", "integer", "boolean"
-_MAYBE_TEXT, _MAYBE_NUMBER = ("string", "null"), ("number", "null")
-
-
-class _MapOf:
-    """An object whose keys are not known beforehand."""
-
-    def __init__(self, value: Any) -> None:
-        self.value = value
-
-
-class _Maybe:
-    """A value or null."""
-
-    def __init__(self, value: Any) -> None:
-        self.value = value
-
-
-_VERDICT = frozenset({"pass", "fail", "undecided"})
-_MAYBE_VERDICT = frozenset({*_VERDICT, None})
-_PART = {"name": _TEXT, "celsius": _NUMBER}
-_PATH = [{"state": _TEXT, "hold_ms": _WHOLE}]
-_STEP = {
-    "index": _WHOLE,
-    "kind": frozenset({"temperature", "resistance", "open", "short"}),
-    "target_celsius": _MAYBE_NUMBER,
-    "target_ohms": _MAYBE_NUMBER,
-    "state": _TEXT,
-    "achieved_ohms": _MAYBE_NUMBER,
-    "achieved_celsius": _MAYBE_NUMBER,
-    "expected_celsius": _MAYBE_NUMBER,
-    "tolerance_celsius": _MAYBE_NUMBER,
-    "uncertainty_celsius": _NUMBER,
-    "excursion_celsius": _MAYBE_NUMBER,
-    "filtered_excursion_celsius": _MAYBE_NUMBER,
-    "dwell_s": _NUMBER,
-    "budget": [_PART],
-    "path": _PATH,
-    "planned_s?": _NUMBER,
-}
-_RESULT = {
-    **_STEP,
-    "attempt": _WHOLE,
-    "reported_celsius": _MAYBE_NUMBER,
-    "error_celsius": _MAYBE_NUMBER,
-    "verdict": _VERDICT,
-    "settled": _BOOLEAN,
-    "settle_s": _MAYBE_NUMBER,
-    "codes": [_TEXT],
-    "reason": _MAYBE_TEXT,
-}
-_PLAN = {
-    "name": _TEXT,
-    "kind": _TEXT,
-    "settle": {
-        "within_celsius": _NUMBER,
-        "for_s": _NUMBER,
-        "at_most_s": _NUMBER,
-        "lag_s": _NUMBER,
-        "readings": _WHOLE,
-        "gap_s": _MAYBE_NUMBER,
-    },
-    "worst_excursion_celsius": _MAYBE_NUMBER,
-    "lower_bound_celsius": _MAYBE_NUMBER,
-    "relay_operations": _WHOLE,
-    "park_state": _TEXT,
-    "state_digits": _WHOLE,
-    "short_circuit_amperes": _MAYBE_NUMBER,
-    "most_watts": _MAYBE_NUMBER,
-    "warnings": [_TEXT],
-    "decision_rule": _TEXT,
-    "first_step": _WHOLE,
-    "closing_path": _PATH,
-    "planner": _WHOLE,
-}
-_FAULT = {"at_s": _NUMBER, "message": _TEXT, "relays": _TEXT}
-_POINT_FOUND = {
-    "way": _TEXT,
-    "found": _BOOLEAN,
-    "low_celsius": _MAYBE_NUMBER,
-    "high_celsius": _MAYBE_NUMBER,
-    "uncertainty_celsius": _MAYBE_NUMBER,
-    "lowest_limit": _MAYBE_NUMBER,
-    "highest_limit": _MAYBE_NUMBER,
-    "verdict": _VERDICT,
-}
-_RUN = {
-    "verdict": _VERDICT,
-    "ended": frozenset({"complete", "stopped", "fault"}),
-    "relays": _TEXT,
-    "sentence": _TEXT,
-    "new_codes": [_TEXT],
-    "plan": _PLAN,
-    "steps": [_RESULT],
-    "record": _MAYBE_TEXT,
-    "faults": [_FAULT],
-    "closing_hash": _MAYBE_TEXT,
-    "timing?": [
-        {"step": _WHOLE, "planned_s": _NUMBER, "set_s": _NUMBER, "late": _BOOLEAN},
-    ],
-    "looks?": [{"step": _WHOLE, "celsius": _NUMBER, "seen": _BOOLEAN}],
-    "points?": [_POINT_FOUND],
-}
-_INTERVAL = {"value": _MAYBE_NUMBER, "low": _MAYBE_NUMBER, "high": _MAYBE_NUMBER}
-_HYPOTHESIS = {
-    "kind": _TEXT,
-    "score": _NUMBER,
-    "probability": _NUMBER,
-    "rms_celsius": _NUMBER,
-    "parameters": _MapOf(_INTERVAL),
-    "sensor?": _TEXT,
-    "twins?": [_TEXT],
-    "jumping?": [_WHOLE],
-}
-_PROBLEM = {
-    "message": _TEXT,
-    "where": _MAYBE_TEXT,
-    "key": _MAYBE_TEXT,
-    "line": ("integer", "null"),
-    "hint": _MAYBE_TEXT,
-}
-_LOOK = {
-    "verdict": _VERDICT,
-    "ended": _RUN["ended"],
-    "relays": _TEXT,
-    "sentence": _TEXT,
-    "events": [
-        {
-            "kind": frozenset({"sensed", "jump"}),
-            "state?": _TEXT,
-            "achieved_ohms?": _MAYBE_NUMBER,
-            "volts?": _NUMBER,
-            "spread_volts?": _NUMBER,
-            "at_s?": _NUMBER,
-            "count?": _WHOLE,
-            "value?": _MAYBE_NUMBER,
-            "level?": _NUMBER,
-            "unit?": _TEXT,
-            "codes?": [_TEXT],
-        }
-    ],
-    "faults": [_FAULT],
-    "record": _MAYBE_TEXT,
-}
-"""What the verbs that look at an input or at a ladder have in common."""
-
-_LADDER_FAULT = {
-    "kind": _TEXT,
-    "words": _TEXT,
-    "relay?": _WHOLE,
-    "energised?": _BOOLEAN,
-    "first?": _WHOLE,
-    "second?": _WHOLE,
-    "percent?": _NUMBER,
-    "ohms?": _NUMBER,
-}
-_STATES = [{"state": _TEXT, "expected_ohms": _MAYBE_NUMBER}]
-
-_NAMED: dict[str, Mapping[str, Any]] = {
-    "step": _STEP,
-    "result": _RESULT,
-    "plan": _PLAN,
-    "run": _RUN,
-    "hypothesis": _HYPOTHESIS,
-    "problem": _PROBLEM,
-}
-"""Shapes that stand in several documents: the schema has each of them once."""
-
-_ERROR = {
-    "kind": frozenset({"bad-input", "fault"}),
-    "message": _TEXT,
-    "exit_code": _WHOLE,
-    "problems?": [_PROBLEM],
-    "relays?": _TEXT,
-    "cause?": {"source": _TEXT, "message": _TEXT, "hint": _MAYBE_TEXT},
-}
-"""What stands under `error` when a verb was refused, or the link or a readback failed."""
+__all__ = ["SHAPES"]
 
 SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
-    "init": ({"folder": _TEXT, "files": [_TEXT], "next": _TEXT},),
-    "new": ({"file": _TEXT, "kind": _TEXT, "notes": [_TEXT]},),
+    "init": ({"folder": TEXT, "files": [TEXT], "next": TEXT},),
+    "new": ({"file": TEXT, "kind": TEXT, "notes": [TEXT]},),
     "validate": (
         {
-            "valid": _BOOLEAN,
+            "valid": BOOLEAN,
             "files": [
                 {
-                    "file": _TEXT,
-                    "kind": _TEXT,
-                    "valid": _BOOLEAN,
-                    "problems": [_PROBLEM],
-                    "notes": [_TEXT],
+                    "file": TEXT,
+                    "kind": TEXT,
+                    "valid": BOOLEAN,
+                    "problems": [PROBLEM],
+                    "notes": [TEXT],
                 }
             ],
         },
     ),
     "curve": (
         {
-            "sensor": _TEXT,
-            "kind": _TEXT,
-            "points": [{"celsius": _NUMBER, "ohms": _NUMBER, "uncertainty_celsius": _NUMBER}],
-            "warnings": [_TEXT],
+            "sensor": TEXT,
+            "kind": TEXT,
+            "points": [{"celsius": NUMBER, "ohms": NUMBER, "uncertainty_celsius": NUMBER}],
+            "warnings": [TEXT],
         },
     ),
     "nearest": (
         {
-            "ladder": _TEXT,
+            "ladder": TEXT,
             "results": [
                 {
-                    "target_ohms": _NUMBER,
-                    "state": _TEXT,
-                    "ohms": _MAYBE_NUMBER,
-                    "error_ohms": _MAYBE_NUMBER,
-                    "uncertainty_ohms": _MAYBE_NUMBER,
-                    "near_enough": _BOOLEAN,
-                    "reached": _BOOLEAN,
+                    "target_ohms": NUMBER,
+                    "state": TEXT,
+                    "ohms": MAYBE_NUMBER,
+                    "error_ohms": MAYBE_NUMBER,
+                    "uncertainty_ohms": MAYBE_NUMBER,
+                    "near_enough": BOOLEAN,
+                    "reached": BOOLEAN,
                 }
             ],
         },
     ),
     "plan": (
         {
-            **_PLAN,
-            "bench": _TEXT,
-            "steps": [_STEP],
-            "operations_per_relay": [_WHOLE],
-            "wear_warnings": [_TEXT],
-            "filter_warnings": [_TEXT],
-            "false_accept_risk_at_limit": _MAYBE_NUMBER,
-            "log_warnings?": [_TEXT],
-            "lasts_s?": _NUMBER,
+            **PLAN,
+            "bench": TEXT,
+            "steps": [STEP],
+            "operations_per_relay": [WHOLE],
+            "wear_warnings": [TEXT],
+            "filter_warnings": [TEXT],
+            "false_accept_risk_at_limit": MAYBE_NUMBER,
+            "log_warnings?": [TEXT],
+            "lasts_s?": NUMBER,
         },
     ),
-    "sweep": (_RUN,),
+    "sweep": (RUN,),
     "readings": (
         {
-            "verdict": _VERDICT,
-            "ended": _RUN["ended"],
-            "relays": _TEXT,
-            "sentence": _TEXT,
-            "plan": _PLAN,
-            "steps": [_RESULT],
-            "record": _TEXT,
-            "closing_hash": _TEXT,
+            "verdict": VERDICT,
+            "ended": RUN["ended"],
+            "relays": TEXT,
+            "sentence": TEXT,
+            "plan": PLAN,
+            "steps": [RESULT],
+            "record": TEXT,
+            "closing_hash": TEXT,
             "log": {
-                "time_column": _TEXT,
-                "value_column": _TEXT,
+                "time_column": TEXT,
+                "value_column": TEXT,
                 "unit": frozenset({"C", "F"}),
-                "rows": _WHOLE,
-                "empty": _WHOLE,
-                "offset_s": _NUMBER,
-                "rate": _NUMBER,
-                "deviation_celsius": _NUMBER,
-                "ratio": _MAYBE_NUMBER,
+                "rows": WHOLE,
+                "empty": WHOLE,
+                "offset_s": NUMBER,
+                "rate": NUMBER,
+                "deviation_celsius": NUMBER,
+                "ratio": MAYBE_NUMBER,
             },
         },
     ),
-    "check": (_RUN,),
-    "seek": (_RUN,),
+    "check": (RUN,),
+    "seek": (RUN,),
     "set": (
         {
-            "state": _TEXT,
-            "target_ohms": _MAYBE_NUMBER,
-            "achieved_ohms": _MAYBE_NUMBER,
-            "achieved_celsius": _MAYBE_NUMBER,
-            "uncertainty_ohms": _MAYBE_NUMBER,
-            "path": _PATH,
-            "ended": _RUN["ended"],
-            "relays": _TEXT,
-            "record": _MAYBE_TEXT,
-            "faults": [_FAULT],
+            "state": TEXT,
+            "target_ohms": MAYBE_NUMBER,
+            "achieved_ohms": MAYBE_NUMBER,
+            "achieved_celsius": MAYBE_NUMBER,
+            "uncertainty_ohms": MAYBE_NUMBER,
+            "path": PATH,
+            "ended": RUN["ended"],
+            "relays": TEXT,
+            "record": MAYBE_TEXT,
+            "faults": [FAULT],
         },
     ),
     "replay": (
         {
-            "verdict": _VERDICT,
-            "same": _BOOLEAN,
-            "run_again": _BOOLEAN,
-            "steps": [_RESULT],
-            "replayed_steps": [_RESULT],
-            "differences": [_MapOf({})],
+            "verdict": VERDICT,
+            "same": BOOLEAN,
+            "run_again": BOOLEAN,
+            "steps": [RESULT],
+            "replayed_steps": [RESULT],
+            "differences": [MapOf({})],
             "tolerances": {
-                "computed": _NUMBER,
-                "reported_celsius": _NUMBER,
-                "timing_s": _MAYBE_NUMBER,
-                "codes": _BOOLEAN,
-                "old_codes": _BOOLEAN,
+                "computed": NUMBER,
+                "reported_celsius": NUMBER,
+                "timing_s": MAYBE_NUMBER,
+                "codes": BOOLEAN,
+                "old_codes": BOOLEAN,
             },
-            "simulated_s": _MAYBE_NUMBER,
-            "sentence": _TEXT,
-            "record": _TEXT,
+            "simulated_s": MAYBE_NUMBER,
+            "sentence": TEXT,
+            "record": TEXT,
         },
     ),
     "diagnose": (
         {
-            "best": _Maybe(_HYPOTHESIS),
-            "hypotheses": [_HYPOTHESIS],
-            "distinguishable": _BOOLEAN,
-            "rivals": [_TEXT],
-            "next_step": _Maybe(
+            "best": Maybe(HYPOTHESIS),
+            "hypotheses": [HYPOTHESIS],
+            "distinguishable": BOOLEAN,
+            "rivals": [TEXT],
+            "next_step": Maybe(
                 {
-                    "kind": _TEXT,
-                    "target_celsius": _MAYBE_NUMBER,
-                    "expected_celsius": _MapOf(_MAYBE_NUMBER),
-                    "separation": _MAYBE_NUMBER,
+                    "kind": TEXT,
+                    "target_celsius": MAYBE_NUMBER,
+                    "expected_celsius": MapOf(MAYBE_NUMBER),
+                    "separation": MAYBE_NUMBER,
                 }
             ),
-            "left_out": [_WHOLE],
-            "slips": [_WHOLE],
-            "missing": [_TEXT],
-            "end_remarks": [_TEXT],
-            "reason": _MAYBE_TEXT,
-            "nearest": _Maybe(_HYPOTHESIS),
-            "misfit": _Maybe(
+            "left_out": [WHOLE],
+            "slips": [WHOLE],
+            "missing": [TEXT],
+            "end_remarks": [TEXT],
+            "reason": MAYBE_TEXT,
+            "nearest": Maybe(HYPOTHESIS),
+            "misfit": Maybe(
                 {
-                    "rms_celsius": _NUMBER,
-                    "worst_celsius": _NUMBER,
-                    "worst_reading": _WHOLE,
-                    "probability": _NUMBER,
+                    "rms_celsius": NUMBER,
+                    "worst_celsius": NUMBER,
+                    "worst_reading": WHOLE,
+                    "probability": NUMBER,
                 }
             ),
-            "tried": [_TEXT],
-            "untried_probability": _MAYBE_NUMBER,
-            "sentence": _TEXT,
-            "record": _TEXT,
+            "tried": [TEXT],
+            "untried_probability": MAYBE_NUMBER,
+            "sentence": TEXT,
+            "record": TEXT,
         },
     ),
     "compare": (
         {
-            "hysteresis": _Maybe(
+            "hysteresis": Maybe(
                 {
-                    "mean_celsius": _NUMBER,
-                    "mean_uncertainty_celsius": _MAYBE_NUMBER,
-                    "largest_celsius": _NUMBER,
-                    "probability": _MAYBE_NUMBER,
-                    "present": _BOOLEAN,
+                    "mean_celsius": NUMBER,
+                    "mean_uncertainty_celsius": MAYBE_NUMBER,
+                    "largest_celsius": NUMBER,
+                    "probability": MAYBE_NUMBER,
+                    "present": BOOLEAN,
                     "points": [
                         {
-                            "achieved_celsius": _NUMBER,
-                            "difference_celsius": _NUMBER,
-                            "uncertainty_celsius": _NUMBER,
+                            "achieved_celsius": NUMBER,
+                            "difference_celsius": NUMBER,
+                            "uncertainty_celsius": NUMBER,
                         }
                     ],
                 }
             ),
-            "verdict": _VERDICT,
-            "sentence": _TEXT,
+            "verdict": VERDICT,
+            "sentence": TEXT,
         },
         {
-            "reference": _TEXT,
+            "reference": TEXT,
             "comparisons": [
                 {
-                    "record": _TEXT,
-                    "mean_celsius": _MAYBE_NUMBER,
-                    "mean_uncertainty_celsius": _MAYBE_NUMBER,
-                    "probability": _MAYBE_NUMBER,
-                    "alike": _BOOLEAN,
-                    "unmatched": _WHOLE,
-                    "steps": [_MapOf({})],
+                    "record": TEXT,
+                    "mean_celsius": MAYBE_NUMBER,
+                    "mean_uncertainty_celsius": MAYBE_NUMBER,
+                    "probability": MAYBE_NUMBER,
+                    "alike": BOOLEAN,
+                    "unmatched": WHOLE,
+                    "steps": [MapOf({})],
                 }
             ],
-            "trend": _Maybe(_MapOf({})),
-            "verdict": _VERDICT,
-            "sentence": _TEXT,
+            "trend": Maybe(MapOf({})),
+            "verdict": VERDICT,
+            "sentence": TEXT,
         },
     ),
     "links": (
         {
             "links": [
                 {
-                    "port": _TEXT,
-                    "description": _TEXT,
-                    "identity": _Maybe(_MapOf({})),
-                    "error": _MAYBE_TEXT,
+                    "port": TEXT,
+                    "description": TEXT,
+                    "identity": Maybe(MapOf({})),
+                    "error": MAYBE_TEXT,
                 }
             ]
         },
         {
-            "count": _WHOLE,
-            "median_ms": _NUMBER,
-            "slowest_ms": _NUMBER,
-            "stated_ms": _WHOLE,
-            "proposed_ms": _WHOLE,
+            "count": WHOLE,
+            "median_ms": NUMBER,
+            "slowest_ms": NUMBER,
+            "stated_ms": WHOLE,
+            "proposed_ms": WHOLE,
         },
     ),
-    "export": ({"record": _TEXT, "columns": [_TEXT], "rows": [_MapOf({})], "csv": _TEXT},),
+    "export": ({"record": TEXT, "columns": [TEXT], "rows": [MapOf({})], "csv": TEXT},),
     "report": (
         {
-            "record": _TEXT,
-            "records": [_TEXT],
-            "plan": _TEXT,
-            "began_utc": _TEXT,
-            "verdict": _MAYBE_VERDICT,
-            "ended": _MAYBE_TEXT,
-            "sentence": _MAYBE_TEXT,
-            "steps": [_RESULT],
-            "report": _TEXT,
+            "record": TEXT,
+            "records": [TEXT],
+            "plan": TEXT,
+            "began_utc": TEXT,
+            "verdict": MAYBE_VERDICT,
+            "ended": MAYBE_TEXT,
+            "sentence": MAYBE_TEXT,
+            "steps": [RESULT],
+            "report": TEXT,
         },
     ),
     "input check": (
         {
-            **_LOOK,
-            "isolated_volts": _MAYBE_NUMBER,
-            "trouble": _MAYBE_TEXT,
-            "reference_volts": _MAYBE_NUMBER,
-            "reference_uncertainty_volts": _MAYBE_NUMBER,
-            "pullup_ohms": _MAYBE_NUMBER,
-            "pullup_uncertainty_ohms": _MAYBE_NUMBER,
-            "short_circuit_amperes": _MAYBE_NUMBER,
-            "most_watts": _MAYBE_NUMBER,
+            **LOOK,
+            **INPUT,
         },
     ),
     "input timing": (
         {
-            **_LOOK,
-            "refresh_s": _MAYBE_NUMBER,
-            "complete_s": _MAYBE_NUMBER,
-            "interval_s": _MAYBE_NUMBER,
-            "plan_for_s?": _NUMBER,
-            "plan_at_most_s?": _NUMBER,
+            **LOOK,
+            "refresh_s": MAYBE_NUMBER,
+            "complete_s": MAYBE_NUMBER,
+            "interval_s": MAYBE_NUMBER,
+            "plan_for_s?": NUMBER,
+            "plan_at_most_s?": NUMBER,
         },
     ),
-    "input wiggle": ({**_LOOK, "jumps": _WHOLE, "watched_s": _NUMBER},),
+    "input wiggle": ({**LOOK, "jumps": WHOLE, "watched_s": NUMBER},),
     "ladder self-test": (
         {
-            **_LOOK,
+            **LOOK,
             "states": [
                 {
-                    "state": _TEXT,
-                    "expected_ohms": _MAYBE_NUMBER,
-                    "measured_ohms": _MAYBE_NUMBER,
-                    "uncertainty_ohms": _NUMBER,
-                    "agrees": _BOOLEAN,
+                    "state": TEXT,
+                    "expected_ohms": MAYBE_NUMBER,
+                    "measured_ohms": MAYBE_NUMBER,
+                    "uncertainty_ohms": NUMBER,
+                    "agrees": BOOLEAN,
                 }
             ],
-            "faults_found": [{**_LADDER_FAULT, "or_else": [_LADDER_FAULT]}],
-            "unexplained": [_TEXT],
+            "faults_found": [{**LADDER_FAULT, "or_else": [LADDER_FAULT]}],
+            "unexplained": [TEXT],
         },
     ),
     "archive add": (
         {
-            "archive": _TEXT,
-            "added": _WHOLE,
-            "longer": _WHOLE,
-            "known": _WHOLE,
-            "torn": _WHOLE,
-            "refused": [_PROBLEM],
+            "archive": TEXT,
+            "added": WHOLE,
+            "longer": WHOLE,
+            "known": WHOLE,
+            "torn": WHOLE,
+            "refused": [PROBLEM],
         },
     ),
-    "archive ask": ({"columns": [_TEXT], "rows": [_MapOf({})]},),
+    "archive ask": ({"columns": [TEXT], "rows": [MapOf({})]},),
     "archive judge": (
         {
-            "runs": _WHOLE,
-            "steps": _WHOLE,
-            "left_out": _WHOLE,
+            "runs": WHOLE,
+            "steps": WHOLE,
+            "left_out": WHOLE,
             "turned": [
                 {
-                    "run_id": _TEXT,
-                    "started_utc": _TEXT,
-                    "bench": _MAYBE_TEXT,
-                    "module": _MAYBE_TEXT,
-                    "plan": _MAYBE_TEXT,
-                    "before": _VERDICT,
-                    "after": _VERDICT,
-                    "steps": _WHOLE,
+                    "run_id": TEXT,
+                    "started_utc": TEXT,
+                    "bench": MAYBE_TEXT,
+                    "module": MAYBE_TEXT,
+                    "plan": MAYBE_TEXT,
+                    "before": VERDICT,
+                    "after": VERDICT,
+                    "steps": WHOLE,
                 }
             ],
         },
     ),
     "ladder design": (
         {
-            "catalogue": _TEXT,
-            "fixed_ohms": _NUMBER,
-            "seed": _WHOLE,
-            "choices": [_MapOf({})],
-            "files": [_TEXT],
+            "catalogue": TEXT,
+            "fixed_ohms": NUMBER,
+            "seed": WHOLE,
+            "choices": [MapOf({})],
+            "files": [TEXT],
         },
     ),
     "ladder calibrate": (
         {
-            "ladder": _TEXT,
-            "utc": _TEXT,
-            "measurements": _WHOLE,
-            "values": [_MapOf({})],
-            "chi_square": _NUMBER,
-            "degrees_of_freedom": _WHOLE,
-            "probability": _MAYBE_NUMBER,
-            "common_percent": _NUMBER,
-            "agrees": _BOOLEAN,
+            "ladder": TEXT,
+            "utc": TEXT,
+            "measurements": WHOLE,
+            "values": [MapOf({})],
+            "chi_square": NUMBER,
+            "degrees_of_freedom": WHOLE,
+            "probability": MAYBE_NUMBER,
+            "common_percent": NUMBER,
+            "agrees": BOOLEAN,
             "suspects": [{}],
             "unchecked": [{}],
             "moved": [{}],
-            "verdict": _VERDICT,
-            "sentence": _TEXT,
-            "notes": [_TEXT],
-            "drift": [_MapOf({})],
-            "calibration": _MAYBE_TEXT,
+            "verdict": VERDICT,
+            "sentence": TEXT,
+            "notes": [TEXT],
+            "drift": [MapOf({})],
+            "calibration": MAYBE_TEXT,
         },
         {
-            "ladder": _TEXT,
-            "states": _STATES,
-            "rungs": [{"relay": _WHOLE, "ohms": _NUMBER, "uncertainty_ohms": _NUMBER}],
+            "ladder": TEXT,
+            "states": STATES,
+            "rungs": [{"relay": WHOLE, "ohms": NUMBER, "uncertainty_ohms": NUMBER}],
             "unchecked": [{}],
-            "csv": _TEXT,
+            "csv": TEXT,
         },
         {
-            "ended": _RUN["ended"],
-            "relays": _TEXT,
-            "readings": _TEXT,
-            "record": _MAYBE_TEXT,
-            "faults": [_FAULT],
+            "ended": RUN["ended"],
+            "relays": TEXT,
+            "readings": TEXT,
+            "record": MAYBE_TEXT,
+            "faults": [FAULT],
         },
     ),
     "ladder check": (
-        {"ladder": _TEXT, "calibration": _TEXT, "states": _STATES, "csv": _TEXT},
+        {"ladder": TEXT, "calibration": TEXT, "states": STATES, "csv": TEXT},
         {
-            "ladder": _TEXT,
-            "calibration": _TEXT,
-            "verdict": _VERDICT,
+            "ladder": TEXT,
+            "calibration": TEXT,
+            "verdict": VERDICT,
             "spots": [
                 {
-                    "state": _TEXT,
-                    "expected_ohms": _NUMBER,
-                    "measured_ohms": _NUMBER,
-                    "difference_ohms": _NUMBER,
-                    "uncertainty_ohms": _NUMBER,
-                    "normalised": _NUMBER,
-                    "agrees": _BOOLEAN,
+                    "state": TEXT,
+                    "expected_ohms": NUMBER,
+                    "measured_ohms": NUMBER,
+                    "difference_ohms": NUMBER,
+                    "uncertainty_ohms": NUMBER,
+                    "normalised": NUMBER,
+                    "agrees": BOOLEAN,
                 }
             ],
-            "missing": [_TEXT],
-            "sentence": _TEXT,
+            "missing": [TEXT],
+            "sentence": TEXT,
         },
     ),
     "sensor check": (
         {
-            "sensor": _TEXT,
-            "verdict": _VERDICT,
-            "decision_rule": _TEXT,
-            "false_accept_risk_at_limit": _MAYBE_NUMBER,
-            "tolerance_celsius": _MAYBE_NUMBER,
+            "sensor": TEXT,
+            "verdict": VERDICT,
+            "decision_rule": TEXT,
+            "false_accept_risk_at_limit": MAYBE_NUMBER,
+            "tolerance_celsius": MAYBE_NUMBER,
             "points": [
                 {
-                    "label": _TEXT,
-                    "bath_celsius": _NUMBER,
-                    "ohms": _NUMBER,
-                    "expected_ohms": _NUMBER,
-                    "reads_celsius": _NUMBER,
-                    "error_celsius": _NUMBER,
-                    "uncertainty_celsius": _NUMBER,
-                    "budget": [_PART],
-                    "beyond_span": _BOOLEAN,
-                    "tolerance_celsius": _NUMBER,
-                    "false_accept_risk": _MAYBE_NUMBER,
-                    "verdict": _VERDICT,
+                    "label": TEXT,
+                    "bath_celsius": NUMBER,
+                    "ohms": NUMBER,
+                    "expected_ohms": NUMBER,
+                    "reads_celsius": NUMBER,
+                    "error_celsius": NUMBER,
+                    "uncertainty_celsius": NUMBER,
+                    "budget": [PART],
+                    "beyond_span": BOOLEAN,
+                    "tolerance_celsius": NUMBER,
+                    "false_accept_risk": MAYBE_NUMBER,
+                    "verdict": VERDICT,
                 }
             ],
-            "sentence": _TEXT,
+            "sentence": TEXT,
         },
     ),
 }
 """What each verb's document holds beside `format`; several where the verb has several answers."""
-
-_SEVERAL = ("plan", "replay", "diagnose")
-"""Verbs that take several files: then their documents stand in an array under `files`."""
-
-
-def output_schema() -> dict[str, Any]:
-    """Return the JSON Schema (draft 2020-12) of all documents, one definition a verb."""
-    definitions: dict[str, Any] = {"error": _schema_of({"error": _ERROR})}
-    definitions |= {f"a-{name}": _object_of(shape) for name, shape in _NAMED.items()}
-    for verb, shapes in SHAPES.items():
-        alone = [_schema_of(shape) for shape in shapes]
-        alone.append({"$ref": "#/$defs/error"})
-        if verb in _SEVERAL:
-            files = {"type": "array", "items": {"anyOf": list(alone)}}
-            alone.append({"type": "object", "properties": {"files": files}, "required": ["files"]})
-        definitions[verb] = {
-            "properties": {"format": {"const": document_format(verb)}},
-            "required": ["format"],
-            "anyOf": alone,
-        }
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "What the verbs of rungwise print with --json",
-        "oneOf": [{"$ref": f"#/$defs/{verb}"} for verb in VERBS if verb in SHAPES],
-        "$defs": definitions,
-    }
-
-
-def _schema_of(shape: Any) -> dict[str, Any]:
-    for name, named in _NAMED.items():
-        if shape is named:
-            return {"$ref": f"#/$defs/a-{name}"}
-    match shape:
-        case str():
-            return {"type": shape}
-        case tuple():
-            return {"type": list(shape)}
-        case frozenset():
-            return {"enum": sorted(shape, key=lambda word: (word is None, word))}
-        case list():
-            return {"type": "array", "items": _schema_of(shape[0])}
-        case _MapOf():
-            return {"type": "object", "additionalProperties": _schema_of(shape.value)}
-        case _Maybe():
-            return {"anyOf": [_schema_of(shape.value), {"type": "null"}]}
-        case Mapping() if not shape:
-            return {}
-        case _:
-            return _object_of(shape)
-
-
-def _object_of(shape: Mapping[str, Any]) -> dict[str, Any]:
-    return {
-        "type": "object",
-        "properties": {key.removesuffix("?"): _schema_of(one) for key, one in shape.items()},
-        "required": [key for key in shape if not key.endswith("?")],
-    }

@@ -7,6 +7,7 @@ Schema (draft 2020-12) for each format, for editors; and the schema of what `--j
 from __future__ import annotations
 
 import json
+import math
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import suppress
@@ -15,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.cli.key_words import KEY_WORDS
-from controller.cli.output_shapes import output_schema
+from controller.cli.output_schema import output_schema
 from controller.documents import Asked, noting_keys, supplied_files
 from controller.errors import InputError
 from controller.ladder.faults_file import LADDER_FAULT_KINDS
@@ -97,11 +98,13 @@ rungs = [{ relay = 0 }]
 class Key:
     """One key: what loaders asked of it, put together over all specimens.
 
-    `always` is False where some kinds of file or table do not know the key.
+    `always` is False where some kinds of file or table do not know the key, and `sometimes` True
+    where some insist on it.
     """
 
     asked: Asked
     required: bool
+    sometimes: bool
     always: bool
 
 
@@ -137,8 +140,13 @@ def _together(runs: list[list[Asked]]) -> Iterator[Key]:
         table = path.rpartition(".")[0]
         able = [run for run in runs if any(one.path.rpartition(".")[0] == table for one in run)]
         knowing = [run for run in able if any(one.path == path for one in run)]
-        required = bool(able) and all(_needed_in(run, path) for run in able)
-        yield Key(asked=best, required=required, always=len(knowing) == len(able))
+        yield Key(
+            asked=best,
+            required=bool(able) and all(_needed_in(run, path) for run in able),
+            # A choice that is looked at where it stands insists on nothing either.
+            sometimes=best.shape != "choice" and any(_needed_in(run, path) for run in able),
+            always=len(knowing) == len(able),
+        )
 
 
 def _needed_in(run: list[Asked], path: str) -> bool:
@@ -175,7 +183,7 @@ def reference_files() -> dict[str, str]:
     keys = keys_of_formats()
     files = {"keys.md": _page(keys)}
     for kind, known in keys.items():
-        schema = json.dumps(_schema(kind, known), indent=2, ensure_ascii=False)
+        schema = json.dumps(_schema(kind, known), indent=2, ensure_ascii=False, allow_nan=False)
         files[f"rungwise-{kind}-1.schema.json"] = f"{schema}\n"
     files["output.schema.json"] = json.dumps(output_schema(), indent=1, ensure_ascii=False) + "\n"
     return files
@@ -214,8 +222,9 @@ def _words(kind: str, key: Key) -> str:
 
 def _row(kind: str, key: Key) -> str:
     asked = key.asked
-    needed = "yes" if key.required else "no" if key.always else "some kinds"
-    default = "" if asked.default in (None, "") else f"`{_shown(asked.default)}`"
+    optional = key.always and not key.sometimes
+    needed = "yes" if key.required else "no" if optional else "some kinds"
+    default = f"`{_shown(asked.default)}`" if _has_default(asked) else ""
     return f"| `{asked.path}` | {_words(kind, key)} | {_what(asked)} | {needed} | {default} |"
 
 
@@ -243,6 +252,13 @@ def _what(asked: Asked) -> str:
         if bound is not None
     ]
     return ", ".join([words, " ".join(bounds)]) if bounds else words
+
+
+def _has_default(asked: Asked) -> bool:
+    """Whether there is one that can be told: some follow from what else stands in the file."""
+    if isinstance(asked.default, float) and not math.isfinite(asked.default):
+        return False
+    return asked.default not in (None, "")
 
 
 def _shown(value: object) -> str:
@@ -320,7 +336,7 @@ def _value(asked: Asked) -> dict[str, Any]:
             value = {"type": "array", "items": {"type": "array", "items": cell}}
         case _:
             value = {}
-    if asked.default not in (None, ""):
+    if _has_default(asked):
         value["default"] = asked.default
     return value
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import sys
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -20,19 +21,25 @@ from controller.cli.clear_codes import clear_codes, require_clearable
 from controller.cli.confirm import confirm_cautions
 from controller.cli.courses import CourseKeeper
 from controller.cli.fault_words import fault_fields
+from controller.cli.places import require_place
 from controller.cli.printer import ProgressPrinter, say_results
 from controller.cli.signals import stopping_by
-from controller.errors import InputError
+from controller.cli.verb_input_check import finding_fields
+from controller.errors import ExitCode, InputError
 from controller.records.encode import plan_summary_fields, result_fields
 from controller.run.events import FaultRaised
+from controller.run.looked_check import LookedCheckRun
+from controller.run.model import Ending
+from controller.run.summary import headline
 from controller.session.recording import chosen_pace, clock_of, new_record
 from controller.session.status import exit_status
 
 if TYPE_CHECKING:
-    from collections.abc import Generator, Sequence
+    from collections.abc import Generator, Iterator, Sequence
 
     from controller.cli.output import Output
     from controller.run.events import Event
+    from controller.run.model import RunSummary
     from controller.session.prepared import Prepared
     from controller.session.session import Session
 
@@ -47,18 +54,24 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
 
     if arguments.resume and arguments.record is None:
         raise InputError.single(
-            "names no record to go on with", where="--resume", hint="add --record FILE"
+            "needs the record to continue", where="--resume", hint="add --record FILE"
         )
-    if arguments.junit is not None and not arguments.junit.parent.is_dir():
-        raise InputError.single("there is no such folder", where=str(arguments.junit.parent))
+    if arguments.junit is not None:
+        require_place(arguments.junit)
     later = getattr(arguments, "readings", None) == "later"
     if later and (arguments.resume or arguments.junit is not None):
         raise InputError.single(
-            "cannot be gone on with or judged by cases: its readings come later",
+            "cannot be used here: the readings come only later",
             where="--resume" if arguments.resume else "--junit",
-            hint="run it anew, without this option",
+            hint="run it without this option",
         )
-    prepared = prepare(arguments.plan, arguments.bench, verb=verb, later=later)
+    prepared = prepare(
+        arguments.plan,
+        arguments.bench,
+        verb=verb,
+        later=later,
+        input_check=getattr(arguments, "input_check", None),
+    )
     clears = getattr(arguments, "clear_codes", None)
     require_clearable(prepared.bench, clears)
     pace = chosen_pace(arguments.pace, prepared.bench)
@@ -97,17 +110,31 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     scripted = prepared.typed and not sys.stdin.isatty()
     course = CourseKeeper()
     with Session(setup, write=output.warn, keep_early=scripted) as session:
+        if clears is not None:
+            session.epilogue = partial(_clear, session, clears, output, printer)
         _watch(session, printer, faults, course)
-        if arguments.junit is not None:
-            _write_junit(arguments.junit, prepared, session, path, began_s)
         found = bool(course.points) and all(point.found for point in course.points)
         judged = search is None or search.judged or not found
         _say_end(output, session, path, faults, course, judged=judged, later=later)
         assert session.summary is not None  # noqa: S101 - a run ends with its summary
         status = exit_status(session.summary, judged=judged)
-    if clears is not None:
-        clear_codes(prepared.bench, clears, output)
+        if arguments.junit is not None:
+            try:
+                _write_junit(arguments.junit, prepared, session, path, began_s, faults)
+            except InputError as error:  # too late for bad input: something has been driven
+                output.warn(f"rungwise: {error}")
+                status = status if status is not ExitCode.PASS else ExitCode.LINK_FAULT
     return status
+
+
+def _clear(
+    session: Session, module: str, output: Output, printer: ProgressPrinter, summary: RunSummary
+) -> Iterator[Event]:
+    """Clear a module's codes once the run is judged, if that is confirmed; the record tells."""
+    printer.end()
+    output.warn(f"{summary.verdict.value.upper()}: {summary.sentence}")
+    session.bench.readback.close()  # one bus has one owner
+    yield clear_codes(session.setup.bench, module, output, session.setup.clock)
 
 
 def _say_later(prepared: Prepared, output: Output) -> None:
@@ -143,22 +170,32 @@ def _watch(
 
 
 def _write_junit(
-    path: Path, prepared: Prepared, session: Session, record: Path, began_s: float
+    path: Path,
+    prepared: Prepared,
+    session: Session,
+    record: Path,
+    began_s: float,
+    faults: Sequence[FaultRaised],
 ) -> None:
     from controller.clock import RealClock
     from controller.reports.junit import run_junit_xml, write_junit
 
     setup, summary = session.setup, session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
+    broken_off = None
+    if summary.ended is not Ending.COMPLETE:
+        broken_off = " ".join([*(f"{one.message}." for one in faults), summary.sentence])
     document = run_junit_xml(
         setup.plan,
         session.results,
+        broken_off=broken_off,
         properties={
+            "ended": summary.ended.value,
+            "relays": summary.relays.value,
+            "verdict": summary.verdict.value,
             "plan": setup.plan.name,
             "bench": prepared.bench.name,
             "ladder": prepared.bench.ladder.name,
-            "verdict": summary.verdict.value,
-            "ended": summary.ended.value,
             "record": str(record),
         },
         timestamp=RealClock().utc().strftime("%Y-%m-%dT%H:%M:%S"),
@@ -180,9 +217,9 @@ def _say_end(
     plan, results, summary = session.setup.plan, session.results, session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
     fields: dict[str, Any] = {
-        "verdict": summary.verdict.value,
         "ended": summary.ended.value,
         "relays": summary.relays.value,
+        "verdict": summary.verdict.value,
         "sentence": summary.sentence,
         "new_codes": list(summary.new_codes),
         "plan": plan_summary_fields(plan),
@@ -192,6 +229,8 @@ def _say_end(
         "closing_hash": session.record_hash,
         **course.fields(),
     }
+    if isinstance(session.job, LookedCheckRun):
+        fields["input"] = finding_fields(session.job.finding)
     output.document(fields)
     if results:
         say_results(output, plan, results)
@@ -205,6 +244,6 @@ def _say_end(
     if later and session.record_path is not None:
         output.say(f"When the log is saved: rungwise readings {path} LOG.csv")
     if judged:
-        output.say_verdict(summary.verdict.value, summary.sentence)
+        output.say_verdict(headline(summary.verdict, summary.ended), summary.sentence)
     else:
         output.say(summary.sentence)

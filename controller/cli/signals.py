@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
-__all__ = ["STOPPING", "stopping_by"]
+__all__ = ["STOPPING", "interruptible", "stopping_by"]
 
 _HANG_UP: signal.Signals | None = getattr(signal, "SIGHUP", None)
 """A lost terminal, where the system has such a signal."""
@@ -38,3 +38,13 @@ def stopping_by(stop: Callable[[], None]) -> Iterator[None]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+@contextmanager
+def interruptible() -> Iterator[None]:
+    """Let Ctrl-C raise KeyboardInterrupt inside the block: for questions while all is parked."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)

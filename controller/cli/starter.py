@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from controller.errors import InputError, Problem
+from controller.new_file import write_new
 
 __all__ = ["STARTER_FILES", "write_starter"]
 
@@ -46,9 +47,9 @@ def write_starter(folder: Path) -> list[Path]:
     for name, path in zip(STARTER_FILES, paths, strict=True):
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            with path.open("xb") as file:
-                file.write((source / name).read_bytes())
+            data = (source / name).read_bytes()
         except OSError as error:
             reason = f"cannot be written: {error.strerror}"
             raise InputError.single(reason, where=str(path)) from None
+        write_new(path, data)
     return paths

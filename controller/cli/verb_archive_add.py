@@ -37,9 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="folder whose records (*.jsonl, folders below it too) are gathered; or one record",
     )
     add_archive(parser)
-    parser.add_argument(
-        "--again", action="store_true", help="look at files again that have not changed since"
-    )
+    parser.add_argument("--again", action="store_true", help="check unchanged files again too")
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:

@@ -20,7 +20,7 @@ _EPILOG = """\
 questions:
   failures   failure rate by bench and week
   cold       modules that read cold above a temperature (--above)
-  drift      what a ladder's measured states do over the months
+  drift      how a ladder's measured states drift from month to month
   errors     mean error of settled readings by bench, module and month
   wear       relay operations of each ladder by month
   run        the steps of one run (--run)
@@ -53,7 +53,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 
     if arguments.sql is not None:
         if arguments.svg is not None:
-            raise InputError.single("only a ready question can be drawn", where="--svg")
+            raise InputError.single("only the named questions can be drawn", where="--svg")
         found = answer_sql(arguments.archive, arguments.sql)
     else:
         given = {"above": arguments.above, "run": arguments.run}
@@ -61,11 +61,11 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     output.say_table(found.columns, [[_shown(value) for value in row] for row in found.rows])
     if arguments.svg is not None:
         from controller.archive.pictures import picture
-        from controller.cli.verb_export import write_new
+        from controller.new_file import write_new
 
         question = QUESTIONS[arguments.question]
         drawn = picture(found, question, question.summary)
-        write_new(arguments.svg, drawn.encode("utf-8"))
+        write_new(arguments.svg, drawn)
         output.say(f"Written to {arguments.svg}.")
     rows = [dict(zip(found.columns, map(_plain, row), strict=True)) for row in found.rows]
     output.document({"columns": list(found.columns), "rows": rows})

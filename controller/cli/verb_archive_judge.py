@@ -22,7 +22,7 @@ _RULES = ("simple", "guarded", "guarded-95")
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
     add_archive(parser)
-    changed = parser.add_argument_group("what counts instead (the rest stays as it was recorded)")
+    changed = parser.add_argument_group("what to judge by instead (the rest stays as recorded)")
     tolerance = changed.add_mutually_exclusive_group()
     tolerance.add_argument(
         "--tolerance", metavar="CELSIUS", type=float, help="one tolerance for every step"
@@ -107,11 +107,11 @@ def _change(arguments: argparse.Namespace) -> Change:
         for one in (arguments.tolerance, arguments.plan, arguments.rule, arguments.sensor)
     ):
         raise InputError.single(
-            "nothing counts instead",
+            "nothing is given to judge by instead",
             hint="name --tolerance, --plan, --rule or --sensor",
         )
     if arguments.of_sensor is not None and arguments.sensor is None:
-        raise InputError.single("belongs to --sensor", where="--of-sensor")
+        raise InputError.single("is only for use with --sensor", where="--of-sensor")
     only = [
         (column, value)
         for column in ("bench", "ladder", "module")
@@ -122,7 +122,7 @@ def _change(arguments: argparse.Namespace) -> Change:
     if arguments.tolerance is not None:
         width = arguments.tolerance
         if not (math.isfinite(width) and width > 0):
-            raise InputError.single("has to be a number above zero", where="--tolerance")
+            raise InputError.single("must be a number above zero", where="--tolerance")
         tolerance_at = lambda _: width  # noqa: E731 - the simplest of bands
     if arguments.plan is not None:
         plan = load_plan(arguments.plan)

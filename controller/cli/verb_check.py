@@ -1,6 +1,6 @@
 """`rungwise check`: the open / short / mid check.
 
-Knows: that it takes the same arguments as a sweep.
+Knows: that it takes the same arguments as a sweep, and may look at the input first.
 Must not know: how a plan is carried out.
 """
 
@@ -9,12 +9,24 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from controller.cli.verb_sweep import plan_arguments as add_arguments
+from controller.cli.verb_sweep import plan_arguments
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
 
 __all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the verb's arguments."""
+    plan_arguments(parser)
+    parser.add_argument(
+        "--input-check",
+        action=argparse.BooleanOptionalAction,
+        help="look at the module's input first, by the board's own voltage input: no step is set on"
+        " a foreign voltage, or where the measured short-circuit current exceeds a rating (default:"
+        " where the bench file has [sense])",
+    )
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:

@@ -64,7 +64,11 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 
 def _refuse_repeated(paths: Sequence[Path]) -> None:
     if len(set(paths)) < len(paths):
-        raise InputError.single("a record compared with itself says nothing", where="RECORD")
+        raise InputError.single(
+            "a record compared with itself says nothing",
+            where="RECORD",
+            hint="name two different records, or one alone to compare its warming and cooling",
+        )
 
 
 def _refuse_other_sensors(records: Sequence[Record]) -> None:

@@ -6,12 +6,13 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from controller.errors import ExitCode, InputError
+from controller.errors import ExitCode
+from controller.new_file import write_new
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
 
-__all__ = ["add_arguments", "run", "write_new"]
+__all__ = ["add_arguments", "run"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -32,7 +33,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     record = load_record(arguments.record)
     text = csv_text(record)
     if arguments.output is not None:
-        write_new(arguments.output, text.encode("utf-8"))
+        write_new(arguments.output, text)
         output.say(f"Written to {arguments.output}.")
     elif not output.json:
         output.raw(text)
@@ -48,17 +49,3 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
             }
         )
     return ExitCode.PASS
-
-
-def write_new(path: Path, data: bytes) -> None:
-    """Write a file that must not exist yet. Raises InputError."""
-    try:
-        with path.open("xb") as file:
-            file.write(data)
-    except FileExistsError:
-        raise InputError.single(
-            "this file exists already and is not overwritten", where=str(path)
-        ) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise InputError.single(f"cannot be written: {reason}", where=str(path)) from None

@@ -13,13 +13,14 @@ from typing import TYPE_CHECKING, Any
 from controller.cli.look_arguments import add_look_arguments
 from controller.errors import ExitCode, InputError
 from controller.measurement.input_circuit import LEAST_LOAD_OHMS
+from controller.new_file import write_new
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
     from controller.run.driver import Job
     from controller.run.input_check import InputFinding
 
-__all__ = ["add_arguments", "run"]
+__all__ = ["add_arguments", "finding_fields", "run"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -82,7 +83,11 @@ def _finding(job: Job) -> InputFinding:
 
 
 def _fields(job: Job) -> dict[str, Any]:
-    finding = _finding(job)
+    return finding_fields(_finding(job))
+
+
+def finding_fields(finding: InputFinding) -> dict[str, Any]:
+    """Return what was found of an input, as it stands in JSON documents."""
     circuit = finding.circuit
     return {
         "isolated_volts": finding.isolated_volts,
@@ -136,8 +141,4 @@ def _write(module: Path, out: Path, finding: InputFinding) -> None:
         rest, count = re.subn(rf"^{key}\s*=[^\n]*", line, rest, count=1, flags=re.MULTILINE)
         if not count:
             raise InputError.single(f"has no line for {key} below [input]", where=str(module))
-    try:
-        with out.open("x", encoding="utf-8") as file:
-            file.write(head + mark + rest)
-    except OSError as error:
-        raise InputError.single(f"cannot be written: {error.strerror}", where=str(out)) from None
+    write_new(out, head + mark + rest)

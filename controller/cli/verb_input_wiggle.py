@@ -34,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--no-bell", action="store_true", help="show the jumps, do not sound them")
     parser.epilog = (
         "The first seconds, untouched, show how much the reading moves by itself; after that"
-        " everything larger counts. Readings that are typed are too slow: then the voltage at the"
+        " everything larger counts. Typed readings are too slow: then the voltage at the"
         " board's own input is watched, where the bench file describes it in [sense]. exit status:"
         " 0 no jump, 1 jumps, 4 watched too shortly to say"
     )

@@ -123,7 +123,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     )
     if meter.relative == meter.floor_ohms == 0:
         raise InputError.single(
-            "a meter cannot have no uncertainty at all",
+            "every meter has some uncertainty",
             where="--meter-percent, --meter-ohms",
             hint="give at least one of them as more than 0, from the meter's data sheet",
         )
@@ -202,14 +202,18 @@ def _check_ways(arguments: argparse.Namespace) -> None:
     if (arguments.readings is None) == (arguments.propose is None):
         problems.append(
             Problem(
-                message="name a table of readings, or how many to propose: one of the two",
+                message="needs either a table of readings, or how many states to propose",
                 where="--readings, --propose",
-                hint="begin with --propose N",
+                hint="begin with --propose N: it prints the table to fill in",
             )
         )
     if arguments.bench is not None and arguments.propose is None:
         problems.append(
-            Problem(message="needs to know how many states to set", where="--bench", hint="add N")
+            Problem(
+                message="needs to know how many states to set",
+                where="--bench",
+                hint="add --propose N",
+            )
         )
     if (arguments.bench is None) != (arguments.save is None):
         problems.append(
@@ -246,7 +250,7 @@ def _refuse_existing(path: Path | None) -> None:
     """Refuse a result file that exists before anything is measured for it."""
     if path is not None and path.exists():
         raise InputError.single(
-            "there is such a file already",
+            "this file exists already",
             where=str(path),
             hint="old calibrations show the drift: put the date into the name",
         )

@@ -35,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         nargs="+",
         required=True,
         help="how many relays for rungs; several numbers are compared. An isolate and a short"
-        " relay come on top, but for --bare",
+        " relay come on top, unless --bare is given",
     )
     parts = parser.add_mutually_exclusive_group()
     parts.add_argument(
@@ -88,7 +88,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         type=int,
         default=1,
-        help="another number makes another search (default: 1)",
+        help="seed of the search; another number searches differently (default: 1)",
     )
     parser.add_argument(
         "--processes",
@@ -240,7 +240,7 @@ def _new_files(out: Path | None) -> tuple[Path, ...]:
     there = [path for path in files if path.exists()]
     if there or not out.parent.is_dir():
         raise InputError(
-            [Problem(message="there is such a file already", where=str(path)) for path in there]
+            [Problem(message="this file exists already", where=str(path)) for path in there]
             or [Problem(message="there is no such folder", where=str(out.parent))]
         )
     return files

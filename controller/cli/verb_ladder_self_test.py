@@ -15,7 +15,7 @@ from controller.cautions import METER_CAUTION
 from controller.errors import ExitCode
 
 if TYPE_CHECKING:
-    from controller.bench.files import BenchFile
+    from controller.bench.model import BenchFile
     from controller.cli.output import Output
     from controller.ladder.faults import LadderFault
     from controller.ladder.self_test import Examination

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.errors import ExitCode, InputError
+from controller.new_file import refuse_existing
 
 if TYPE_CHECKING:
     from controller.cli.new_files import Draft
@@ -88,10 +89,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     from controller.cli import new_files
 
     path = arguments.file
-    if path.exists():
-        raise InputError.single(
-            "this file exists already and is not overwritten", where=str(path), hint="name another"
-        )
+    refuse_existing(path, hint="name another")
     ask = _asked if sys.stdin.isatty() else _nobody
     draft: Draft = new_files.KINDS[arguments.kind](arguments, ask)
     notes = new_files.write_checked(path, draft)
@@ -119,5 +117,6 @@ def _asked(question: str) -> str:
 def _nobody(question: str) -> str:
     """Refuse to guess where there is no terminal to ask on."""
     raise InputError.single(
-        f"not given: {question}", hint="name it with its option; see rungwise new KIND --help"
+        f"needs an answer, and there is no terminal to ask on: {question}",
+        hint="give it as an option; see rungwise new KIND --help",
     )

@@ -72,7 +72,7 @@ def _show(path: Path, arguments: argparse.Namespace, output: Output) -> int:
 
     if arguments.step is not None and arguments.svg is None:
         raise InputError.single(
-            "says what to draw, but not where", where="--step", hint="add --svg"
+            "says which step to draw, but not into which file", where="--step", hint="add --svg"
         )
     later = arguments.readings == "later"
     prepared = prepare(path, arguments.bench, later=later)

@@ -69,14 +69,15 @@ def _say(taken: Taken, output: Output) -> None:
 
     from controller.cli.printer import say_results
     from controller.records.encode import plan_summary_fields, result_fields
+    from controller.run.summary import headline
 
     made, summary = taken.made, taken.summary
     log, place, plan = made.log, made.alignment, made.plan
     output.document(
         {
-            "verdict": summary.verdict.value,
             "ended": summary.ended.value,
             "relays": summary.relays.value,
+            "verdict": summary.verdict.value,
             "sentence": summary.sentence,
             "plan": plan_summary_fields(plan),
             "steps": [result_fields(result, plan.state_digits) for result in made.results],
@@ -97,7 +98,7 @@ def _say(taken: Taken, output: Output) -> None:
     say_results(output, plan, made.results)
     output.say(f"Record: {taken.record}")
     output.say(f"Closing hash: {taken.closing_hash}")
-    output.say_verdict(summary.verdict.value, summary.sentence)
+    output.say_verdict(headline(summary.verdict, summary.ended), summary.sentence)
 
 
 def _told(taken: Taken) -> list[str]:

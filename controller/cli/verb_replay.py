@@ -30,22 +30,28 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Replay each record; print every difference."""
+    from controller.cli.places import require_place
     from controller.cli.several import for_each
 
     if arguments.junit is not None and len(arguments.records) > 1:
         raise InputError.single(
             "one file takes one record", where="--junit", hint="replay the records one by one"
         )
+    if arguments.junit is not None:
+        require_place(arguments.junit)
     return for_each(arguments.records, lambda path: _replay(path, arguments.junit, output), output)
 
 
 def _replay(path: Path, junit: Path | None, output: Output) -> int:
     from controller.cli.printer import say_results
     from controller.clock import RealClock
+    from controller.records.decode import ending_of
     from controller.records.encode import result_fields
     from controller.records.lines import plain
     from controller.records.reader import load_record
     from controller.records.replay import replay
+    from controller.reports.text import run_sentence
+    from controller.run.model import Ending
     from controller.session.status import exit_status_of_verdict
 
     clock = RealClock()
@@ -56,6 +62,8 @@ def _replay(path: Path, junit: Path | None, output: Output) -> int:
     if record.closing is None:
         output.warn("Note: the record was never closed; the run was cut off.")
     outcome = replay(record)
+    if ending_of(record) is Ending.FAULT:
+        output.warn(f"Note: {run_sentence(record)}")
     seconds = clock.now_s() - began_s
     if junit is not None:
         _write_junit(junit, outcome, record.opening["utc"][:19], seconds)
@@ -63,7 +71,7 @@ def _replay(path: Path, junit: Path | None, output: Output) -> int:
     count = len(differences)
     done = f"{len(outcome.recorded)} steps judged {'and run ' if outcome.ran else ''}again"
     if outcome.looks is not None:
-        done = f"{outcome.looks} looks of a search gone through, and the search made again"
+        done = f"{outcome.looks} looks of a search checked, and the search run again"
     sentence = (
         f"{done}, "
         f"{count or 'no'} difference{'' if count == 1 else 's'}"

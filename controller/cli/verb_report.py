@@ -6,8 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from controller.cli.verb_export import write_new
 from controller.errors import ExitCode, InputError
+from controller.new_file import write_new
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
@@ -35,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=Path,
         help="write to a new file, not standard output; a name in .html makes a page with pictures",
     )
-    page = parser.add_argument_group("said on an HTML page, beside what the record knows")
+    page = parser.add_argument_group("added to an HTML page, beside what the record holds")
     page.add_argument("--operator", metavar="NAME", default="", help="who made the run")
     page.add_argument("--machine", metavar="NAME", default="", help="what the module belongs to")
     page.add_argument(
@@ -74,7 +74,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 
         text = report_text(records[0], fahrenheit=arguments.fahrenheit)
     if target is not None:
-        write_new(target, text.encode("utf-8"))
+        write_new(target, text)
         output.say(f"Written to {target}.")
     elif not output.json:
         output.raw(text)

@@ -44,7 +44,7 @@ def plan_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--resume",
         action="store_true",
-        help="go on with the record named by --record at its first unfinished step",
+        help="continue the record named by --record at its first unfinished step",
     )
     parser.add_argument(
         "--pace",

@@ -25,6 +25,7 @@ from controller.run.events import (
     RunFinished,
     Sensed,
 )
+from controller.run.summary import headline
 from controller.session.session import Session, Setup
 from controller.session.status import exit_status
 from controller.text import clean, ohms
@@ -83,9 +84,9 @@ def carry_out(
     record = session.record_path
     output.document(
         {
-            "verdict": summary.verdict.value,
             "ended": summary.ended.value,
             "relays": summary.relays.value,
+            "verdict": summary.verdict.value,
             "sentence": summary.sentence,
             **fields(job),
             "events": teller.told,
@@ -96,7 +97,7 @@ def carry_out(
     show(job)
     if record is not None:
         output.say(f"Record: {record}")
-    output.say_verdict(summary.verdict.value, summary.sentence)
+    output.say_verdict(headline(summary.verdict, summary.ended), summary.sentence)
     return job, exit_status(summary)
 
 

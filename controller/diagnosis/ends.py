@@ -77,7 +77,7 @@ def end_remarks(readings: Readings, curve: Curve) -> tuple[str, ...]:
                 ohms = format_ohms(float(f"{float(curve.ohms(celsius)):.2g}"))
                 found.append(
                     f"The {what} input is reported as {celsius:g} degC instead of {fixed:g} degC, "
-                    f"as if about {ohms} were there: that speaks for {fault}."
+                    f"as if about {ohms} were there: that points to {fault}."
                 )
     return tuple(found)
 

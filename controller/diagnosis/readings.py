@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from controller.arrays import FloatArray
-from controller.bench.files import BenchFile
+from controller.bench.model import BenchFile
 from controller.diagnosis.states import states_ohms2
 from controller.errors import InputError, Problem
 from controller.module.encoding import Rounding

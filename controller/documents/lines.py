@@ -17,6 +17,8 @@ def toml_hint(text: str, line: int | None) -> str | None:
     lines = text.splitlines()
     if line is None or not 1 <= line <= len(lines):
         return None
+    if lines[0].startswith('{"'):
+        return "is it a record? rungwise replay, diagnose, report and export take those"
     if re.search(r'"[^"]*\\', lines[line - 1]):
         return "in a path write / for \\, or put it in single quotes"
     if re.search(r"=\s*[+-]?\d+,\d", lines[line - 1]):

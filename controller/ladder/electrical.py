@@ -206,7 +206,7 @@ def states_ohms(ladder: Ladder, states: npt.ArrayLike) -> FloatArray:
             return np.asarray(~energised)
         return np.asarray(energised)
 
-    total = np.full(chosen.shape, ladder.fixed_ohms)
+    total = np.full(chosen.shape, ladder.fixed_ohms, dtype=np.float64)
     for group in ladder.groups:
         inside = np.zeros(chosen.shape)
         for rung in group.rungs:

@@ -101,7 +101,7 @@ class AsciiCoils:
     def _say(self, pattern: str, state: int) -> None:
         self._got += self._channel.read(0.0)
         if self._got:
-            raise Doubt(f"{len(self._got)} bytes came that nobody asked for")
+            raise Doubt(f"{len(self._got)} bytes came unasked")
         command = self._words.filled(pattern, state)
         self._channel.write(command.encode("ascii") + self._ending)
         if self._board.echo and (line := self._line()) != command:
@@ -113,10 +113,10 @@ class AsciiCoils:
         while self._ending not in self._got:
             left_s = until_s - self._clock.now_s()
             if left_s <= 0 or len(self._got) > _LONGEST_LINE:
-                raise Doubt("an answer without an end" if self._got else "no answer")
+                raise Doubt("an answer without its line ending" if self._got else "no answer")
             self._got += self._channel.read(min(left_s, _SLICE_S))
         line, _, self._got = self._got.partition(self._ending)
         try:
             return line.decode("ascii")
         except UnicodeDecodeError:
-            raise Doubt("an answer that is no text") from None
+            raise Doubt("an answer that is not text") from None

@@ -37,7 +37,7 @@ def pattern_problem(pattern: str, *, states: int, reply: bool = False) -> str | 
         if place not in known:
             return f"has no place {{{place}}}; there is {', '.join(f'{{{one}}}' for one in known)}"
     if re.search(r"[{}]", _PLACE.sub("", pattern)):
-        return "has a brace without its other half"
+        return "has a brace without its partner"
     if not pattern.isprintable() or not pattern.isascii():
         return "must be plain text without control characters"
     found = sum(place in STATE_PLACES for place in places)

@@ -11,36 +11,27 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from controller.errors import LinkError, RelayKnowledge
+from controller.errors import LinkError
 from controller.ladder.model import PathStep
 from controller.ladder.moves import count_each
-from controller.links.base import Link, LinkIdentity, LinkStatus, SenseReading
+from controller.links.base import Link, LinkIdentity, LinkStatus
+from controller.links.wrapped import WrappedLink
 
 __all__ = ["CountedLink"]
 
 
-class CountedLink:
+class CountedLink(WrappedLink):
     """Another link, with `counts`: the operations of each relay since it was made."""
 
     def __init__(self, link: Link, *, relay_count: int, park_state: int) -> None:
         self.counts = [0] * relay_count
-        self._link = link
+        super().__init__(link)
         self._park_state = park_state
         self._state: int | None = None
 
-    @property
-    def port(self) -> str:
-        """The link's name for people."""
-        return self._link.port
-
-    @property
-    def relays(self) -> RelayKnowledge:
-        """What is known of the relay state right now."""
-        return self._link.relays
-
     def open(self, *, hold_off_ms: int = 2000) -> LinkIdentity:
         """Open the link; the ladder is parked then."""
-        identity = self._link.open(hold_off_ms=hold_off_ms)
+        identity = super().open(hold_off_ms=hold_off_ms)
         self._state = self._park_state
         return identity
 
@@ -49,7 +40,7 @@ class CountedLink:
         for step in path:
             self._moved(step.state)
         try:
-            return self._link.apply(path)
+            return super().apply(path)
         except LinkError:
             self._parked()
             raise
@@ -57,24 +48,20 @@ class CountedLink:
     def park(self) -> None:
         """Park and count what moves."""
         self._parked()
-        self._link.park()
+        super().park()
 
     def feed(self) -> LinkStatus:
         """Ask for the status."""
         try:
-            return self._link.feed()
+            return super().feed()
         except LinkError:
             self._parked()
             raise
 
-    def sense(self, channel: int = 0) -> SenseReading:
-        """Read the board's analogue input."""
-        return self._link.sense(channel)
-
     def close(self) -> None:
         """Park as far as possible, and let go. Never raises."""
         self._parked()
-        self._link.close()
+        super().close()
 
     def _parked(self) -> None:
         if self._state is not None:

@@ -258,7 +258,8 @@ class HostTimedLink:
             raise self._error(
                 f"a change of state takes {usual_s * 1000:.0f} ms, more than step_ms ="
                 f" {self._board.step_ms}: what the plan says of excursions would not hold",
-                "state more, or raise the baud rate; `rungwise links --bench BENCH` measures it",
+                "state a longer step_ms, or raise the baud rate; `rungwise links --bench BENCH`"
+                " measures it",
             )
         self._slowest_s = 0.0
 

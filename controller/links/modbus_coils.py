@@ -148,7 +148,7 @@ class ModbusCoils:
         if client is None or client.socket is None:
             raise _gone()
         if stray := self._drain():
-            raise Doubt(f"{stray} bytes came that nobody asked for")
+            raise Doubt(f"{stray} bytes came unasked")
         try:
             answer = ask(client)
         except ConnectionException:

@@ -76,7 +76,7 @@ def read_log(path: Path, columns: LogColumns = LogColumns()) -> ReadingsLog:
     delimiter = _delimiter(lines)
     if columns.decimal_comma and delimiter == ",":
         raise InputError.single(
-            "the fields are parted by commas, so no comma can be a decimal sign",
+            "fields are separated by commas, so a comma cannot be the decimal sign",
             where=where,
             hint="leave --decimal-comma out",
         )

@@ -1,4 +1,4 @@
-"""What the measuring of a ladder may ask of a meter, whichever way its ohms come in.
+"""What the measurement of a ladder may ask of a meter, whichever way its ohms come in.
 
 Knows: the interface, and the plain data that crosses it.
 Must not know: links, who reads the meter, what becomes of the ohms.

@@ -170,9 +170,7 @@ class ScpiOhmMeter:
 
     def _understood(self, value: float) -> float:
         if math.isclose(abs(value), _NOT_A_NUMBER, rel_tol=1e-6):
-            raise self._error(
-                "it says that it has no number (NaN)", "does it still measure resistance?"
-            )
+            raise self._error("it answers NaN: no number", "does it still measure resistance?")
         if value >= 0.999 * _OVERRANGE:
             return math.inf
         if value <= -0.999 * _OVERRANGE:

@@ -121,6 +121,6 @@ def _check(table: Table, port: str, setup: tuple[str, ...]) -> None:
         if "?" in command or not command.isprintable() or not command.isascii():
             table.problem(
                 "setup",
-                f"{command!r} is not a command without an answer",
+                f"{command!r} is a question, not a command",
                 hint="questions are asked by the program itself",
             )

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from controller.errors import InputError
 from controller.meters.base import MeterAnswer, MeterQuestion
 from controller.readback.base import OperatorCommand
-from controller.readback.typed import LineSource
+from controller.readback.lines import LineSource, TypedLines
 from controller.text import clean, ohms
 from controller.units import parse_ohms
 
@@ -39,12 +39,11 @@ class TypedMeter:
     def __init__(
         self, lines: LineSource, write: Callable[[str], None], *, keep_early: bool = False
     ) -> None:
-        self._lines = lines
+        self._lines = TypedLines(lines)
         self._write = write
         self._keep_early = keep_early
         self._question: MeterQuestion | None = None
         self._doubted: float | None = None
-        self._ended = False
 
     def open(self) -> None:
         """Do nothing: a person is there or is not."""
@@ -55,7 +54,7 @@ class TypedMeter:
     def ask(self, question: MeterQuestion) -> None:
         """Drop the lines finished before it, then ask."""
         if not self._keep_early:
-            while (line := self._next_line()) is not None:
+            while (line := self._lines.next()) is not None:
                 self._write(f"{clean(line)!r} came before this question and was dropped")
         self._question, self._doubted = question, None
         self._write(f"{question.text} {_HELP}")
@@ -63,8 +62,8 @@ class TypedMeter:
     def poll(self) -> MeterAnswer | None:
         """Return the answer to the open question, once; talk the person through bad input."""
         while self._question is not None:
-            line = self._next_line()
-            if self._ended:
+            line = self._lines.next()
+            if self._lines.ended:
                 return self._answer(OperatorCommand.STOP)
             if line is None:
                 return None
@@ -98,12 +97,3 @@ class TypedMeter:
             " right value"
         )
         return None
-
-    def _next_line(self) -> str | None:
-        if self._ended:
-            return None
-        try:
-            return self._lines()
-        except EOFError:
-            self._ended = True
-            return None

@@ -23,7 +23,11 @@ def read_profile(root: Table) -> Profile | None:
     """Read a plan's course and place its steps; None after a problem has been noted."""
     table = root.table("profile")
     if "file" in table and "points" in table:
-        table.problem("points", "the course is stated twice", hint="leave file or points out")
+        table.problem(
+            "points",
+            "the temperatures over time are given twice",
+            hint="leave file or points out",
+        )
         table.raw("points")
     if "file" in table:
         points = table.file("file", _course) or []
@@ -80,7 +84,7 @@ def _course(path: Path) -> list[tuple[float, float]]:
                 f"time runs backwards, from {start_s:g} to {end_s:g} s", where=str(path)
             )
     if len(times) < 2:
-        raise InputError.single("a course has two points at least", where=str(path))
+        raise InputError.single("a profile needs at least two points", where=str(path))
     return list(zip(times, celsius, strict=True))
 
 

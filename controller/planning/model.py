@@ -5,7 +5,7 @@ Uncertainties in these classes are expanded (k = 2, JCGM 100:2008, 6.2), except 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from controller.ladder.model import PathStep
@@ -79,7 +79,8 @@ class ResolvedPlan:
     to be resumed there. `closing_path` leads from the last step's state to the park state.
     `lower_bound_celsius` is proven: no states that would do for the steps and no order of single
     relay changes can keep the worst excursion below it; None when that is not known. `planner` says
-    which generation of the planner chose the states.
+    which generation of the planner chose the states. With `looks_first` the module's input is
+    looked at before the first step.
     """
 
     name: str
@@ -98,6 +99,7 @@ class ResolvedPlan:
     closing_path: tuple[PathStep, ...] = ()
     lower_bound_celsius: float | None = None
     planner: int = PLANNER
+    looks_first: bool = field(default=False, metadata={"later": True})
 
     def format_state(self, state: int) -> str:
         """Write a state as in ``0x0a3f``."""

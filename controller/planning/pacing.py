@@ -26,7 +26,7 @@ def profile_warnings(steps: Sequence[ResolvedStep], settle: SettleRule) -> Itera
     brief = len(list(_brief(steps, settle)))
     if brief:
         yield (
-            f"{brief} of {len(steps)} steps stand too briefly to be judged: that takes"
+            f"{brief} of {len(steps)} steps are too short to be judged: that takes"
             f" {_needed_s(settle):.3g} s"
         )
     late = [

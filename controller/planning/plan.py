@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 
+from controller.errors import InputError
 from controller.measurement.model import Contribution, DecisionRule, SettleRule
 from controller.module.model import Module
 from controller.planning.model import StepKind
@@ -132,8 +133,11 @@ class Plan:
     def tolerance_at(self, celsius: float) -> float:
         """Return the tolerance at a temperature: of its band, or of the nearest one.
 
-        Where two bands meet, the tighter one holds.
+        Where two bands meet, the tighter one holds. Raises InputError when there is none at all,
+        as no plan file has it.
         """
+        if not self.tolerance:
+            raise InputError.single("no tolerance is stated", where=f"{self.path}: tolerance")
         nearest = min(band.distance_celsius(celsius) for band in self.tolerance)
         return min(
             band.tolerance_celsius

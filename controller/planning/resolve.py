@@ -7,21 +7,20 @@ Must not know: links, readbacks, clocks, how files look, how events are shown.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
-from controller.bench.files import BenchFile, Switching
+from controller.bench.model import BenchFile, Switching
 from controller.errors import InputError, Problem
 from controller.ladder.calibration import Calibration, calibrated_ladder
-from controller.ladder.electrical import Output, contact_closed, open_state, state_ohms
+from controller.ladder.electrical import Output, contact_closed, open_state
 from controller.ladder.model import Ladder, PathStep
 from controller.ladder.search import NearestSearch
 from controller.ladder.sequence import StepChoice, connected_choice
-from controller.measurement.budget import Budget, Surroundings, step_budgets
+from controller.measurement.budget import Surroundings
 from controller.module.model import Module
+from controller.planning.expectations import Decided, Expectations
 from controller.planning.filtered_order import filtered_order
-from controller.planning.filtering import filtered_excursion
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.planning.pacing import profile_warnings
 from controller.planning.paths import Router, operations
@@ -127,17 +126,6 @@ def resolve(
     return resolver.resolved(first_step, kept)
 
 
-@dataclass(frozen=True)
-class _Decided:
-    """A step on its way to being resolved. `celsius` is None for open and short."""
-
-    target: Target
-    state: int
-    celsius: float | None
-    start: int
-    path: tuple[PathStep, ...]
-
-
 class _Resolver:
     def __init__(
         self,
@@ -153,13 +141,19 @@ class _Resolver:
     ) -> None:
         self._plan = plan
         self._refresh_s = refresh_s
-        self._nominal = ladder
         self._ladder = calibrated_ladder(ladder, calibration) if calibration else ladder
         self._module = module
-        self._calibration = calibration
         self._surroundings = surroundings
         self._curve = plan.sensor.curve
         self._router = make_router(self._ladder, self._curve, switching, step_ms=step_ms)
+        self._expected = Expectations(
+            plan,
+            ladder,
+            module,
+            self._router,
+            calibration=calibration,
+            surroundings=surroundings,
+        )
 
     def resolved(self, first_step: int, kept: Sequence[ResolvedStep] | None) -> ResolvedPlan:
         plan, ladder, module = self._plan, self._ladder, self._module
@@ -175,9 +169,9 @@ class _Resolver:
         else:
             chosen = keep_states(targets, self._choices(targets), self._router, kept)
         decided = self._decided(targets, chosen, first_step, as_they_are=kept is not None)
-        budgets = self._budgets([(one.state, one.celsius) for one in decided])
+        budgets = self._expected.budgets([(one.state, one.celsius) for one in decided])
         steps = [
-            self._step(index, one, budget)
+            self._expected.step(index, one, budget)
             for index, (one, budget) in enumerate(zip(decided, budgets, strict=True))
         ]
         to_run = steps[first_step:]
@@ -234,7 +228,7 @@ class _Resolver:
         found = [search.nearest_by(ohms, scale) for _, _, ohms in wanted]
         nearest = [one.state for one in found]
         made = self._router.temperatures(nearest) if nearest else []
-        budgets = self._budgets(list(zip(nearest, made, strict=True)))
+        budgets = self._expected.budgets(list(zip(nearest, made, strict=True)))
         choices: dict[Target, StepChoice] = {}
         for (target, celsius, ohms), one, reached, budget in zip(
             wanted, found, made, budgets, strict=True
@@ -259,7 +253,7 @@ class _Resolver:
         first_step: int,
         *,
         as_they_are: bool,
-    ) -> list[_Decided]:
+    ) -> list[Decided]:
         park = self._ladder.park_state
         starts = [park, *(choice.state for choice in chosen[:-1])]
         starts[first_step] = park
@@ -275,10 +269,10 @@ class _Resolver:
                 path = self._path(start, choice, resumed=index == first_step > 0)
                 if limit is not None:
                     path = self._quiet_after_filter(start, path, limit)
-            decided.append(_Decided(target, choice.state, celsius, start, path))
+            decided.append(Decided(target, choice.state, celsius, start, path))
         return decided
 
-    def _help(self, index: int, one: _Decided) -> str:
+    def _help(self, index: int, one: Decided) -> str:
         """Return what would help the step that strays furthest."""
         targets = self._plan.targets
         if self._router.together:
@@ -322,7 +316,7 @@ class _Resolver:
             before = chosen.state
         return worst
 
-    def _passed(self, decided: Sequence[_Decided]) -> list[tuple[int, ...]]:
+    def _passed(self, decided: Sequence[Decided]) -> list[tuple[int, ...]]:
         """Return for each step every state that it may pass through, its own included."""
         return [
             tuple(
@@ -363,7 +357,7 @@ class _Resolver:
             start,
             path,
             at_input=lambda way: self._router.excursion(start, way),
-            filtered=lambda way: self._filtered(start, way) or 0.0,
+            filtered=lambda way: self._expected.filtered_celsius(start, way) or 0.0,
             limit_celsius=limit_celsius,
             step_ms=self._router.step_ms,
         )
@@ -377,86 +371,6 @@ class _Resolver:
         if isolate is None or contact_closed(self._ladder, park, isolate):
             return park
         return open_state(self._ladder, base=last)
-
-    # Expectations and uncertainties
-
-    def _step(self, index: int, one: _Decided, budget: Budget) -> ResolvedStep:
-        expected, profile = self._expected(one), self._plan.profile
-        return ResolvedStep(
-            index=index,
-            kind=one.target.kind,
-            target_celsius=one.target.celsius,
-            target_ohms=one.target.ohms,
-            state=one.state,
-            achieved_ohms=state_ohms(self._ladder, one.state),
-            achieved_celsius=one.celsius,
-            expected_celsius=expected,
-            tolerance_celsius=None if expected is None else self._plan.tolerance_at(expected),
-            uncertainty_celsius=budget.expanded_celsius,
-            excursion_celsius=self._router.excursion(one.start, one.path),
-            path=one.path,
-            dwell_s=self._plan.dwell_s,
-            budget=budget.parts,
-            filtered_excursion_celsius=self._filtered(one.start, one.path),
-            planned_s=None if profile is None else profile.steps[index].at_s,
-        )
-
-    def _filtered(self, start: int, path: Sequence[PathStep]) -> float | None:
-        """Return what the module's filter leaves of the excursion, with either pull-up.
-
-        Where the host times the changes, the relays move somewhere within each exchange: a state
-        may stand for its hold, or for a whole exchange more.
-        """
-        module = self._module
-        if module is None:
-            return None
-        step_s = self._router.step_ms / 1000
-        return max(
-            filtered_excursion(
-                [state_ohms(self._ladder, state) for state in (start, *(s for s, _ in way))],
-                [held_s + late_s for _, held_s in way],
-                pullup_ohms=pullup_ohms,
-                time_constant_s=module.filter_time_constant_s,
-                celsius=self._router.celsius,
-            )
-            for way in self._router.ways(start, path)
-            for pullup_ohms in {module.pullup_ohms, module.lowest_pullup_ohms}
-            for late_s in {0.0, step_s}
-        )
-
-    def _expected(self, one: _Decided) -> float | None:
-        """Return what a healthy module reports at a step."""
-        module = self._module
-        match one.target.kind:
-            case StepKind.OPEN:
-                return None if module is None else module.open_reports_celsius
-            case StepKind.SHORT:
-                return None if module is None else module.short_reports_celsius
-            case StepKind.TEMPERATURE:
-                if one.celsius is None or module is None:
-                    return one.celsius
-                lowest, highest = module.lowest_report_celsius, module.highest_report_celsius
-                return min(max(one.celsius, lowest), highest)
-
-    def _budgets(self, made: Sequence[tuple[int, float | None]]) -> list[Budget]:
-        """Return the budget of each state at its temperature; None stands for open and short."""
-        curve = self._curve
-        low, high = curve.lowest_celsius, curve.highest_celsius
-        inside = [(s, min(max(t, low), high)) for s, t in made if t is not None]
-        found = iter(
-            step_budgets(
-                self._nominal,
-                inside,
-                curve,
-                settle=self._plan.settle,
-                module=self._module,
-                surroundings=self._surroundings,
-                calibration=self._calibration,
-                repeatability=self._plan.repeatability,
-            )
-        )
-        # What a module reports on open and short is a fixed substitute: no measurement, no U.
-        return [Budget(parts=()) if celsius is None else next(found) for _, celsius in made]
 
 
 def _refuse(problems: Iterable[Problem]) -> None:

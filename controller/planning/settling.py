@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from controller.bench.files import BenchFile, ReadbackKind
+from controller.bench.model import BenchFile, ReadbackKind
 from controller.errors import Problem
 from controller.measurement.model import SettleRule
 from controller.module.model import Module

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from controller.arrays import FloatArray
-from controller.bench.files import BenchFile, Switching
+from controller.bench.model import BenchFile, Switching
 from controller.errors import InputError, Problem
 from controller.ladder.electrical import (
     Output,

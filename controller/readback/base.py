@@ -12,7 +12,15 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Protocol, TypeAlias, runtime_checkable
 
-__all__ = ["Answer", "ClearsCodes", "OperatorCommand", "Prompt", "Readback", "Reading"]
+__all__ = [
+    "Answer",
+    "ClearsCodes",
+    "OperatorCommand",
+    "Prompt",
+    "Readback",
+    "Reading",
+    "WatchesCodes",
+]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,3 +109,11 @@ class ClearsCodes(Protocol):
 
     def clear_codes(self) -> None:
         """Clear them all. Raises ReadbackError when that fails."""
+
+
+@runtime_checkable
+class WatchesCodes(Protocol):
+    """What a readback offers that tells codes with its readings only when it is asked to."""
+
+    def watch_codes(self) -> None:
+        """From now on, read the codes anew for each reading. Call it before `open`."""

@@ -96,7 +96,11 @@ def _checked(returned: object) -> float | None:
     if returned is None:
         return None
     try:
+        if isinstance(returned, bool | bytes | bytearray):  # float() takes these
+            raise TypeError
         celsius = float(returned)  # type: ignore[arg-type]  # numbers of other libraries as well
+    except OverflowError:
+        celsius = math.inf
     except (TypeError, ValueError):
         raise TypeError(
             f"the readback function returned {returned!r}, not degC or None for no reading"

@@ -12,8 +12,31 @@ from __future__ import annotations
 
 import os
 import select
+from collections.abc import Callable
+from typing import TypeAlias
 
-__all__ = ["StdinLines"]
+__all__ = ["LineSource", "StdinLines", "TypedLines"]
+
+LineSource: TypeAlias = Callable[[], str | None]
+"""Returns the next finished line, or None when none waits; never blocks. EOFError at the end."""
+
+
+class TypedLines:
+    """What a person types, line by line; `ended` once there will be no more."""
+
+    def __init__(self, source: LineSource) -> None:
+        self.ended = False
+        self._source = source
+
+    def next(self) -> str | None:
+        """Return the next finished line; None when none waits, or there will be no more."""
+        if self.ended:
+            return None
+        try:
+            return self._source()
+        except EOFError:
+            self.ended = True
+            return None
 
 
 class StdinLines:

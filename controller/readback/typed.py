@@ -12,17 +12,15 @@ prompt, because it is the Enter key that answers. A script that feeds all its an
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Literal, TypeAlias
+from typing import Literal
 
 from controller.clock import Clock
 from controller.errors import InputError
 from controller.readback.base import Answer, OperatorCommand, Prompt, Reading
+from controller.readback.lines import LineSource, TypedLines
 from controller.units import celsius_from_fahrenheit, parse_temperature
 
-__all__ = ["LineSource", "TypedReadback"]
-
-LineSource: TypeAlias = Callable[[], str | None]
-"""Returns the next finished line, or None when none waits; never blocks. EOFError at the end."""
+__all__ = ["TypedReadback"]
 
 COMMANDS = {
     "skip": OperatorCommand.SKIP,
@@ -58,7 +56,7 @@ class TypedReadback:
         plausible_celsius: tuple[float, float] = (-50.0, 150.0),
         keep_early: bool = False,
     ) -> None:
-        self._lines = lines
+        self._lines = TypedLines(lines)
         self._write = write
         self._clock = clock
         self._default_unit = default_unit
@@ -67,7 +65,6 @@ class TypedReadback:
         self._token: int | None = None
         self._unconfirmed: float | None = None
         self._yes_or_no = False
-        self._ended = False
 
     def open(self) -> None:
         """Nothing has to be found."""
@@ -79,7 +76,7 @@ class TypedReadback:
         """Begin a prompt: drop the lines finished before it, then show its text."""
         self._unconfirmed = None
         if not self._keep_early:
-            while (line := self._next_line()) is not None:
+            while (line := self._lines.next()) is not None:
                 self._write(f"{_shown(line)} came before this prompt and was dropped")
         self._token = prompt.token
         self._yes_or_no = prompt.yes_or_no
@@ -88,8 +85,8 @@ class TypedReadback:
     def poll(self) -> Answer | None:
         """Return the answer to the open prompt, once; talk the person through bad input."""
         while self._token is not None:
-            line = self._next_line()
-            if self._ended:
+            line = self._lines.next()
+            if self._lines.ended:
                 return self._answer(OperatorCommand.STOP)
             if line is None:
                 return None
@@ -105,15 +102,6 @@ class TypedReadback:
     def _answer(self, answer: Answer) -> Answer:
         self._token = None
         return answer
-
-    def _next_line(self) -> str | None:
-        if self._ended:
-            return None
-        try:
-            return self._lines()
-        except EOFError:
-            self._ended = True
-            return None
 
     def _understand(self, text: str, token: int) -> Answer | None:
         """Return what a line means, or None after telling the person what to do."""

@@ -15,7 +15,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 
-from controller.bench.files import ReadbackKind
+from controller.bench.model import ReadbackKind
 from controller.clock import VirtualClock
 from controller.documents import supplied_files
 from controller.errors import InputError, RelayKnowledge
@@ -229,7 +229,7 @@ def _refusal(
     lasted_s = stands[-1].to_s - stands[0].from_s
     match refused.misfit:
         case Misfit.FEW_LEVELS:
-            message = "the run has too few temperatures to find it again in a log"
+            message = "the run has too few temperatures to be found in a log"
         case Misfit.TOO_SHORT:
             message = f"the log covers {covers_s:.0f} s, the run took {lasted_s:.0f} s"
         case Misfit.NOWHERE:

@@ -9,7 +9,6 @@ back from one; the beginning of a step is told from its `set` line.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping
 from typing import Any, TypeAlias
 
@@ -19,7 +18,9 @@ from controller.planning.model import ResolvedPlan
 from controller.records.course_lines import course_event, course_line
 from controller.records.decode import path_of, result_of
 from controller.records.encode import path_fields, result_fields, summary_fields
+from controller.records.values import codes_of, number_of, ohms_of, state_of, state_text
 from controller.run.events import (
+    CodesCleared,
     CodesRead,
     Event,
     FaultRaised,
@@ -80,15 +81,22 @@ def line_of_event(event: Event, state_digits: int) -> Line | None:
             return "note", {"text": event.text, "kind": event.kind}
         case CodesRead():
             return "codes", {"moment": event.moment, "codes": event.codes}
+        case CodesCleared():
+            return "cleared", {
+                "module": event.module,
+                "by": event.by,
+                "before": event.before,
+                "after": event.after,
+            }
         case Measured():
             return "measured", {
-                "state": f"0x{event.state:0{state_digits}x}",
+                "state": state_text(event.state, state_digits),
                 "ohms": event.ohms,
                 "expected_ohms": event.expected_ohms,
             }
         case Sensed():
             return "sensed", {
-                "state": f"0x{event.state:0{state_digits}x}",
+                "state": state_text(event.state, state_digits),
                 "achieved_ohms": event.achieved_ohms,
                 "volts": event.volts,
                 "spread_volts": event.spread_volts,
@@ -146,7 +154,7 @@ def events_of_line(
                 attempt=int(line["attempt"]),
                 celsius=line["celsius"],
                 volts=line["volts"],
-                codes=tuple(str(code) for code in line["codes"]),
+                codes=codes_of(line["codes"]),
                 final=bool(line["final"]),
             )
         case "step":
@@ -158,21 +166,28 @@ def events_of_line(
             relays = RelayKnowledge(line["relays"])
             yield FaultRaised(at_s=at_s, message=str(line["message"]), relays=relays)
         case "codes":
-            codes = tuple(str(code) for code in line["codes"])
+            codes = codes_of(line["codes"])
             yield CodesRead(at_s=at_s, moment=Moment(line["moment"]), codes=codes)
+        case "cleared":
+            yield CodesCleared(
+                at_s=at_s,
+                module=str(line["module"]),
+                by=str(line["by"]),
+                before=tuple(str(code) for code in line["before"]),
+                after=tuple(str(code) for code in line["after"]),
+            )
         case "measured":
             yield Measured(
                 at_s=at_s,
-                state=int(line["state"], 16),
+                state=state_of(line["state"]),
                 ohms=float(line["ohms"]),
                 expected_ohms=float(line["expected_ohms"]),
             )
         case "sensed":
-            made = line["achieved_ohms"]
             yield Sensed(
                 at_s=at_s,
-                state=int(line["state"], 16),
-                achieved_ohms=math.inf if made is None else float(made),
+                state=state_of(line["state"]),
+                achieved_ohms=ohms_of(line["achieved_ohms"]),
                 volts=float(line["volts"]),
                 spread_volts=float(line["spread_volts"]),
             )
@@ -180,10 +195,10 @@ def events_of_line(
             yield Jumped(
                 at_s=at_s,
                 count=int(line["count"]),
-                value=None if line["value"] is None else float(line["value"]),
+                value=number_of(line["value"]),
                 level=float(line["level"]),
                 unit=str(line["unit"]),
-                codes=tuple(str(code) for code in line["codes"]),
+                codes=codes_of(line["codes"]),
             )
         case "closing":
             yield RunFinished(at_s=at_s, summary=_summary(line))
@@ -214,11 +229,11 @@ def _kind(line: Mapping[str, Any]) -> NoteKind:
 def _set(
     line: Mapping[str, Any], at_s: float, plan: ResolvedPlan, attempts: dict[int, int]
 ) -> Iterator[Event]:
-    made, index = line["achieved_ohms"], line["step"]
+    index = line["step"]
     if index is not None:
         attempts[index] = attempts.get(index, 0) + 1
         yield StepStarted(at_s=at_s, step=plan.steps[index], attempt=attempts[index])
-    ohms = math.inf if made is None else float(made)
+    ohms = ohms_of(line["achieved_ohms"])
     yield RelaysSet(at_s=at_s, step_index=index, path=path_of(line["path"]), achieved_ohms=ohms)
 
 
@@ -233,5 +248,5 @@ def _summary(line: Mapping[str, Any]) -> RunSummary:
         not_run=int(line["not_run"]),
         relays=RelayKnowledge(line["relays"]),
         sentence=str(line["sentence"]),
-        new_codes=tuple(str(code) for code in line.get("new_codes", ())),
+        new_codes=codes_of(line.get("new_codes", ())),
     )

@@ -16,7 +16,8 @@ from controller.measurement.verdict import worst_verdict
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.planning.pacing import judged_steps
 from controller.run.judging import judge_reported
-from controller.run.model import Reason, StepResult
+from controller.run.model import Ending, Reason, StepResult
+from controller.run.summary import run_verdict
 
 __all__ = [
     "EXACT",
@@ -96,12 +97,14 @@ def rejudge(plan: ResolvedPlan, results: Sequence[StepResult]) -> list[Differenc
     return differences
 
 
-def verdict_of(plan: ResolvedPlan, results: Sequence[StepResult]) -> Verdict:
-    """Return the verdict of a run: a run that was not completed never passes."""
+def verdict_of(
+    plan: ResolvedPlan, results: Sequence[StepResult], ended: Ending = Ending.COMPLETE
+) -> Verdict:
+    """Return the verdict of a run that came to an end like this, by its results."""
     verdict = worst_verdict(result.verdict for result in results)
     if verdict is Verdict.PASS and len(results) < len(judged_steps(plan)):
         return Verdict.UNDECIDED
-    return verdict
+    return run_verdict(verdict, ended)
 
 
 def compare_steps(

@@ -8,6 +8,7 @@ from typing import Any
 
 from controller.measurement.model import Verdict
 from controller.planning.search import Limits, Way
+from controller.records.values import codes_of, finite_or_none, number_of
 from controller.run.events import Event, Looked, PointFound, StepTimed
 from controller.run.points import SwitchingPoint
 
@@ -29,11 +30,11 @@ def point_fields(point: SwitchingPoint) -> dict[str, Any]:
     return {
         "way": point.way.value,
         "found": point.found,
-        "low_celsius": _finite(point.low_celsius),
-        "high_celsius": _finite(point.high_celsius),
+        "low_celsius": finite_or_none(point.low_celsius),
+        "high_celsius": finite_or_none(point.high_celsius),
         "uncertainty_celsius": point.uncertainty_celsius,
-        "lowest_limit": _finite(point.limits.lowest),
-        "highest_limit": _finite(point.limits.highest),
+        "lowest_limit": finite_or_none(point.limits.lowest),
+        "highest_limit": finite_or_none(point.limits.highest),
         "verdict": None if point.verdict is None else point.verdict.value,
     }
 
@@ -69,14 +70,13 @@ def course_event(line: Mapping[str, Any], at_s: float) -> Event | None:
                 late=bool(line["late"]),
             )
         case "look":
-            reported = line["reported_celsius"]
             return Looked(
                 at_s=at_s,
                 step_index=int(line["step"]),
                 celsius=float(line["celsius"]),
                 seen=bool(line["seen"]),
-                reported_celsius=None if reported is None else float(reported),
-                codes=tuple(str(code) for code in line["codes"]),
+                reported_celsius=number_of(line["reported_celsius"]),
+                codes=codes_of(line["codes"]),
             )
         case "point":
             return PointFound(at_s=at_s, point=_point(line))
@@ -98,7 +98,3 @@ def _point(line: Mapping[str, Any]) -> SwitchingPoint:
         ),
         verdict=None if verdict is None else Verdict(verdict),
     )
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None

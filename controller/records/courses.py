@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 from controller.measurement.model import Verdict
@@ -11,6 +10,7 @@ from controller.records.compare import Difference, Tolerances, numbers_differ, w
 from controller.records.course_lines import course_event
 from controller.records.inputs import Inputs
 from controller.records.reader import Record
+from controller.records.values import finite_or_none
 from controller.run.events import Looked, PointFound, StepTimed
 from controller.run.model import Ending
 from controller.run.points import SwitchingPoint
@@ -98,7 +98,7 @@ def _compare_points(
     for was, now in zip(recorded, found, strict=False):
         for field in ("low_celsius", "high_celsius", "uncertainty_celsius"):
             name = f"{was.way.value} {field} ({how})"
-            before, after = _finite(getattr(was, field)), _finite(getattr(now, field))
+            before, after = finite_or_none(getattr(was, field)), finite_or_none(getattr(now, field))
             differences += numbers_differ(None, name, before, after, near)
         for field, one, other in (
             ("verdict", was.verdict, now.verdict),
@@ -114,10 +114,6 @@ def _overlap(one: SwitchingPoint, other: SwitchingPoint) -> bool:
         one.low_celsius - unsure <= other.high_celsius
         and other.low_celsius - unsure <= one.high_celsius
     )
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
 
 
 def _events(record: Record) -> Iterator[object]:

@@ -15,9 +15,10 @@ from controller.ladder.model import PathStep
 from controller.measurement.model import Contribution, DecisionRule, SettleRule, Verdict
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.records.reader import Record
-from controller.run.model import Reason, StepResult
+from controller.records.values import codes_of, number_of, ohms_of, state_of
+from controller.run.model import Ending, Reason, StepResult
 
-__all__ = ["path_of", "plan_of", "result_of", "results_of", "understood"]
+__all__ = ["ending_of", "path_of", "plan_of", "result_of", "results_of", "understood"]
 
 _Made = TypeVar("_Made")
 
@@ -32,6 +33,14 @@ def results_of(record: Record) -> tuple[StepResult, ...]:
     return understood(record, lambda: tuple(result_of(line) for line in record.steps))
 
 
+def ending_of(record: Record) -> Ending:
+    """Return how a run ended; one that was cut off counts as stopped. Raises InputError."""
+    closing = record.closing
+    if closing is None:
+        return Ending.STOPPED
+    return understood(record, lambda: Ending(closing["ended"]))
+
+
 def understood(record: Record, make: Callable[[], _Made]) -> _Made:
     """Return what is made of a record's lines. Raises InputError when they do not hold it.
 
@@ -41,7 +50,7 @@ def understood(record: Record, make: Callable[[], _Made]) -> _Made:
         return make()
     except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise InputError.single(
-            f"a line lacks or misstates what this version reads ({error!r})",
+            f"in one line something is missing or not as this version reads it ({error!r})",
             where=str(record.path),
             hint="the record may come from another version of the program",
         ) from None
@@ -53,18 +62,19 @@ def _plan(fields: Mapping[str, Any]) -> ResolvedPlan:
         kind=str(fields["kind"]),
         steps=tuple(_step(step) for step in fields["steps"]),
         settle=_settle(fields["settle"]),
-        worst_excursion_celsius=_number(fields["worst_excursion_celsius"]),
+        worst_excursion_celsius=number_of(fields["worst_excursion_celsius"]),
         relay_operations=int(fields["relay_operations"]),
-        park_state=int(fields["park_state"], 16),
+        park_state=state_of(fields["park_state"]),
         state_digits=int(fields["state_digits"]),
-        short_circuit_amperes=_number(fields["short_circuit_amperes"]),
-        most_watts=_number(fields["most_watts"]),
+        short_circuit_amperes=number_of(fields["short_circuit_amperes"]),
+        most_watts=number_of(fields["most_watts"]),
         warnings=tuple(str(text) for text in fields["warnings"]),
         decision_rule=DecisionRule(fields["decision_rule"]),
         first_step=int(fields["first_step"]),
         closing_path=path_of(fields["closing_path"]),
-        lower_bound_celsius=_number(fields.get("lower_bound_celsius")),
+        lower_bound_celsius=number_of(fields.get("lower_bound_celsius")),
         planner=int(fields.get("planner", 1)),
+        looks_first=bool(fields.get("looks_first", False)),
     )
 
 
@@ -84,27 +94,26 @@ def _settle(fields: Mapping[str, Any]) -> SettleRule:
 
 
 def _step(fields: Mapping[str, Any]) -> ResolvedStep:
-    achieved = _number(fields["achieved_ohms"])
     return ResolvedStep(
         index=int(fields["index"]),
         kind=StepKind(fields["kind"]),
-        target_celsius=_number(fields["target_celsius"]),
-        target_ohms=_number(fields["target_ohms"]),
-        state=int(fields["state"], 16),
-        achieved_ohms=math.inf if achieved is None else achieved,
-        achieved_celsius=_number(fields["achieved_celsius"]),
-        expected_celsius=_number(fields["expected_celsius"]),
-        tolerance_celsius=_number(fields["tolerance_celsius"]),
+        target_celsius=number_of(fields["target_celsius"]),
+        target_ohms=number_of(fields["target_ohms"]),
+        state=state_of(fields["state"]),
+        achieved_ohms=ohms_of(fields["achieved_ohms"]),
+        achieved_celsius=number_of(fields["achieved_celsius"]),
+        expected_celsius=number_of(fields["expected_celsius"]),
+        tolerance_celsius=number_of(fields["tolerance_celsius"]),
         uncertainty_celsius=float(fields["uncertainty_celsius"]),
-        excursion_celsius=_number(fields["excursion_celsius"]),
+        excursion_celsius=number_of(fields["excursion_celsius"]),
         path=path_of(fields["path"]),
         dwell_s=float(fields["dwell_s"]),
         budget=tuple(
             Contribution(name=str(part["name"]), celsius=float(part["celsius"]))
             for part in fields["budget"]
         ),
-        filtered_excursion_celsius=_number(fields.get("filtered_excursion_celsius")),
-        planned_s=_number(fields.get("planned_s")),
+        filtered_excursion_celsius=number_of(fields.get("filtered_excursion_celsius")),
+        planned_s=number_of(fields.get("planned_s")),
     )
 
 
@@ -113,12 +122,12 @@ def result_of(fields: Mapping[str, Any]) -> StepResult:
     return StepResult(
         step=_step(fields),
         attempt=int(fields["attempt"]),
-        reported_celsius=_number(fields["reported_celsius"]),
-        error_celsius=_number(fields["error_celsius"]),
+        reported_celsius=number_of(fields["reported_celsius"]),
+        error_celsius=number_of(fields["error_celsius"]),
         verdict=Verdict(fields["verdict"]),
         settled=bool(fields["settled"]),
         settle_s=float(fields["settle_s"]),
-        codes=tuple(str(code) for code in fields["codes"]),
+        codes=codes_of(fields["codes"]),
         reason=None if fields["reason"] is None else Reason(fields["reason"]),
     )
 
@@ -126,9 +135,5 @@ def result_of(fields: Mapping[str, Any]) -> StepResult:
 def path_of(states: Sequence[Mapping[str, Any]]) -> tuple[PathStep, ...]:
     """Return a path from its list of states. Raises KeyError, TypeError or ValueError."""
     return tuple(
-        PathStep(state=int(one["state"], 16), hold_ms=int(one["hold_ms"])) for one in states
+        PathStep(state=state_of(one["state"]), hold_ms=int(one["hold_ms"])) for one in states
     )
-
-
-def _number(value: Any) -> float | None:
-    return None if value is None else float(value)

@@ -6,7 +6,6 @@ Must not know: files, hash chains, who prints.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -14,6 +13,7 @@ from typing import Any
 from controller.ladder.model import PathStep
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.records.lines import plain
+from controller.records.values import finite_or_none, state_text
 from controller.run.model import RunSummary, StepResult
 
 __all__ = [
@@ -28,7 +28,7 @@ __all__ = [
 
 def path_fields(path: Sequence[PathStep], state_digits: int) -> list[dict[str, Any]]:
     """Return a path as a list of states and hold times."""
-    return [{"state": f"0x{p.state:0{state_digits}x}", "hold_ms": p.hold_ms} for p in path]
+    return [{"state": state_text(p.state, state_digits), "hold_ms": p.hold_ms} for p in path]
 
 
 def step_fields(step: ResolvedStep, state_digits: int) -> dict[str, Any]:
@@ -38,8 +38,8 @@ def step_fields(step: ResolvedStep, state_digits: int) -> dict[str, Any]:
         "kind": step.kind.value,
         "target_celsius": step.target_celsius,
         "target_ohms": step.target_ohms,
-        "state": f"0x{step.state:0{state_digits}x}",
-        "achieved_ohms": step.achieved_ohms if math.isfinite(step.achieved_ohms) else None,
+        "state": state_text(step.state, state_digits),
+        "achieved_ohms": finite_or_none(step.achieved_ohms),
         "achieved_celsius": step.achieved_celsius,
         "expected_celsius": step.expected_celsius,
         "tolerance_celsius": step.tolerance_celsius,

@@ -10,7 +10,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from controller.bench.files import BenchFile, default_bench, load_bench
+from controller.bench.default import default_bench
+from controller.bench.files import load_bench
+from controller.bench.model import BenchFile
 from controller.documents import collecting_files, supplied_files
 from controller.errors import InputError, Problem
 from controller.module.model import Module

@@ -85,7 +85,7 @@ def kept_files(opening: Mapping[str, Any]) -> dict[Path, str]:
     files: dict[Path, str] = {}
     for entry in opening["files"]:
         if digest(entry["text"].encode("utf-8")) != entry["sha256"]:
-            raise InputError.single("its kept text does not have its hash", where=entry["path"])
+            raise InputError.single("its stored text does not match its hash", where=entry["path"])
         files[RECORD_FOLDER / entry["path"]] = entry["text"]
         if "absolute_path" in entry:
             files[Path(entry["absolute_path"])] = entry["text"]

@@ -192,7 +192,7 @@ def _require_opening(opening: dict[str, Any], where: str) -> None:
         )
     if lacking := _lacking(opening):
         raise InputError.single(
-            f"the opening lacks or misstates {', '.join(lacking)}",
+            f"the opening line is missing, or has wrong: {', '.join(lacking)}",
             where=where,
             line=1,
             hint="the record may come from another version of the program",

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 
-from controller.bench.files import BenchFile, LinkKind, ReadbackKind
+from controller.bench.model import BenchFile, LinkKind, ReadbackKind
 from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
 from controller.errors import InputError, RungwiseError
@@ -36,14 +36,14 @@ from controller.records.compare import (
     verdict_of,
 )
 from controller.records.courses import compare_search, compare_times, judge_search, looks_in
-from controller.records.decode import plan_of, results_of
+from controller.records.decode import ending_of, plan_of, results_of
 from controller.records.inputs import Inputs, inputs_of
 from controller.records.jobs import PlanJob, job_of
 from controller.records.reader import Record
 from controller.run.called import called_readback
 from controller.run.driver import run_events
 from controller.run.events import FaultRaised
-from controller.run.model import StepResult
+from controller.run.model import Ending, StepResult
 from controller.run.profile import ProfileRun
 from controller.run.seek import SeekRun
 
@@ -95,7 +95,11 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
     same_budget = record.opening.get("uncertainty_budget", 1) == EDITION
     kept = None if same_budget and plan.planner == PLANNER else plan.steps
     # What counted as settled is part of what was recorded.
-    resolved = replace(resolve_on(inputs.plan, bench, kept=kept), settle=plan.settle)
+    resolved = replace(
+        resolve_on(inputs.plan, bench, kept=kept),
+        settle=plan.settle,
+        looks_first=plan.looks_first,
+    )
     if not same_budget:
         resolved = _with_uncertainties_of(plan, resolved)
     tolerances, why = tolerances_for(record, plan, called=called is not None)
@@ -117,15 +121,18 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
         *compare_steps(plan.steps, resolved.steps, tolerances),
         *(compare_results(recorded, replayed, tolerances) if ran else ()),
     ]
-    verdict = verdict_of(plan, recorded)
+    closing_line = record.closing
+    ended = ending_of(record)
+    verdict = verdict_of(plan, recorded, ended)
     match again:
         case ProfileRun():
             differences += compare_times(record, again, tolerances)
         case SeekRun():
             verdict, found = judge_search(record, plan, inputs)
             differences += [*found, *compare_search(record, again, tolerances)]
-    closing_line = record.closing
-    if closing_line is not None and closing_line["verdict"] != verdict.value:
+    # Records of earlier versions let a run pass that broke off after its last step.
+    allowed = {verdict, verdict_of(plan, recorded)} if ended is not Ending.COMPLETE else {verdict}
+    if closing_line is not None and Verdict(closing_line["verdict"]) not in allowed:
         differences.append(
             Difference(
                 step=None,

@@ -15,7 +15,7 @@ import contextlib
 import errno
 import os
 import stat
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +31,7 @@ from controller.run.events import Event, LinkReported, RunFinished
 
 try:
     import fcntl
-except ModuleNotFoundError:  # not a POSIX system: `_lock` has nothing to lock with
+except ModuleNotFoundError:  # not a POSIX system: `_lock` takes a file beside the record
     fcntl = None  # type: ignore[assignment]
 
 __all__ = ["BEHIND_S", "RecordError", "RecordWriter"]
@@ -41,7 +41,7 @@ RUNS_FOLDER = "runs"
 BEHIND_S = 5.0
 """How far, in seconds, a record may be behind with readings that nothing follows from."""
 
-_CAN_LOCK: bool = fcntl is not None
+_LOCKS_THE_FILE: bool = fcntl is not None
 _AS_BYTES = getattr(os, "O_BINARY", 0)
 """Where the system would change line ends on the way to the file, it must not."""
 
@@ -74,9 +74,11 @@ class RecordWriter:
         elapsed_s: float,
         plan: Mapping[str, Any],
         durable: bool,
+        let_go: Callable[[], None],
     ) -> None:
         self.path = path
         self._descriptor: int | None = descriptor
+        self._let_go = let_go
         self._clock = clock
         self._seq = seq
         self._new = seq == 0
@@ -119,7 +121,7 @@ class RecordWriter:
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or error
             raise InputError.single(f"cannot be made: {reason}", where=str(path)) from None
-        _lock(descriptor, path)
+        let_go = _lock(descriptor, path)
         writer = cls(
             path,
             descriptor,
@@ -129,6 +131,7 @@ class RecordWriter:
             elapsed_s=0.0,
             plan=opening["plan"],
             durable=durable,
+            let_go=let_go,
         )
         try:
             writer.append("opening", {"format": RECORD_FORMAT, **shut(opening)})
@@ -150,17 +153,20 @@ class RecordWriter:
         when the record is damaged, complete, or of another plan or bench.
         """
         descriptor = _opened_again(path)
+        let_go = _nothing
         try:
-            _lock(descriptor, path)
+            let_go = _lock(descriptor, path)
             record = load_record(path)
             understood(record, lambda: _check_resumable(record, opening))
             if record.torn_bytes:
                 os.ftruncate(descriptor, record.whole_bytes)
         except OSError as error:
             os.close(descriptor)
+            let_go()
             raise _not_writable(path, error) from None
         except BaseException:
             os.close(descriptor)
+            let_go()
             raise
         writer = cls(
             path,
@@ -171,6 +177,7 @@ class RecordWriter:
             elapsed_s=float(record.lines[-1]["elapsed_s"]),
             plan=record.opening["plan"],
             durable=durable,
+            let_go=let_go,
         )
         note: dict[str, Any] = {"text": "resumed", "first_step": record.first_unfinished}
         if record.torn_bytes:
@@ -241,10 +248,10 @@ class RecordWriter:
                 os.fsync(self._descriptor)
         except OSError as error:
             self.close()
-            raise RecordError(f"{self.path}: cannot be written on: {error.strerror}") from None
+            raise RecordError(f"{self.path}: cannot be written to: {error.strerror}") from None
         if written != len(raw):
             self.close()
-            raise RecordError(f"{self.path}: cannot be written on: no space is left for it")
+            raise RecordError(f"{self.path}: cannot be written to: no space left")
         self._seq += 1
         self._previous = digest(raw)
         self._written_s = self._clock.now_s()
@@ -260,6 +267,7 @@ class RecordWriter:
                     os.fsync(descriptor)
             with contextlib.suppress(OSError):
                 os.close(descriptor)
+            self._let_go()
 
     def discard(self) -> None:
         """Take a record away that was begun here and tells of nothing; never one gone on with."""
@@ -296,19 +304,39 @@ def _not_writable(path: Path, error: OSError | ValueError) -> InputError:
     if number == errno.ENXIO:
         return InputError.single("this is not a file that can hold a record", where=str(path))
     reason = getattr(error, "strerror", None) or error
-    return InputError.single(f"cannot be written on: {reason}", where=str(path))
+    return InputError.single(f"cannot be written to: {reason}", where=str(path))
 
 
-def _lock(descriptor: int, path: Path) -> None:
-    """Keep other runs from writing into the same record, where the system knows locks."""
-    if not _CAN_LOCK:
-        return
+def _nothing() -> None:
+    """Let go of nothing."""
+
+
+def _lock(descriptor: int, path: Path) -> Callable[[], None]:
+    """Keep other runs from writing into the same record; return what lets go of it again.
+
+    Raises InputError when another run has it. The lock is the record's own where the system knows
+    such locks; elsewhere one on a file beside it, because a lock on the record would keep readers
+    out as well. A file system that knows neither keeps nobody out.
+    """
+    refusal = InputError.single("another run is writing this record", where=str(path))
+    if _LOCKS_THE_FILE:
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise refusal from None
+        except OSError:
+            pass
+        return _nothing
+    from filelock import FileLock, Timeout
+
+    beside = FileLock(path.with_name(f".{path.name}.lock"), timeout=0)
     try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        raise InputError.single("another run is writing this record", where=str(path)) from None
-    except OSError:
-        return
+        beside.acquire()
+    except Timeout:
+        raise refusal from None
+    except (OSError, NotImplementedError):
+        return _nothing
+    return beside.release
 
 
 def _check_resumable(record: Record, opening: Mapping[str, Any]) -> None:

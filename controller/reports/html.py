@@ -12,7 +12,7 @@ from controller.diagnosis import Words
 from controller.errors import InputError
 from controller.planning.plan import ToleranceBand
 from controller.records.compare import verdict_of
-from controller.records.decode import plan_of, results_of
+from controller.records.decode import ending_of, plan_of, results_of
 from controller.records.inputs import Inputs, inputs_of
 from controller.records.reader import Record
 from controller.reports.html_compare import side_by_side
@@ -21,8 +21,9 @@ from controller.reports.pictures import errors, excursions, expected_against_rep
 from controller.reports.scale import Scale
 from controller.reports.style import CONTENT_POLICY, STYLE
 from controller.reports.svg import content, element
-from controller.reports.text import record_cautions, run_facts, run_sentence
-from controller.run.model import StepResult
+from controller.reports.text import cleared_words, record_cautions, run_facts, run_sentence
+from controller.run.model import Ending, StepResult
+from controller.run.summary import headline
 from controller.text import one_line
 
 __all__ = ["Attached", "Told", "report_html"]
@@ -73,7 +74,7 @@ def report_html(
             body.append(_one(record, words, told, scale, name=name))
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise InputError.single(
-                f"a line lacks or misstates what this version reads ({error!r})",
+                f"in one line something is missing or not as this version reads it ({error!r})",
                 where=str(record.path),
                 hint="the record may come from another version of the program",
             ) from None
@@ -94,14 +95,16 @@ def report_html(
 
 def _one(record: Record, words: Words | str, told: Told, scale: Scale, *, name: str | None) -> str:
     plan, results, inputs = plan_of(record), results_of(record), _inputs(record)
-    verdict = verdict_of(plan, results).value
+    ended = ending_of(record)
+    verdict = verdict_of(plan, results, ended)
+    word = headline(verdict, ended)
     missing = len(plan.steps) - len(results)
     box = element(
         "div",
-        element("strong", content(verdict.upper())),
+        element("strong", content(word.upper())),
         paragraph(run_sentence(record)),
         paragraph(f"{missing} of {len(plan.steps)} steps have no result.") if missing else "",
-        class_=f"verdict {verdict}",
+        class_=f"verdict {'fail' if ended is Ending.FAULT else verdict.value}",
     )
     return element(
         "section",
@@ -189,6 +192,11 @@ def _codes(record: Record, results: Sequence[StepResult], told: Told) -> str:
         ("In the first reading", _listed(readings[0]["codes"]) if readings else "no reading"),
         ("In the last reading", _listed(readings[-1]["codes"]) if readings else "no reading"),
         ("After the run", told.codes_after or _read(record, "after")),
+        *(
+            (f"Cleared at {line['utc']}", cleared_words(line))
+            for line in record.lines
+            if line["type"] == "cleared"
+        ),
     ]
     seen = [[str(one.step.index + 1), ", ".join(one.codes)] for one in results if one.codes]
     return "".join(

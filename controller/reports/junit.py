@@ -80,11 +80,15 @@ def run_junit_xml(
     plan: ResolvedPlan,
     results: Sequence[StepResult],
     *,
+    broken_off: str | None = None,
     properties: Mapping[str, str],
     timestamp: str,
     seconds: float,
 ) -> bytes:
     """Return a test suite with one test case for each step of a run.
+
+    A run that was not completed has one more, an error before all others: `broken_off` says what
+    failed and what is known of the relays.
 
     A step that fails is a failure; one that is undecided, or was not run, is an error: neither is
     good enough to go on with. A case takes the time the step took to settle; `seconds` is the
@@ -98,15 +102,29 @@ def run_junit_xml(
             "name": _legal(plan.name),
             "timestamp": timestamp,
             "hostname": "localhost",
-            "tests": str(len(plan.steps)),
+            "tests": str(len(plan.steps) + (broken_off is not None)),
             "failures": str(verdicts.count(Verdict.FAIL)),
-            "errors": str(verdicts.count(Verdict.UNDECIDED) + verdicts.count(None)),
+            "errors": str(
+                verdicts.count(Verdict.UNDECIDED) + verdicts.count(None) + (broken_off is not None)
+            ),
             "time": f"{seconds:.3f}",
         },
     )
     stated = ET.SubElement(suite, "properties")
     for key, value in properties.items():
         ET.SubElement(stated, "property", {"name": key, "value": _legal(value)})
+    if broken_off is not None:
+        case = ET.SubElement(
+            suite,
+            "testcase",
+            {
+                "name": "end of the run",
+                "classname": f"rungwise.{_legal(plan.name)}",
+                "time": "0.000",
+            },
+        )
+        words = _legal(broken_off)
+        ET.SubElement(case, "error", {"message": words, "type": "broken-off"}).text = words
     for step, verdict in zip(plan.steps, verdicts, strict=True):
         result = judged.get(step.index)
         target = step.kind.value if step.target_celsius is None else f"{step.target_celsius:g} degC"

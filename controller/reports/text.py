@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from controller.bench.files import ReadbackKind
+from controller.bench.model import ReadbackKind
 from controller.cautions import (
     BUS_CAUTION,
     CAUTIONS_TITLE,
@@ -19,13 +19,13 @@ from controller.cautions import (
 from controller.measurement.verdict import risk_words
 from controller.planning.model import ResolvedPlan
 from controller.records.compare import verdict_of
-from controller.records.decode import plan_of, results_of, understood
+from controller.records.decode import ending_of, plan_of, results_of, understood
 from controller.records.reader import Record
-from controller.run.model import StepResult
+from controller.run.model import Ending, StepResult
 from controller.text import clean, number, ohms, one_line, table
 from controller.units import fahrenheit_from_celsius
 
-__all__ = ["record_cautions", "report_text", "run_facts", "run_sentence"]
+__all__ = ["cleared_words", "record_cautions", "report_text", "run_facts", "run_sentence"]
 
 _WIDTH = 96
 
@@ -37,14 +37,12 @@ def report_text(record: Record, *, fahrenheit: bool = False) -> str:
 
 def _report(record: Record, *, fahrenheit: bool) -> str:
     plan, results = plan_of(record), results_of(record)
-    verdict = verdict_of(plan, results)
     lines = [
         "RUN REPORT",
         "",
         *_facts(record, plan),
         "",
-        f"Verdict: {verdict.value.upper()}",
-        *_wrapped(run_sentence(record)),
+        *_verdict(record, plan, results),
         "",
         *_results(plan, results, fahrenheit=fahrenheit),
         "",
@@ -134,16 +132,27 @@ def _source_of_readings(opening: Mapping[str, Any]) -> str:
     if log := opening.get("log"):
         return f"from a log, {log['value_column']!r} in {Path(log['path']).name}"
     if (opening.get("bench") or {}).get("readback") == ReadbackKind.LATER.value:
-        return "none yet: a log is to bring them"
+        return "none yet; they come from a log"
     return "from real equipment"
 
 
 def run_sentence(record: Record) -> str:
-    """Return the one sentence the run ended with."""
+    """Return the one sentence the run ended with; what failed comes before it."""
     closing = record.closing
     if closing is None:
         return "The record was never closed: the run was cut off."
+    faults = [str(line["message"]) for line in record.lines if line["type"] == "fault"]
+    if ending_of(record) is Ending.FAULT and faults:
+        return f"{faults[-1]}. {closing['sentence']}"
     return str(closing["sentence"])
+
+
+def _verdict(record: Record, plan: ResolvedPlan, results: Sequence[StepResult]) -> list[str]:
+    ended = ending_of(record)
+    verdict = verdict_of(plan, results, ended)
+    fault = ["FAULT", *_wrapped(run_sentence(record))] if ended is Ending.FAULT else []
+    word = f"Verdict: {verdict.value.upper()}"
+    return [*fault, word] if fault else [word, *_wrapped(run_sentence(record))]
 
 
 def _results(plan: ResolvedPlan, results: Sequence[StepResult], *, fahrenheit: bool) -> list[str]:
@@ -191,7 +200,7 @@ def _happenings(record: Record) -> list[str]:
     rows = [
         [f"{line['elapsed_s']:.1f} s", line["type"], _what_happened(line)]
         for line in record.lines
-        if line["type"] in ("fault", "note", "codes")
+        if line["type"] in ("fault", "note", "codes", "cleared")
     ]
     return ["Faults and remarks:", *table(["at", "kind", "what"], rows), ""] if rows else []
 
@@ -199,7 +208,15 @@ def _happenings(record: Record) -> list[str]:
 def _what_happened(line: Mapping[str, Any]) -> str:
     if line["type"] == "codes":
         return f"{line['moment']} the run: {', '.join(line['codes']) or 'none'}"
+    if line["type"] == "cleared":
+        return cleared_words(line)
     return str(line.get("message") or line.get("text"))
+
+
+def cleared_words(line: Mapping[str, Any]) -> str:
+    """Say whose codes were cleared, by whom, and what the module held before and since."""
+    before, after = (", ".join(line[moment]) or "none" for moment in ("before", "after"))
+    return f"module {line['module']}, by {line['by']}: before {before}; since {after}"
 
 
 def _proof(record: Record) -> list[str]:

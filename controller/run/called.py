@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from controller.bench.files import BenchFile
+from controller.bench.model import BenchFile
 from controller.clock import Clock
 from controller.planning.model import ResolvedPlan
 from controller.readback.called import CalledReadback, Input, ReadbackFunction

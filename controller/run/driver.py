@@ -3,7 +3,7 @@
 Knows: links and readbacks as interfaces, wishes of a person, the order of a run's last events.
 Must not know: what a job is for, plan files, who listens, terminals.
 
-Every job (a sweep, values set by hand, the measuring of a ladder) is a script on this driver: a
+Every job (a sweep, values set by hand, the measurement of a ladder) is a script on this driver: a
 generator that does a little between one yield and the next and hands over what happened. The
 order of events is:
 
@@ -136,7 +136,7 @@ class Driver:
             return (reported,)
         text = (
             f"a change of relays took {status.slowest_ms} ms where {self._bench.step_ms} ms were"
-            " planned: the module may have seen more of the way than the plan says"
+            " planned: the module may have seen more of the switching than the plan says"
         )
         return reported, self._note(NoteKind.SLOW, text)
 

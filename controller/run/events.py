@@ -14,11 +14,12 @@ from controller.errors import RelayKnowledge
 from controller.ladder.model import PathStep
 from controller.links.base import LinkStatus
 from controller.planning.model import ResolvedPlan, ResolvedStep
-from controller.readback.base import Prompt
+from controller.readback.base import Prompt, Reading
 from controller.run.model import RunSummary, StepResult
 from controller.run.points import SwitchingPoint
 
 __all__ = [
+    "CodesCleared",
     "CodesRead",
     "Event",
     "FaultRaised",
@@ -56,6 +57,7 @@ class NoteKind(Enum):
     SLOW = "slow"
     NOT_MEASURED = "not measured"
     WATCHING = "watching"
+    INPUT = "input"
 
 
 class Moment(Enum):
@@ -113,6 +115,19 @@ class ReadingSeen:
     volts: float | None
     codes: tuple[str, ...]
     final: bool
+
+    @classmethod
+    def of(cls, reading: Reading, step: ResolvedStep, *, attempt: int, final: bool) -> ReadingSeen:
+        """Return the event of a reading."""
+        return cls(
+            at_s=reading.at_s,
+            step_index=step.index,
+            attempt=attempt,
+            celsius=reading.celsius,
+            volts=reading.volts,
+            codes=reading.codes,
+            final=final,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -172,6 +187,20 @@ class CodesRead:
     at_s: float
     moment: Moment
     codes: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CodesCleared:
+    """A person had a module's fault codes cleared, parked: what it held before and holds since.
+
+    `by` is the login name, as far as the system knows it.
+    """
+
+    at_s: float
+    module: str
+    by: str
+    before: tuple[str, ...]
+    after: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -262,6 +291,7 @@ Event: TypeAlias = (
     | FaultRaised
     | NoteMade
     | CodesRead
+    | CodesCleared
     | Measured
     | Jumped
     | Sensed

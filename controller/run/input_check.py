@@ -27,12 +27,12 @@ from controller.measurement.input_circuit import (
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
 from controller.planning.paths import Router
-from controller.run.driver import Job, Part
+from controller.run.driver import Driver, Job, Part
 from controller.run.events import Event, RelaysSet, Sensed
 from controller.run.model import Ending, RunSummary
 from controller.run.summary import look_summary
 
-__all__ = ["Expected", "InputCheckRun", "InputFinding", "finding_words"]
+__all__ = ["Expected", "InputCheckRun", "InputFinding", "InputLook", "finding_words"]
 
 _LOOKS = 12
 _BETWEEN_S = 0.025
@@ -69,27 +69,36 @@ class InputFinding:
     isolated_volts: float | None
 
 
-class InputCheckRun(Job):
-    """Isolated, then a resistance near the pull-up, then parked. `finding` is there at the end."""
+class InputLook:
+    """Isolated, then a resistance near the pull-up, then parked. `finding` is there at the end.
+
+    A script on a job's driver: by itself (`InputCheckRun`), or before the steps of a check.
+    """
 
     def __init__(
         self,
-        plan: ResolvedPlan,
         router: Router,
         tap: Tap,
         expected: Expected | None,
         bench: Bench,
         clock: Clock,
+        driver: Driver,
+        *,
+        park_state: int,
     ) -> None:
-        super().__init__(plan, bench, clock)
         self._router = router
         self._ladder: Ladder = router.ladder
         self._tap = tap
         self._expected = expected
+        self._bench = bench
+        self._clock = clock
+        self._driver = driver
+        self._park_state = park_state
         self.finding = InputFinding(circuit=None, trouble="not finished", isolated_volts=None)
 
-    def _work(self) -> Part:
-        isolated = yield from self._look(open_state(self._ladder, base=self.plan.park_state))
+    def whole(self) -> Part:
+        """Look at the input, from park to park."""
+        isolated = yield from self._look(open_state(self._ladder, base=self._park_state))
         self.finding = InputFinding(
             circuit=None,
             trouble=_trouble_isolated(isolated, self._expected, self._tap),
@@ -97,7 +106,7 @@ class InputCheckRun(Job):
         )
         if self.finding.trouble is None:
             yield from self._connected(isolated)
-        yield from self._go(self.plan.park_state)
+        yield from self._go(self._park_state)
 
     def _connected(self, isolated: Seen) -> Part:
         """Connect what cannot be hurt by any supply of that voltage, then what tells most."""
@@ -187,6 +196,32 @@ class InputCheckRun(Job):
             ),
         )
         return seen
+
+
+class InputCheckRun(Job):
+    """The look at an input as a run of its own. `finding` is there at the end."""
+
+    def __init__(
+        self,
+        plan: ResolvedPlan,
+        router: Router,
+        tap: Tap,
+        expected: Expected | None,
+        bench: Bench,
+        clock: Clock,
+    ) -> None:
+        super().__init__(plan, bench, clock)
+        self._look = InputLook(
+            router, tap, expected, bench, clock, self._driver, park_state=plan.park_state
+        )
+
+    @property
+    def finding(self) -> InputFinding:
+        """What has been found by now."""
+        return self._look.finding
+
+    def _work(self) -> Part:
+        yield from self._look.whole()
 
     def _summary(self, ending: Ending) -> RunSummary:
         finding = self.finding

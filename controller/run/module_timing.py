@@ -25,6 +25,7 @@ from controller.readback.base import OperatorCommand, Prompt, Reading
 from controller.run.driver import Job, Part, Stopped
 from controller.run.events import NoteKind, NoteMade, RelaysSet
 from controller.run.model import Ending, RunSummary
+from controller.run.summary import look_summary
 
 __all__ = ["ModuleTiming", "Seen", "StepSeen", "TimingRun", "beat_s", "timing_of", "timing_words"]
 
@@ -209,19 +210,12 @@ class TimingRun(Job):
         return found
 
     def _summary(self, ending: Ending) -> RunSummary:
-        relays = self._bench.link.relays
-        done = ending is Ending.COMPLETE and self.timing is not None
-        return RunSummary(
-            verdict=Verdict.PASS if done else Verdict.UNDECIDED,
-            ended=ending,
-            passed=int(done),
-            failed=0,
-            undecided=int(not done),
-            unsettled=0,
-            not_run=0,
-            relays=relays,
-            sentence=f"{timing_words(self.timing)}; {relays.value}.",
-        )
+        measured = self.timing is not None
+        verdict = Verdict.PASS if measured else Verdict.UNDECIDED
+        found = timing_words(self.timing)
+        if ending is not Ending.COMPLETE and not measured:
+            found = "Nothing was measured"
+        return look_summary(verdict, ending, self._bench.link.relays, found)
 
 
 def timing_words(timing: ModuleTiming | None) -> str:

@@ -120,7 +120,7 @@ class ProfileRun(Job):
                 watch.restart(self._clock.now_s())
             for reading in self._readings(prompt):
                 watch.take(reading)
-                yield (self._seen(step, reading, final=False),)
+                yield (ReadingSeen.of(reading, step, attempt=1, final=False),)
             if not decided and watch.decided(self._clock.now_s()):
                 decided = True
                 yield from self._judge(step, watch)
@@ -130,7 +130,7 @@ class ProfileRun(Job):
     def _judge(self, step: ResolvedStep, watch: StepWatch) -> Part:
         now_s = self._clock.now_s()
         if watch.last is not None:
-            yield (self._seen(step, watch.last, final=True),)
+            yield (ReadingSeen.of(watch.last, step, attempt=1, final=True),)
         result = judge_step(
             step,
             self.plan.decision_rule,
@@ -158,17 +158,6 @@ class ProfileRun(Job):
     def _text(self, step: ResolvedStep) -> str:
         return prompt_text(step, len(self.plan.steps))
 
-    def _seen(self, step: ResolvedStep, reading: Reading, *, final: bool) -> ReadingSeen:
-        return ReadingSeen(
-            at_s=reading.at_s,
-            step_index=step.index,
-            attempt=1,
-            celsius=reading.celsius,
-            volts=reading.volts,
-            codes=reading.codes,
-            final=final,
-        )
-
     def _summary(self, ending: Ending) -> RunSummary:
         """Return the end of the run; steps too brief to be judged are not missing."""
         judged = tuple(step for step in self.plan.steps if step.index in self._judged)
@@ -178,9 +167,9 @@ class ProfileRun(Job):
         sentence = summary.sentence.rstrip(".")
         brief = len(self.plan.steps) - len(judged)
         if not self._streams:
-            sentence += "; readings that are typed cannot follow a profile"
+            sentence += "; typed readings cannot follow a profile"
         elif brief:
-            sentence += f"; {brief} steps stood too briefly to be judged"
+            sentence += f"; {brief} steps were too short to be judged"
         return replace(summary, sentence=f"{sentence}; {self._timing()}.")
 
     def _timing(self) -> str:

@@ -19,7 +19,7 @@ from controller.measurement.model import Verdict
 from controller.module.model import Module
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.planning.search import Search, Watch
-from controller.readback.base import ClearsCodes, Prompt, Reading
+from controller.readback.base import ClearsCodes, Prompt, Reading, WatchesCodes
 from controller.run.asking import Asker
 from controller.run.bisection import Bisection
 from controller.run.driver import Job, Part
@@ -40,7 +40,7 @@ from controller.run.points import (
     points_verdict,
     switched_celsius,
 )
-from controller.run.summary import step_words
+from controller.run.summary import broken_off, run_verdict, step_words
 from controller.units import format_ohms
 
 __all__ = ["SeekRun", "begun", "is_seen", "outcome", "question"]
@@ -128,6 +128,8 @@ class SeekRun(Job):
         self._search = search
         self._module = module
         self._asker = Asker(bench)
+        if search.watch is Watch.CODE and isinstance(bench.readback, WatchesCodes):
+            bench.readback.watch_codes()
         self._known_codes: tuple[str, ...] | None = None
         self._looks: dict[int, int] = {}
         self.known = begun(plan, search)
@@ -221,7 +223,7 @@ class SeekRun(Job):
                     self._known_codes = () if self._search.clear_codes else reading.codes
                 on = is_seen(self._search, reading, self._module, self._known_codes or ())
                 counts = on is not None and (stood or self._early(on))
-                yield (self._seen(step, attempt, reading, final=counts),)
+                yield (ReadingSeen.of(reading, step, attempt=attempt, final=counts),)
                 if counts and on is not None:
                     yield self._take(step, reading, on=on)
                     return
@@ -238,7 +240,7 @@ class SeekRun(Job):
                 raise ReadbackError(
                     f"its readings do not say whether the {self._search.watch.value} has changed",
                     source=readback.name,
-                    hint="watch something that this readback tells",
+                    hint="watch for something that this readback reports",
                 )
 
     def _early(self, on: bool) -> bool:
@@ -262,35 +264,20 @@ class SeekRun(Job):
             ),
         )
 
-    def _seen(
-        self, step: ResolvedStep, attempt: int, reading: Reading, *, final: bool
-    ) -> ReadingSeen:
-        return ReadingSeen(
-            at_s=reading.at_s,
-            step_index=step.index,
-            attempt=attempt,
-            celsius=reading.celsius,
-            volts=reading.volts,
-            codes=reading.codes,
-            final=final,
-        )
-
     def _summary(self, ending: Ending) -> RunSummary:
         points, verdict = outcome(self.plan, self._search, self.known, ending)
         relays = self._bench.link.relays
         verdicts = [point.verdict for point in points]
         sentence = f"{self._search.watch.value}: {points_sentence(points)}"
         if not self._search.judged:
-            sentence += "; the plan states no limits to hold that to"
+            sentence += "; the plan states no limits for it"
         if not self.known.consistent:
-            sentence += "; it did not switch at one place"
-        if ending is not Ending.COMPLETE:
-            how = "Stopped" if ending is Ending.STOPPED else "Ended by a fault"
-            sentence = f"{how} before the end; {relays.value}. Up to there: {sentence}"
-        elif self.known.levels and points and not points[0].found and self.known.there_off is None:
-            sentence += "; it was there from the beginning"
+            sentence += "; it did not always switch at the same point"
+        from_the_beginning = not (points and points[0].found) and self.known.there_off is None
+        if ending is Ending.COMPLETE and self.known.levels and points and from_the_beginning:
+            sentence += "; it was already there at the start"
         return RunSummary(
-            verdict=verdict,
+            verdict=run_verdict(verdict, ending),
             ended=ending,
             passed=verdicts.count(Verdict.PASS),
             failed=verdicts.count(Verdict.FAIL),
@@ -298,5 +285,5 @@ class SeekRun(Job):
             unsettled=0,
             not_run=0,
             relays=relays,
-            sentence=f"{sentence}.",
+            sentence=broken_off(ending, relays, "before the end", sentence),
         )

@@ -81,7 +81,7 @@ class SelfTestRun(MeasureRun):
         whole = self.examination
         if whole is None:
             if not self._walked:
-                return "The self-test did not come to its end"
+                return "The self-test did not finish"
             return (
                 f"All {self._ladder.relay_count} relays were commanded and read back; contacts and"
                 " rungs were not measured: that takes a [meter] in the bench file"

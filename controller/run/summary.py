@@ -11,7 +11,43 @@ from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.run.model import Ending, Reason, RunSummary, StepResult
 from controller.units import format_ohms
 
-__all__ = ["look_summary", "nudge_text", "prompt_text", "result_words", "step_words", "summarize"]
+__all__ = [
+    "broken_off",
+    "headline",
+    "look_summary",
+    "nudge_text",
+    "prompt_text",
+    "result_words",
+    "run_verdict",
+    "step_words",
+    "summarize",
+]
+
+
+def headline(verdict: Verdict, ended: Ending) -> str:
+    """Return the word that stands before the sentence of a run's end.
+
+    A fault comes before any verdict: what is known of the relays matters more than what was read.
+    """
+    return "fault" if ended is Ending.FAULT else verdict.value
+
+
+def run_verdict(verdict: Verdict, ended: Ending) -> Verdict:
+    """Return what a run comes to whose readings alone say `verdict`.
+
+    A run that was not completed never passes, even if only parking was left to do.
+    """
+    if ended is not Ending.COMPLETE and verdict is Verdict.PASS:
+        return Verdict.UNDECIDED
+    return verdict
+
+
+def broken_off(ended: Ending, relays: RelayKnowledge, how_far: str, sentence: str) -> str:
+    """Return the sentence of a run: where it broke off that comes first, and the relays."""
+    if ended is Ending.COMPLETE:
+        return f"{sentence}."
+    how = "Stopped" if ended is Ending.STOPPED else "Ended by a fault"
+    return f"{how} {how_far}; {relays.value}. Up to there: {_lower(sentence)}."
 
 
 def step_words(step: ResolvedStep) -> str:
@@ -69,7 +105,7 @@ def summarize(
     if not_run and verdict is Verdict.PASS:
         verdict = Verdict.UNDECIDED
     return RunSummary(
-        verdict=verdict,
+        verdict=run_verdict(verdict, ended),
         ended=ended,
         passed=verdicts.count(Verdict.PASS),
         failed=verdicts.count(Verdict.FAIL),
@@ -93,11 +129,8 @@ def _sentence(
     new_codes: tuple[str, ...],
 ) -> str:
     found = _found(results) + _codes(results) + _new(new_codes)
-    if ended is Ending.COMPLETE:
-        return f"{found}."
-    how = "Stopped" if ended is Ending.STOPPED else "Ended by a fault"
-    left = _count(not_run, "step")
-    return f"{how} with {left} not run; {relays.value}. Up to there: {_lower(found)}."
+    how_far = f"with {_count(not_run, 'step')} not run" if not_run else "after the last step"
+    return broken_off(ended, relays, how_far, found)
 
 
 def _found(results: Sequence[StepResult]) -> str:
@@ -136,7 +169,9 @@ def _codes(results: Sequence[StepResult]) -> str:
         if fresh and result.step.kind is StepKind.TEMPERATURE:
             said.append(f"{' and '.join(fresh)} at step {result.step.index + 1}")
     return (
-        f"; the module set {', '.join(said)} though nothing extreme was asked for" if said else ""
+        f"; the module set {', '.join(said)} although no open or short circuit was set"
+        if said
+        else ""
     )
 
 
@@ -189,6 +224,8 @@ def look_summary(
     verdict: Verdict, ending: Ending, relays: RelayKnowledge, sentence: str
 ) -> RunSummary:
     """Return the end of a run without steps, which comes to one verdict."""
+    verdict = run_verdict(verdict, ending)
+    said = f"{sentence}; {relays.value}" if ending is Ending.COMPLETE else sentence
     return RunSummary(
         verdict=verdict,
         ended=ending,
@@ -198,5 +235,5 @@ def look_summary(
         unsettled=0,
         not_run=0,
         relays=relays,
-        sentence=f"{sentence}; {relays.value}.",
+        sentence=broken_off(ending, relays, "before the end", said),
     )

@@ -243,19 +243,19 @@ class SweepRun(Job):
                 watch.restart(self._clock.now_s())
             for reading in self._answers(prompt):
                 if shown is not watch.last and watch.last is not None:
-                    yield (self._seen(step, attempt, watch.last, final=False),)
+                    yield (ReadingSeen.of(watch.last, step, attempt=attempt, final=False),)
                 shown = watch.last
                 watch.take(reading)
             now_s = self._clock.now_s()
             if watch.decided(now_s):
                 break
             if watch.last is not None and watch.last is not shown:
-                yield (self._seen(step, attempt, watch.last, final=False),)
+                yield (ReadingSeen.of(watch.last, step, attempt=attempt, final=False),)
                 shown = watch.last
         if watch.judged is not None:
-            yield (self._seen(step, attempt, watch.judged, final=True),)
+            yield (ReadingSeen.of(watch.judged, step, attempt=attempt, final=True),)
         elif watch.last is not None and watch.last is not shown:
-            yield (self._seen(step, attempt, watch.last, final=False),)
+            yield (ReadingSeen.of(watch.last, step, attempt=attempt, final=False),)
         result = self._judged(
             judge_step(
                 step,
@@ -282,7 +282,7 @@ class SweepRun(Job):
             if readings := self._answers(prompt, most=1):
                 break
         [answer] = readings
-        yield (self._seen(step, attempt, answer, final=True),)
+        yield (ReadingSeen.of(answer, step, attempt=attempt, final=True),)
         yield self._judged(
             judge_step(
                 step,
@@ -315,19 +315,6 @@ class SweepRun(Job):
             elif answer.token == prompt.token:
                 readings.append(answer)
         return readings
-
-    def _seen(
-        self, step: ResolvedStep, attempt: int, reading: Reading, *, final: bool
-    ) -> ReadingSeen:
-        return ReadingSeen(
-            at_s=reading.at_s,
-            step_index=step.index,
-            attempt=attempt,
-            celsius=reading.celsius,
-            volts=reading.volts,
-            codes=reading.codes,
-            final=final,
-        )
 
     def _judged(self, result: StepResult) -> tuple[Event, ...]:
         self._results[result.step.index] = result

@@ -269,7 +269,7 @@ class WiggleRun(Job):
                 return
             if now_s - began_s > LONGEST_LEARNING_S:
                 raise ReadbackError(
-                    f"the reading does not come to rest within {LONGEST_LEARNING_S:g} s",
+                    f"the reading does not settle within {LONGEST_LEARNING_S:g} s",
                     source=self._bench.readback.name,
                     hint="is the module awake, and the ladder at the right connector?",
                 )

@@ -129,7 +129,7 @@ def _air_pressure(table: Table) -> tuple[float, float] | None:
             "air_pressure_hpa",
             "a pressure measured on the spot needs neither altitude_metres nor "
             "sea_level_pressure_hpa",
-            hint="is it the weather report's? then it is sea_level_pressure_hpa",
+            hint="a pressure from the weather report goes into sea_level_pressure_hpa",
         )
     elif measured is None and altitude is None:
         table.problem(

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from controller.bench.files import BenchFile
+import numpy as np
+
+from controller.bench.model import BenchFile
 from controller.diagnosis import (
     Diagnosis,
     InputCircuit,
@@ -17,6 +19,7 @@ from controller.diagnosis import (
     readings_of,
     with_tolerance,
 )
+from controller.diagnosis.step_volts import StepVolts, measured_pullup, told_by_volts
 from controller.errors import InputError
 from controller.module.model import Module
 from controller.planning.files import load_plan
@@ -32,20 +35,25 @@ __all__ = ["Evidence", "evidence_in", "evidence_of_record", "evidence_of_results
 
 @dataclass(frozen=True, kw_only=True)
 class Evidence:
-    """Readings, and the sensor and the module they belong to."""
+    """Readings, and the sensor and the module they belong to; volts at the input, where known."""
 
     readings: Readings
     sensor: Sensor
     module: Module | None
+    volts: StepVolts | None = None
 
     def diagnosed(self, candidates: Iterable[Sensor] = ()) -> Diagnosis:
         """Return which fault explains the readings; `candidates` may be the module's curve."""
-        return diagnose(
+        found = diagnose(
             self.readings,
             self.sensor.curve,
             candidates=tuple(candidates),
             circuit=None if self.module is None else InputCircuit.of(self.module),
         )
+        if self.volts is None or self.module is None:
+            return found
+        measured = measured_pullup(self.volts, reference_volts=self.module.reference_volts)
+        return told_by_volts(found, measured, stated_ohms=self.module.pullup_ohms)
 
 
 def evidence_of_results(
@@ -63,7 +71,33 @@ def evidence_of_record(record: Record) -> Evidence:
     """Return the evidence in a record. Raises InputError when its files cannot be used."""
     inputs = inputs_of(record)
     results = results_of(record)
-    return evidence_of_results(results, inputs.plan.sensor, inputs.module, inputs.bench)
+    evidence = evidence_of_results(results, inputs.plan.sensor, inputs.module, inputs.bench)
+    return replace(evidence, volts=_volts_in(record, results, evidence.readings))
+
+
+def _volts_in(
+    record: Record, results: Sequence[StepResult], readings: Readings
+) -> StepVolts | None:
+    """Return the volts that came with the readings that were judged, if any did."""
+    made = {result.step.index: result.step.achieved_ohms for result in results}
+    volts = {
+        line["step"]: line["volts"]
+        for line in record.lines
+        if line["type"] == "reading" and line["final"] and line["volts"] is not None
+    }
+    steps = [index for index in volts if index in made]
+    if not steps:
+        return None
+    relative = 0.0
+    if readings.covariance_ohms2 is not None:
+        known = np.isfinite(readings.ohms) & (readings.ohms > 0)
+        own = np.sqrt(np.diag(readings.covariance_ohms2)[known])
+        relative = float(np.max(own / readings.ohms[known], initial=0.0))
+    return StepVolts(
+        ohms=np.array([made[index] for index in steps], dtype=np.float64),
+        volts=np.array([volts[index] for index in steps], dtype=np.float64),
+        ohms_relative=relative,
+    )
 
 
 def evidence_in(path: Path, plan: Plan | Path | None = None) -> Evidence:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from controller.bench.files import BenchFile
+from controller.bench.model import BenchFile
 from controller.diagnosis import explain
 from controller.measurement.model import Verdict
 from controller.module.model import Module

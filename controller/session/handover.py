@@ -13,6 +13,7 @@ from pathlib import Path
 
 from controller.diagnosis import Words, explain
 from controller.errors import InputError
+from controller.new_file import write_new
 from controller.records.reader import Record, load_record
 from controller.reports.html import Told, report_html
 from controller.session.evidence import evidence_of_record
@@ -85,16 +86,7 @@ def page_beside(record_path: Path, *, fahrenheit: bool = False) -> Path:
     target = record_path.with_suffix(".html")
     told = told_beside(record_path)
     page = page_of([load_record(record_path)], told, fahrenheit=fahrenheit)
-    data = page.encode("utf-8")
-    try:
-        with target.open("xb") as file:
-            file.write(data)
-    except FileExistsError:
-        raise InputError.single(
-            "this file exists already and is not overwritten", where=str(target)
-        ) from None
-    except OSError as error:
-        raise InputError.single(f"cannot be written: {error.strerror}", where=str(target)) from None
+    write_new(target, page)
     return target
 
 

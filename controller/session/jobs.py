@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from controller.bench.files import BenchFile, LinkKind
+from controller.bench.model import BenchFile, LinkKind
 from controller.bench.opened import Bench
 from controller.clock import Clock
 from controller.errors import InputError
@@ -39,7 +39,9 @@ def sweeping(
     inputs = prepared.inputs
     verb = inputs.plan.kind.value
     if resume and not inputs.plan.kind.resumable:
-        raise InputError.single(f"a {verb} cannot be gone on with: run it anew", where="--resume")
+        raise InputError.single(
+            f"a {verb} cannot be continued: run it again from the start", where="--resume"
+        )
     begun = Begun(writer=None, plan=prepared.resolved, earlier=())
     if record is not None:
         begun = begin_record(
@@ -113,7 +115,7 @@ def measuring(
     record: Path,
     files: Mapping[Path, str],
 ) -> Setup:
-    """Begin the measuring of a ladder's states, by `meter` or by the one of the bench (None).
+    """Begin the measurement of a ladder's states, by `meter` or by the one of the bench (None).
 
     Raises InputError when the bench drives another ladder.
     """
@@ -138,7 +140,7 @@ def measuring(
         now = state
     plan = replace(
         hand_plan(bench),
-        name="measuring of a ladder",
+        name="measurement of a ladder",
         kind="measure",
         closing_path=router.path(now, park),
     )

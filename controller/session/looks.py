@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from controller.bench.files import BenchFile, LinkKind, ReadbackKind
+from controller.bench.model import BenchFile, LinkKind, ReadbackKind
 from controller.bench.wear import bench_wear_warnings, wear_file
 from controller.errors import InputError
 from controller.ladder.calibration import Instrument
@@ -19,7 +19,6 @@ from controller.ladder.electrical import state_ohms
 from controller.ladder.model import Ladder, PathStep
 from controller.ladder.path import hold_ms
 from controller.ladder.self_test import Examination, examine, states_to_test
-from controller.measurement.input_circuit import Tap
 from controller.module.model import Module
 from controller.planning.model import ResolvedPlan
 from controller.planning.resolve import make_router
@@ -30,6 +29,7 @@ from controller.run.module_timing import TimingRun
 from controller.run.self_test import SelfTestRun
 from controller.run.wiggle import WiggleRun
 from controller.session.jobs import hand_plan, measured_in_memory, record_of
+from controller.session.prepared import require_tap
 from controller.session.recording import clock_of, takes_no_time
 from controller.session.session import Setup, bench_warnings
 
@@ -39,18 +39,6 @@ _FAR_APART = 5.0
 """The factor between the two resistances of a big step."""
 
 _STAND_IN_OHMS = 2500.0
-
-
-def require_tap(bench: BenchFile) -> Tap:
-    """Return how the board's own input is wired. Raises InputError where the file does not say."""
-    if bench.tap is None:
-        raise InputError.single(
-            "does not say how the board's own voltage input is wired to the module's input",
-            where=str(bench.path or bench.name),
-            key="sense",
-            hint="add [sense] with load_ohms: all that the tap puts across the input",
-        )
-    return bench.tap
 
 
 def checking_input(
@@ -208,7 +196,7 @@ def require_streaming(bench: BenchFile) -> None:
     """Raise InputError where readings have to be typed one by one."""
     if bench.readback is ReadbackKind.TYPED:
         raise InputError.single(
-            "readings that are typed are too slow for this",
+            "typed readings are too slow for this",
             where=str(bench.path or bench.name),
             key="readback.kind",
             hint="use a bench whose readings come by themselves, or describe the board's own"

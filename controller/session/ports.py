@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from controller.bench.files import BenchFile, LinkKind
+from controller.bench.model import BenchFile, LinkKind
 from controller.errors import LinkError
 
 __all__ = ["PortFound", "find_ports", "missing_port", "on_port"]

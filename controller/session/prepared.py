@@ -6,8 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from controller.bench.files import BenchFile, ReadbackKind
+from controller.bench.model import BenchFile, ReadbackKind
 from controller.errors import InputError
+from controller.measurement.input_circuit import Tap
 from controller.module.model import Module
 from controller.planning.levels import level_problems, search_problems
 from controller.planning.model import ResolvedPlan, StepKind
@@ -22,7 +23,14 @@ from controller.session.ports import on_port
 from controller.session.recording import opening_of, takes_no_time
 from controller.session.session import bench_warnings
 
-__all__ = ["Prepared", "Unfinished", "prepare", "prepare_inputs", "unfinished_record"]
+__all__ = [
+    "Prepared",
+    "Unfinished",
+    "prepare",
+    "prepare_inputs",
+    "require_tap",
+    "unfinished_record",
+]
 
 _MEANT = {"seek": "a threshold"}
 """What kind of plan a command is for, where the two have different names."""
@@ -90,17 +98,19 @@ def prepare(
     *,
     verb: str | None = None,
     later: bool = False,
+    input_check: bool | None = None,
     port_of: Callable[[Path | None], str | None] = lambda _bench: None,
 ) -> Prepared:
     """Read, resolve and check everything. Raises InputError with every reason against it.
 
     `verb` is the kind of plan that is meant; None: any. With `later` nothing is read during the
-    run: the log of a tool brings the readings afterwards. `port_of` returns the port to use in
+    run: the log of a tool brings the readings afterwards. `input_check` is whether a check looks at
+    the module's input first; None: where the bench says how. `port_of` returns the port to use in
     place of the one that a bench's file names; None: that one.
     """
     inputs = load_inputs(plan_path, bench_path)
     inputs = replace(inputs, bench=on_port(inputs.bench, port_of))
-    return prepare_inputs(inputs, verb=verb, later=later)
+    return prepare_inputs(inputs, verb=verb, later=later, input_check=input_check)
 
 
 def prepare_inputs(
@@ -109,10 +119,12 @@ def prepare_inputs(
     verb: str | None = None,
     called: ReadbackFunction | None = None,
     later: bool = False,
+    input_check: bool | None = None,
 ) -> Prepared:
     """Resolve and check what has been read. Raises InputError with every reason against it.
 
     `called` gives the readings in place of the bench's own readback; with `later` nothing does.
+    `input_check` is as in `prepare`.
     """
     kind = inputs.plan.kind
     if verb is not None and kind.verb != verb:
@@ -131,6 +143,7 @@ def prepare_inputs(
     if unseen := tuple(search_problems(inputs.plan, inputs.bench, inputs.module)):
         raise InputError(unseen)
     resolved = resolve_on(inputs.plan, inputs.bench)
+    resolved = replace(resolved, looks_first=_looks_first(inputs, asked=input_check))
     if reversed_levels := tuple(level_problems(inputs.plan, resolved)):
         raise InputError(reversed_levels)
     return Prepared(
@@ -139,6 +152,27 @@ def prepare_inputs(
         warnings=bench_warnings(inputs.bench),
         called=called,
     )
+
+
+def _looks_first(inputs: Inputs, *, asked: bool | None) -> bool:
+    """Return whether the input is looked at before the first step. Raises InputError."""
+    if inputs.plan.kind is not PlanKind.CHECK:
+        return False
+    if asked:
+        require_tap(inputs.bench)
+    return inputs.bench.tap is not None if asked is None else asked
+
+
+def require_tap(bench: BenchFile) -> Tap:
+    """Return how the board's own input is wired. Raises InputError where the file does not say."""
+    if bench.tap is None:
+        raise InputError.single(
+            "does not say how the board's own voltage input is wired to the module's input",
+            where=str(bench.path or bench.name),
+            key="sense",
+            hint="add [sense] with load_ohms: all that the tap puts across the input",
+        )
+    return bench.tap
 
 
 def _read_later(inputs: Inputs) -> Inputs:

@@ -8,6 +8,7 @@ from pathlib import Path
 from controller.documents import collecting_files
 from controller.errors import InputError
 from controller.logs.file import LogColumns
+from controller.new_file import refuse_existing
 from controller.records.awaited import FromLog, from_log, record_from_log
 from controller.records.reader import load_record
 from controller.run.model import RunSummary
@@ -37,13 +38,10 @@ def take_readings(
 
     Nothing is written when the log is refused, and the record that waited never is.
     """
+    if not record_path.name or record_path.is_dir():
+        raise InputError.single("this is a folder, not a record", where=str(record_path))
     target = target or judged_name(record_path)
-    if target.exists():
-        raise InputError.single(
-            "this file exists already and is not overwritten",
-            where=str(target),
-            hint="name another with --record",
-        )
+    refuse_existing(target, hint="name another with --record")
     record = load_record(record_path)
     with collecting_files() as files:
         made = from_log(record, log_path, columns)

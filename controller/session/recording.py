@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from controller.bench.files import BenchFile, LinkKind, ReadbackKind
+from controller.bench.model import BenchFile, LinkKind, ReadbackKind
 from controller.clock import Clock, RealClock, VirtualClock
 from controller.errors import InputError
 from controller.planning.model import ResolvedPlan
@@ -114,7 +114,9 @@ def begin_record(
     first = held.first_unfinished
     earlier = tuple(result for result in results_of(held) if result.step.index < first)
     if first:
+        looks_first = plan.looks_first
         plan = resolve_on(inputs.plan, inputs.bench, first_step=first)
+        plan = replace(plan, looks_first=looks_first)
     return Begun(writer=writer, plan=plan, earlier=earlier)
 
 

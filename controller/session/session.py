@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +16,7 @@ from types import TracebackType
 from typing import Self, cast
 
 from controller.bench.calibration_age import calibration_age_warnings
-from controller.bench.files import BenchFile
+from controller.bench.model import BenchFile
 from controller.bench.opened import Bench
 from controller.bench.self_tests import self_test_file, self_test_warnings
 from controller.bench.wear import bench_wear_warnings, wear_file
@@ -25,7 +25,7 @@ from controller.clock import Clock, RealClock
 from controller.errors import RelayKnowledge
 from controller.planning.model import ResolvedPlan
 from controller.readback.base import Readback
-from controller.readback.typed import LineSource
+from controller.readback.lines import LineSource
 from controller.records.writer import RecordError, RecordWriter
 from controller.run.driver import Job
 from controller.run.events import Event, NoteKind, NoteMade, RunFinished, RunStarted, StepFinished
@@ -77,6 +77,8 @@ class Session:
         self._unseen: tuple[Event, ...] = ()
         # Appending to and taking from a deque are atomic.
         self._remarks: deque[str] = deque()
+        self.epilogue: Callable[[RunSummary], Iterable[Event]] | None = None
+        """What is still done, parked and judged, and belongs into the record before it closes."""
         try:
             self.bench = open_bench(
                 setup.bench,
@@ -223,6 +225,8 @@ class Session:
                     earlier, plan = self.setup.earlier, self.setup.plan
                     whole = with_earlier(event, plan, earlier, self._own_results())
                     self.summary = whole.summary
+                    if self.epilogue is not None and self._reached:
+                        yield from self.epilogue(whole.summary)
                     yield whole
                 case _:
                     yield event

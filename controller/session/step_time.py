@@ -10,7 +10,7 @@ import math
 import statistics
 from dataclasses import dataclass, replace
 
-from controller.bench.files import BenchFile, ReadbackKind
+from controller.bench.model import BenchFile, ReadbackKind
 from controller.bench.wiring import open_bench
 from controller.clock import RealClock
 from controller.errors import InputError

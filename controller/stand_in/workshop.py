@@ -11,7 +11,7 @@ from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from controller.bench.files import BenchFile, RelayMotion
+from controller.bench.model import BenchFile, RelayMotion
 from controller.bench.simulation import Simulation
 from controller.clock import RealClock
 from controller.errors import InputError

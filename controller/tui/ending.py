@@ -15,7 +15,7 @@ from controller.tui.scale import Scale
 from controller.tui.sentences import sentence_on
 from controller.tui.text import one_line
 from controller.tui.view import Phase, RunView
-from controller.tui.wording import verdict_words
+from controller.tui.wording import ending_words
 
 __all__ = ["ending_parts", "worth_a_sound"]
 
@@ -42,7 +42,7 @@ def ending_parts(picture: Picture, scale: Scale) -> Iterable[Part]:
     if view.fault is not None:
         yield Part(f"✗ {one_line(view.fault)}", Tone.BAD)
     if view.summary is not None:
-        part = verdict_words(view.summary.verdict)
+        part = ending_words(view.summary)
         sentence = sentence_on(view.summary.sentence, scale)
         yield Part(f"{part.text.upper()}: {sentence}", part.tone)
     for warning in view.warnings:

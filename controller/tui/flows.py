@@ -23,7 +23,7 @@ from controller.tui.text import one_line
 from controller.tui.workshop import look_around
 
 if TYPE_CHECKING:
-    from controller.bench.files import BenchFile
+    from controller.bench.model import BenchFile
     from controller.records.replay import Replay
     from controller.session.ports import PortFound
     from controller.tui.preparing import ReadyRun

@@ -17,7 +17,7 @@ from controller.tui.engine_thread import EngineThread
 from controller.tui.view import RunView, begin, estimate_s
 
 if TYPE_CHECKING:
-    from controller.bench.files import BenchFile
+    from controller.bench.model import BenchFile
     from controller.module.model import Module
     from controller.planning.plan import Plan
     from controller.planning.single_value import Finder
@@ -158,7 +158,8 @@ def prepare_bench(
     Without a bench's file it is the plan's bench; without a plan the bench's own module says which
     sensor; without both it is the simulated one. Raises InputError.
     """
-    from controller.bench.files import default_bench, load_bench
+    from controller.bench.default import default_bench
+    from controller.bench.files import load_bench
     from controller.planning.single_value import stand_in_sensor
     from controller.records.inputs import load_inputs
     from controller.session.ports import on_port

@@ -16,6 +16,7 @@ from controller.links.base import LinkStatus
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.readback.base import Prompt
 from controller.run.events import (
+    CodesCleared,
     CodesRead,
     Event,
     FaultRaised,
@@ -315,6 +316,7 @@ def after(view: RunView, event: Event) -> RunView:
             return replace(view, phase=Phase.FINISHED, summary=event.summary, prompt=None)
         case (
             CodesRead()
+            | CodesCleared()
             | Measured()
             | Sensed()
             | Jumped()

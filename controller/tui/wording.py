@@ -12,7 +12,7 @@ from rich.cells import cell_len
 
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedStep, StepKind
-from controller.run.model import Ending, Reason, StepResult
+from controller.run.model import Ending, Reason, RunSummary, StepResult
 from controller.text import number, ohms
 from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Part, Tone
 from controller.tui.scale import Scale
@@ -30,6 +30,7 @@ __all__ = [
     "difference",
     "driven_words",
     "duration",
+    "ending_words",
     "facts",
     "headline",
     "live_words",
@@ -56,6 +57,13 @@ _SIGNS = {
 def verdict_words(verdict: Verdict) -> Part:
     """Return a verdict with its sign."""
     return Part(*_SIGNS[verdict])
+
+
+def ending_words(summary: RunSummary) -> Part:
+    """Return how a run ended, with its sign: a fault, or its verdict."""
+    if summary.ended is Ending.FAULT:
+        return Part("✗ fault", Tone.BAD)
+    return verdict_words(summary.verdict)
 
 
 def degrees(value: float | None, digits: int = 1, *, sign: bool = False) -> str:

@@ -15,6 +15,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from controller.run.model import Ending
 from controller.tui.text import one_line
 
 __all__ = ["RUNS", "Found", "RecordSummary", "Workshop", "look_around", "summary_of"]
@@ -33,6 +34,7 @@ _UTC = re.compile(r'"utc":"(\d{4}-\d\d-\d\d)T(\d\d:\d\d)')
 _PLAN_NAME = re.compile(rf'"plan":\{{"name":{_TEXT}')
 _BENCH_NAME = re.compile(rf'"bench":\{{"name":{_TEXT}')
 _VERDICT = re.compile(rf'"verdict":{_TEXT}')
+_ENDED = re.compile(rf'"ended":{_TEXT}')
 _SENTENCE = re.compile(rf'"sentence":{_TEXT}')
 _VALUE = r'^\s*{}\s*=\s*"([^"\n]*)"'
 _NAME = re.compile(_VALUE.format("name"), re.MULTILINE)
@@ -51,9 +53,10 @@ class Found:
 
 @dataclass(frozen=True, kw_only=True)
 class RecordSummary:
-    """What a record says of itself at its two ends. `verdict` is empty where it was never closed.
+    """What a record says of itself at its two ends.
 
-    `day` and `time` are those of its beginning, in UTC.
+    `verdict` is empty where it was never closed, and "fault" where the run ended by one. `day`
+    and `time` are those of its beginning, in UTC.
     """
 
     plan: str = ""
@@ -129,9 +132,15 @@ def summary_of(path: Path) -> RecordSummary:
         bench=_said(_BENCH_NAME, head),
         day=begun[1] if begun else "",
         time=begun[2] if begun else "",
-        verdict=_said(_VERDICT, last) if closed else "",
+        verdict=_outcome(last) if closed else "",
         sentence=_said(_SENTENCE, last) if closed else "",
     )
+
+
+def _outcome(closing: str) -> str:
+    """Return the verdict of a closing line, or "fault" where that is how the run ended."""
+    ended = _said(_ENDED, closing)
+    return ended if ended == Ending.FAULT else _said(_VERDICT, closing)
 
 
 def _said(pattern: re.Pattern[str], text: str) -> str:

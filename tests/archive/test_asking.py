@@ -346,10 +346,10 @@ def test_words_for_everybody(
     assert main(["archive", "judge", *here, "--plan", str(plan.path), "--json"]) == 0
     assert '"runs": 21' in capsys.readouterr().out
     for words, told in (
-        (["judge"], "nothing counts instead"),
+        (["judge"], "nothing is given to judge by instead"),
         (["judge", "--tolerance", "-1"], "above zero"),
         (["judge", "--rule", "simple", "--only-bench", "none such"], "no run of bench"),
-        (["judge", "--rule", "simple", "--of-sensor", "x"], "belongs to --sensor"),
+        (["judge", "--rule", "simple", "--of-sensor", "x"], "is only for use with --sensor"),
         (["ask", "--sql", "SELECT 1", "--svg", "x.svg"], "only a ready question"),
         (["ask", "run"], "needs --run"),
     ):

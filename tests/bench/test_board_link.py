@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from controller.bench.files import LinkKind, load_bench
+from controller.bench.files import load_bench
+from controller.bench.model import LinkKind
 from controller.bench.wiring import open_bench
 from controller.cautions import board_cautions
 from controller.clock import RealClock, VirtualClock

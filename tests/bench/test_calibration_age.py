@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from controller.bench.calibration_age import USUAL_INTERVAL_DAYS, calibration_age_warnings
-from controller.bench.files import LinkKind, load_bench
+from controller.bench.files import load_bench
+from controller.bench.model import LinkKind
 from controller.cli.main import main
 
 SWEEPS = Path(__file__).resolve().parents[2] / "sweeps"

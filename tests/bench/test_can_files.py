@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from controller.bench.can import can_readback
-from controller.bench.files import LinkKind, ReadbackKind, load_bench
+from controller.bench.files import load_bench
+from controller.bench.model import LinkKind, ReadbackKind
 from controller.bench.wiring import open_bench
 from controller.cautions import BUS_CAUTION
 from controller.clock import RealClock, VirtualClock
@@ -129,7 +130,18 @@ def test_a_rule_that_broadcasts_cannot_meet_is_refused(tmp_path):
     assert "one comes every 1 s" in problem.message
 
 
-def test_a_search_for_a_code_is_refused(tmp_path):
+def test_a_search_for_a_code_goes_one_way_over_can(tmp_path):
     plan = load_plan(SWEEPS / "code-seek.toml")
-    said = [p.message for p in search_problems(plan, loaded(tmp_path, ASKED + COOLANT), None)]
-    assert said == ["over CAN codes are read before and after a run, not while it goes on"]
+    asked = loaded(tmp_path, ASKED + COOLANT)
+    said = [(p.key, p.message) for p in search_problems(plan, asked, None)]
+    assert [key for key, _ in said] == ["search.clear_codes"]
+    assert "a search clears no codes of a real module" in said[0][1]
+    kept = replace(plan, search=replace(plan.search, clear_codes=False))
+    assert list(search_problems(kept, asked, None)) == []
+    [problem] = search_problems(kept, loaded(tmp_path, HEARD), None)
+    assert problem.message == "codes that are broadcast are taken before and after a run only"
+
+
+def test_how_often_codes_are_read_is_stated(tmp_path):
+    assert loaded(tmp_path, ASKED + COOLANT).can.codes_interval_s == 1.0
+    assert loaded(tmp_path, ASKED + COOLANT + "codes_interval_s = 3\n").can.codes_interval_s == 3.0

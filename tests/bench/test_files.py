@@ -4,7 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from controller.bench.files import LinkKind, ReadbackKind, default_bench, default_ladder, load_bench
+from controller.bench.default import default_bench, default_ladder
+from controller.bench.files import load_bench
+from controller.bench.model import LinkKind, ReadbackKind
 from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
 from controller.errors import InputError

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.bench.files import Switching
+from controller.bench.model import Switching
 from controller.bench.simulation import Simulation
 from controller.clock import VirtualClock
 from controller.ladder.electrical import rung_masks, state_ohms

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from controller.bench.files import BenchFile, LinkKind, load_bench
+from controller.bench.files import load_bench
+from controller.bench.model import BenchFile, LinkKind
 from controller.bench.wiring import open_bench
 from controller.clock import RealClock, VirtualClock
 from controller.errors import LinkError

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from controller.bench.files import RelayMotion, Switching, load_bench
+from controller.bench.files import load_bench
+from controller.bench.model import RelayMotion, Switching
 from controller.cli.main import main
 from controller.errors import InputError
 from controller.ladder.files import load_ladder

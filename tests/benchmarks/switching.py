@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from controller.arrays import FloatArray
-from controller.bench.files import Switching
+from controller.bench.model import Switching
 from controller.ladder.files import load_ladder
 from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
 from controller.ladder.path import all_at_once_excursion

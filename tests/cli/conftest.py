@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -53,6 +54,25 @@ def rungwise(
 def sweeps() -> Path:
     """The folder of the demonstration data."""
     return REPOSITORY / "sweeps"
+
+
+@pytest.fixture
+def brisk(tmp_path: Path) -> Path:
+    """Return a copy of the demonstration data whose check waits for little: for runs in real time.
+
+    The module decides soon that it is open or shorted, and few relays make the point in between.
+    """
+    folder = tmp_path / "brisk"
+    shutil.copytree(REPOSITORY / "sweeps", folder)
+    for name, before, after in (
+        ("modules/tern-aux-diesel.toml", "detection_s = 2.0", "detection_s = 0.3"),
+        ("coolant-check.toml", "for_s = 4 ", "for_s = 0.8 "),
+        ("coolant-check.toml", '"open", 40, "short"', '"short", -20, "open"'),
+    ):
+        text = (folder / name).read_text("utf-8")
+        assert text.count(before) == 1
+        (folder / name).write_text(text.replace(before, after), "utf-8")
+    return folder
 
 
 @pytest.fixture

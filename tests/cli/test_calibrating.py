@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+import errno
 import io
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -11,7 +13,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from controller.cli import measure_ladder
 from controller.readback.lines import StdinLines
+from controller.records.reader import load_record
 
 Run = Callable[..., Any]
 Write = Callable[[str, str], Path]
@@ -207,7 +211,7 @@ def test_a_rung_that_one_reading_alone_moves_is_not_written(
     plain = rungwise("ladder", "calibrate", ladder, "--readings", write("p.csv", few), "--json")
     assert plain.status == 4
     assert [one["alone_for"] for one in plain.document["unchecked"]] == [[0], [1], [2]]
-    assert "Unchecked, measure twice: reading 2" in plain.document["sentence"]
+    assert "Not checked by other readings, measure twice: reading 2" in plain.document["sentence"]
     readings = write("r.csv", few.replace("402.00", "452.00"))
     ended = rungwise("ladder", "calibrate", ladder, "--readings", readings, "--out", out)
     assert ended.status == 1
@@ -308,6 +312,34 @@ def test_the_meter_of_the_bench_is_read_without_anybody_typing(
     assert checked.status == 0, checked.err
     assert checked.document["verdict"] == "pass"
     assert len(checked.document["spots"]) >= 3
+
+
+def test_a_disk_that_fills_while_measuring_parks_and_keeps_what_there_is(
+    rungwise: Run,
+    ladder: Path,
+    metered: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    kept, write, lines = tmp_path / "kept.csv", measure_ladder._Kept.write, 0
+
+    def fill_up(file: measure_ladder._Kept, text: str) -> None:
+        nonlocal lines
+        lines += 1
+        if lines == 4:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        write(file, text)
+
+    monkeypatch.setattr(measure_ladder._Kept, "write", fill_up)
+    words = ("ladder", "calibrate", ladder, "--propose", "8", "--bench", metered, "--save", kept)
+    ended = rungwise(*words)
+    assert ended.status == 3
+    said = f"{kept}: cannot be written on: {os.strerror(errno.ENOSPC)}; the ladder is parked"
+    assert said in ended.err
+    assert len(kept.read_text(encoding="utf-8").splitlines()) == 2 + 2  # two heads, two states
+    [record] = [load_record(path) for path in Path("runs").iterdir()]
+    assert record.closing is not None
+    assert record.closing["relays"] == "the ladder is parked"
 
 
 def test_a_check_at_a_bench_needs_a_file_to_keep_and_one_source(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import io
 import os
 import subprocess
@@ -14,9 +15,14 @@ import pytest
 from controller.bench.files import load_bench
 from controller.cli.clear_codes import CLEARING, clear_codes, require_clearable
 from controller.cli.output import Output
+from controller.clock import VirtualClock
 from controller.errors import InputError
 from controller.module.model import ModuleReport
 from controller.readback.can import port as port_module
+from controller.records.reader import load_record
+from controller.reports.text import report_text
+from controller.run.events import CodesCleared, NoteMade
+from controller.session.handover import page_of
 from controller.stand_in.bus_pty import BusPty, Traffic
 from controller.stand_in.module import DiagnosedModule, Identity
 
@@ -52,14 +58,18 @@ def bus(monkeypatch):
 def test_only_the_named_module_is_cleared_and_only_with_its_name(bus, monkeypatch, capsys):
     bench, cleared, _ = bus
     monkeypatch.setattr(sys, "stdin", Typed("yes\n"))
-    clear_codes(bench, "7E8", Output())
+    refused = clear_codes(bench, "7E8", Output(), VirtualClock())
+    assert isinstance(refused, NoteMade)
+    assert refused.text == "module 7E8: Codes were not cleared: not confirmed; no code was cleared"
     said = capsys.readouterr().err
     assert "Module 7E8 holds: P0118" in said
     assert CLEARING.split(";")[0][:60] in said
     assert "Codes were not cleared: not confirmed" in said
     assert cleared == []
     monkeypatch.setattr(sys, "stdin", Typed("7e8\n"))
-    clear_codes(bench, "7E8", Output())
+    done = clear_codes(bench, "7E8", Output(), VirtualClock())
+    assert isinstance(done, CodesCleared)
+    assert (done.module, done.before, done.after) == ("7E8", ("P0118",), ())
     assert "Cleared; module 7E8 now holds: no codes" in capsys.readouterr().err
     assert cleared == ["P0118"]
 
@@ -67,11 +77,11 @@ def test_only_the_named_module_is_cleared_and_only_with_its_name(bus, monkeypatc
 def test_what_goes_wrong_is_said_and_clears_nothing(bus, monkeypatch, capsys):
     bench, cleared, module = bus
     monkeypatch.setattr(sys, "stdin", Typed("7EA\n7E8\n"))
-    clear_codes(bench, "7EA", Output())
+    clear_codes(bench, "7EA", Output(), VirtualClock())
     assert "module 7EA does not answer; these do: 7E8, 7E9" in capsys.readouterr().err
     module.refuses = {0x04: 0x22}
     monkeypatch.setattr(sys, "stdin", Typed("7E8\n"))
-    clear_codes(bench, "7E8", Output())
+    clear_codes(bench, "7E8", Output(), VirtualClock())
     assert "refuses to clear its codes: 7F 04 22" in capsys.readouterr().err
     assert cleared == []
 
@@ -90,18 +100,18 @@ def test_it_is_refused_before_anything_is_driven(monkeypatch):
 
 @pytest.mark.soak
 @pytest.mark.pty
-def test_after_a_check_over_two_ports(tmp_path):
+def test_after_a_check_over_two_ports(tmp_path, brisk):
     """Open and short set codes in the stand-in; a person then has them cleared."""
     bench = tmp_path / "bench.toml"
-    text = (SWEEPS / "benches" / "over-can.toml").read_text()
-    bench.write_text(text.replace("../ladders", str(SWEEPS / "ladders")))
+    text = (brisk / "benches" / "over-can.toml").read_text()
+    bench.write_text(text.replace("../ladders", str(brisk / "ladders")))
     ours, theirs = os.openpty()
     os.write(ours, b"7E8\n")
     done = subprocess.run(
         [
             *(sys.executable, "-m", "rungwise", "stand-in"),
-            *(str(SWEEPS / "benches" / "simulated.toml"), "--run", "check"),
-            *(str(SWEEPS / "coolant-check.toml"), "--bench", str(bench), "--yes"),
+            *(str(brisk / "benches" / "simulated.toml"), "--run", "check"),
+            *(str(brisk / "coolant-check.toml"), "--bench", str(bench), "--yes"),
             *("--clear-codes", "7E8", "--record", "run.jsonl"),
         ],
         cwd=tmp_path,
@@ -117,3 +127,13 @@ def test_after_a_check_over_two_ports(tmp_path):
     assert "new in the module since before the run: P0117" in done.stdout
     assert "Module 7E8 holds: P0118, P0117" in done.stderr
     assert "Cleared; module 7E8 now holds: " in done.stderr
+    record = load_record(tmp_path / "run.jsonl")
+    assert record.closing is not None
+    [cleared] = [line for line in record.lines if line["type"] == "cleared"]
+    assert cleared["seq"] == record.closing["seq"] - 1
+    assert (cleared["module"], cleared["by"]) == ("7E8", getpass.getuser())
+    assert cleared["before"][:2] == ["P0118", "P0117"]
+    assert not set(cleared["after"]) & {"P0118", "P0117"}
+    since = f"module 7E8, by {getpass.getuser()}: before P0118, P0117"
+    assert since in report_text(record)
+    assert since in page_of([record])

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from controller import __version__
-from controller.cli.main import VERBS
+from controller.cli.verbs import VERBS
 
 CONTRACT = {
     "curve",

@@ -116,7 +116,7 @@ module = "{sweeps}/modules/tern-aux-diesel.toml"
 tolerance_celsius = 3
 [settle]
 within_celsius = 0.5
-for_s = 1.0
+for_s = 0.5
 at_most_s = 30
 [[targets]]
 from_celsius = -30

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree as ET
 
 import pytest
 
@@ -26,7 +27,10 @@ from controller.links.simulated import (
 )
 from controller.records import writer
 from controller.records.reader import Record, load_record
+from controller.run import summary
 from controller.session import session
+from controller.tui.workshop import summary_of
+from rungwise import result_of as rungwise_result
 
 Run = Callable[..., Any]
 SWEEPS = Path(__file__).resolve().parents[2] / "sweeps"
@@ -215,3 +219,113 @@ def test_a_port_that_never_opened_leaves_no_record(tmp_path: Path, verb: str) ->
     assert document["record"] is None
     assert document["faults"]
     assert list(tmp_path.iterdir()) == [bench]
+
+
+@pytest.fixture
+def parking_fails(rungwise: Run, sweeps: Path, with_faults: Callable[..., Any]) -> FaultHook:
+    """A line that goes dead when nothing is left of a check but to park."""
+    asked = 0
+
+    def count(direction: Direction, number: int, _data: bytes) -> None:
+        nonlocal asked
+        asked = max(asked, number if direction is Direction.TO_DEVICE else 0)
+
+    with_faults(count)
+    assert rungwise("check", sweeps / "coolant-check.toml", "--record", "clean.jsonl").status == 0
+    for index in range(asked, 0, -1):  # the last requests of all come after the run has ended
+        with_faults(_from(index, FaultKind.DROP))
+        ended = rungwise("check", sweeps / "coolant-check.toml", "--record", f"{index}.jsonl")
+        if ended.status != 0:
+            break
+    assert ended.status == 3
+    return _from(index, FaultKind.DROP)
+
+
+def test_a_link_that_dies_while_parking_after_the_last_step_is_no_pass(
+    rungwise: Run, sweeps: Path, parking_fails: FaultHook, with_faults: Callable[..., Any]
+) -> None:
+    """Every step passed, and nobody knows where the relays are: that comes first, everywhere."""
+    plan = sweeps / "coolant-check.toml"
+    with_faults(parking_fails)
+    ended = rungwise("check", plan, "--record", "r.jsonl", "--junit", "r.xml")
+    assert ended.status == 3
+    record = _closed("r.jsonl")
+    assert [step["verdict"] for step in record.steps] == ["pass"] * 3
+    closing = record.lines[-1]
+    assert (closing["ended"], closing["relays"]) == ("fault", UNKNOWN)
+    assert closing["verdict"] == "undecided"
+    first = f"Ended by a fault after the last step; {UNKNOWN}. Up to there: all 3 steps passed"
+    assert closing["sentence"].startswith(first)
+    assert f"FAULT: {first}" in ended.out
+    assert "PASS" not in ended.out
+
+    suite = ET.parse("r.xml").getroot()
+    assert (suite.get("tests"), suite.get("errors"), suite.get("failures")) == ("4", "1", "0")
+    error = suite.findall("testcase")[0].find("error")
+    assert error is not None
+    assert UNKNOWN in str(error.get("message"))
+    assert "no answer" in str(error.get("message"))
+
+    text = rungwise("report", "r.jsonl").out
+    assert "Verdict: PASS" not in text
+    assert text.index("FAULT\n") < text.index("Ended by a fault") < text.index("Verdict: UNDEC")
+    rungwise("report", "r.jsonl", "--output", "page.html")
+    page = Path("page.html").read_text(encoding="utf-8")
+    assert "<strong>FAULT</strong>" in page
+    assert "<strong>PASS</strong>" not in page
+
+    again = rungwise("replay", "r.jsonl")
+    assert again.status == 0
+    assert UNKNOWN in again.err
+
+    of_screen = summary_of(Path("r.jsonl"))
+    assert of_screen.verdict == "fault"
+
+    with_faults(parking_fails)
+    document = rungwise("check", plan, "--record", "j.jsonl", "--json").document
+    assert (document["verdict"], document["relays"]) == ("undecided", UNKNOWN)
+    assert list(document).index("relays") < list(document).index("verdict")
+
+
+def test_a_record_that_let_such_a_run_pass_still_replays(
+    rungwise: Run,
+    sweeps: Path,
+    parking_fails: FaultHook,
+    with_faults: Callable[..., Any],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Earlier versions did: what they recorded stays what it was."""
+    with monkeypatch.context() as earlier:
+        earlier.setattr(summary, "run_verdict", lambda verdict, _ended: verdict)
+        with_faults(parking_fails)
+        assert rungwise("check", sweeps / "coolant-check.toml", "--record", "old.jsonl").status == 3
+    assert _closed("old.jsonl").lines[-1]["verdict"] == "pass"
+    again = rungwise("replay", "old.jsonl")
+    assert again.status == 0
+    assert "verdict is undecided" in again.out
+    assert rungwise_result(Path("old.jsonl")).verdict == "undecided"
+
+
+def test_a_junit_file_that_cannot_be_written_takes_no_verdict_away(
+    rungwise: Run, sweeps: Path
+) -> None:
+    # Writing to /dev/full fails with "no space left": full(4) of the Linux manual pages.
+    words = ("check", sweeps / "coolant-check.toml", "--record", "r.jsonl")
+    ended = rungwise(*words, "--junit", "/dev/full")
+    assert ended.status == 3
+    assert "PASS: All 3 steps passed" in ended.out
+    assert f"/dev/full: cannot be written: {os.strerror(errno.ENOSPC)}" in ended.err
+
+
+def test_a_result_that_nobody_can_have_read_is_no_success(sweeps: Path) -> None:
+    with Path("/dev/full").open("w") as full:
+        ended = subprocess.run(
+            [sys.executable, "-m", "controller.cli", "curve", sweeps / "sensors/tern-coolant.toml"],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            timeout=60,
+        )
+    assert ended.returncode == 3
+    said = f"rungwise: standard output cannot be written: {os.strerror(errno.ENOSPC)}\n"
+    assert ended.stderr == said

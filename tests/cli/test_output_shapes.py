@@ -13,9 +13,10 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator
 
-from controller.cli.main import VERBS, document_format
-from controller.cli.output_shapes import SHAPES, output_schema
+from controller.cli.output_schema import output_schema
+from controller.cli.output_shapes import SHAPES
 from controller.cli.reference import FOLDER
+from controller.cli.verbs import VERBS, document_format
 
 Run = Callable[..., Any]
 NO_DOCUMENT = {"ui", "stand-in"}
@@ -31,6 +32,10 @@ SITUATIONS = {
     "plan": ("plan S/coolant-check.toml", 0),
     "plan, several": ("plan S/coolant-check.toml S/missing.toml", 2),
     "check": ("check S/coolant-check.toml --record a.jsonl", 0),
+    "check, input first": (
+        "check S/coolant-check.toml --bench S/benches/simulated-metered.toml --record i.jsonl",
+        0,
+    ),
     "sweep, profile": ("sweep S/warm-up.toml --record b.jsonl", None),
     "sweep, random": ("sweep S/air-random.toml --record c.jsonl", None),
     "sweep, read later": ("sweep S/coolant-sweep.toml --readings later --record g.jsonl", 4),

@@ -26,7 +26,7 @@ def command(folder: Path, *words: str | Path, limit_s: float = 200) -> tuple[int
 
 
 @pytest.fixture
-def practice(tmp_path: Path) -> Iterator[Callable[[str], tuple[Path, Path]]]:
+def practice(tmp_path: Path, brisk: Path) -> Iterator[Callable[[str], tuple[Path, Path]]]:
     """Start a board; return a bench file that names it, and its log."""
     started: list[tuple[subprocess.Popen[str], Path]] = []
 
@@ -44,7 +44,7 @@ def practice(tmp_path: Path) -> Iterator[Callable[[str], tuple[Path, Path]]]:
         text = text.replace("step_ms = 100", "step_ms = 400").replace(
             "step_ms = 50", "step_ms = 400"
         )
-        text = text.replace("/tmp/rungwise-practice", str(at)).replace("../", f"{SWEEPS}/")
+        text = text.replace("/tmp/rungwise-practice", str(at)).replace("../", f"{brisk}/")
         bench = tmp_path / "bench.toml"
         bench.write_text(text)
         return bench, log
@@ -59,7 +59,7 @@ def practice(tmp_path: Path) -> Iterator[Callable[[str], tuple[Path, Path]]]:
 
 
 def carried_out(folder: Path, bench: Path, log: Path, verb: str, steps: int) -> None:
-    plan = SWEEPS / f"coolant-{verb}.toml"
+    plan = folder / "brisk" / f"coolant-{verb}.toml"
     words = ("rungwise", verb, plan, "--bench", bench, "--record", "run.jsonl", "--yes")
     status, told = command(folder, *words, limit_s=900)
     assert status == 0, told

@@ -108,7 +108,7 @@ def test_a_record_that_waits_is_not_judged(rungwise: Run, short: Callable[..., P
     replayed = rungwise("replay", "a.jsonl")
     assert replayed.status == 2
     assert "waits for its readings" in replayed.err
-    assert "none yet: a log is to bring them" in rungwise("report", "a.jsonl").out
+    assert "none yet; they come from a log" in rungwise("report", "a.jsonl").out
     resumed = rungwise("sweep", short(), "--record", "a.jsonl", "--resume")
     assert resumed.status == 2
     assert "not the one this record was begun with" in resumed.err

@@ -72,3 +72,19 @@ def test_every_key_has_its_sentence_and_no_sentence_stands_alone() -> None:
         assert asked - set(KEY_WORDS[kind]) == set(), "write it down in controller/cli/key_words.py"
         assert set(KEY_WORDS[kind]) - asked == set()
     assert all(words for sentences in KEY_WORDS.values() for words in sentences.values())
+
+
+@pytest.mark.parametrize("path", sorted(FOLDER.glob("*.json")), ids=lambda path: path.name)
+def test_every_schema_is_json_for_every_reader(path: Path) -> None:
+    def refuse(name: str) -> None:
+        raise AssertionError(f"{name} is not JSON (RFC 8259, section 6)")
+
+    json.loads(path.read_text(encoding="utf-8"), parse_constant=refuse)
+
+
+def test_what_some_kinds_insist_on_is_not_said_to_be_optional() -> None:
+    """A newcomer who goes by the page alone: sensors by a formula need their span."""
+    rows = (FOLDER / "keys.md").read_text(encoding="utf-8").splitlines()
+    for key in ("lowest_celsius", "highest_celsius", "report.resolution_celsius"):
+        [row] = [row for row in rows if row.startswith(f"| `{key}` |")]
+        assert row.split("|")[4].strip() == "some kinds"

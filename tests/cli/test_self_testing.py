@@ -9,7 +9,8 @@ from typing import Any
 
 import pytest
 
-from controller.bench.files import LinkKind, load_bench
+from controller.bench.files import load_bench
+from controller.bench.model import LinkKind
 from controller.bench.self_tests import SelfTested, keep_self_test, self_test_warnings
 from controller.errors import InputError
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from controller.cli.main import VERBS
 from controller.cli.shell_files import main
+from controller.cli.verbs import VERBS
 
 
 @pytest.fixture(scope="module")

@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
-from controller.cli.main import _EXAMPLES, VERBS
 from controller.cli.starter import STARTER_FILES
+from controller.cli.verbs import EXAMPLES, VERBS
 from controller.sensors.files import load_sensor
 
 Run = Callable[..., Any]
@@ -206,7 +206,9 @@ def _typed_record(plan: str, readings: list[float]) -> Path:
     """
     from dataclasses import replace
 
-    from controller.bench.files import LinkKind, default_bench, load_bench
+    from controller.bench.default import default_bench
+    from controller.bench.files import load_bench
+    from controller.bench.model import LinkKind
     from controller.bench.wiring import open_bench
     from controller.clock import VirtualClock
     from controller.records.writer import RecordWriter
@@ -286,7 +288,7 @@ def test_help_of_a_verb_by_its_name_has_examples(rungwise: Run) -> None:
     for verb in VERBS:
         ended = rungwise("help", *verb.split())
         assert ended.status == 0
-        if verb in _EXAMPLES:
+        if verb in EXAMPLES:
             assert "examples:" in ended.out
         assert "; else" not in ended.out or verb.startswith("ladder")
 

@@ -79,7 +79,7 @@ def lamps() -> Iterator[tuple[PracticePort, Outputs]]:
         thread.join(5)
 
 
-def filled_in(url: str, *, step_ms: int = 300) -> str:
+def filled_in(url: str, *, step_ms: int = 300, sweeps: Path = ROOT / "sweeps") -> str:
     """Return the README's table with the values of another board; every key is the README's."""
     values = {**FILLED_IN, "url": f'"{url}"', "step_ms": str(step_ms)}
     lines, used = [], set()
@@ -92,7 +92,7 @@ def filled_in(url: str, *, step_ms: int = 300) -> str:
             lines.append(f"{key} = {values[key]}")
     assert used >= set(values), "the README's table names every key that is needed"
     text = "\n".join(lines)
-    module = ROOT / "sweeps" / "modules" / "tern-aux-diesel.toml"
+    module = sweeps / "modules" / "tern-aux-diesel.toml"
     return text.replace('kind = "typed"', 'kind = "simulated"') + (
         f'\n[simulation]\nmodule = "{module}"\n'
     )
@@ -108,9 +108,11 @@ def rungwise(folder: Path, *words: str | Path, status: int = 0) -> str:
 
 
 @pytest.mark.soak
-def test_from_the_readme_to_a_check_that_passes_and_replays(tmp_path: Path, lamps) -> None:
+def test_from_the_readme_to_a_check_that_passes_and_replays(
+    tmp_path: Path, lamps, brisk: Path
+) -> None:
     port, outputs = lamps
-    (tmp_path / "board.toml").write_text(filled_in(port.path))
+    (tmp_path / "board.toml").write_text(filled_in(port.path, sweeps=brisk))
     lines = COMMANDS.splitlines()
     assert [line.split()[:2] for line in lines] == [
         ["python", "-m"], ["rungwise", "validate"], ["rungwise", "links"], ["rungwise", "check"],
@@ -119,7 +121,7 @@ def test_from_the_readme_to_a_check_that_passes_and_replays(tmp_path: Path, lamp
     told = rungwise(tmp_path, *lines[2].split()[1:])
     assert "changes on parked outputs" in told
     assert "does not park by itself" in told
-    words = [word.replace("sweeps/", f"{ROOT}/sweeps/") for word in lines[3].split()[1:]]
+    words = [word.replace("sweeps/", f"{brisk}/") for word in lines[3].split()[1:]]
     seen: list[int] = []
     outputs._on_change = seen.append
     told = rungwise(tmp_path, *words, "--record", "run.jsonl")

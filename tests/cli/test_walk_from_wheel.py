@@ -69,6 +69,7 @@ class Terminal:
         ).stdout
 
 
+@pytest.mark.soak
 def test_from_an_empty_folder_to_a_judged_sweep_of_ones_own_sensor(
     installed: Path, tmp_path: Path
 ) -> None:

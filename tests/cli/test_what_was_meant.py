@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from controller.cli.main import VERBS
+from controller.cli.verbs import VERBS
 
 Run = Callable[..., Any]
 Write = Callable[[str, str], Path]

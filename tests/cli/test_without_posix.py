@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -73,3 +74,62 @@ def test_the_modules_are_really_missing(tmp_path: Path) -> None:
 def test_counting_operations_and_the_screen_can_be_loaded(tmp_path: Path) -> None:
     ended = _bare("import controller.ladder.wear, controller.tui.app", tmp_path)
     assert ended.returncode == 0, ended.stderr
+
+
+HOLDER = """
+import sys
+from pathlib import Path
+from controller.clock import VirtualClock
+from controller.session.jobs import sweeping
+from controller.session.prepared import prepare
+
+plan = prepare(Path("coolant-check.toml"), None, verb="check")
+held = sweeping(plan, record=Path(sys.argv[1]), pace="fast", clock=VirtualClock())
+print("held", flush=True)
+sys.stdin.read()
+held.record.close()
+"""
+
+
+@pytest.mark.parametrize("last", ["closed", "killed"])
+def test_two_processes_never_write_one_record(workshop: Path, last: str) -> None:
+    """A record under way is refused to another process, and free again when its writer is gone."""
+    code = "from controller.cli.main import main; sys.exit(main(sys.argv[1:]))"
+    name = f"held-{last}.jsonl"
+    with subprocess.Popen(
+        [sys.executable, "-c", BARE + HOLDER, name],
+        cwd=workshop,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as holder:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == "held\n"
+        words = ("check", "coolant-check.toml", "--record", name, "--resume")
+        refused = _bare(code, workshop, *words)
+        assert refused.returncode == 2
+        assert "another run is writing this record" in refused.stderr
+        if last == "killed":
+            holder.kill()
+    ended = _bare(code, workshop, *words)
+    assert ended.returncode == 0, ended.stderr
+    assert not list(workshop.glob(f".{name}*")), "a lock is left behind"
+
+
+def test_two_processes_counting_operations_lose_none(workshop: Path) -> None:
+    code = """
+from pathlib import Path
+from controller.ladder.files import load_ladder
+from controller.ladder.wear import add_operations
+
+ladder = load_ladder(Path("ladders/bench-16.toml"))
+for _ in range(15):
+    add_operations(Path("wear.json"), ladder, [1] * ladder.relay_count)
+"""
+    line = [sys.executable, "-c", BARE + code]
+    both = [subprocess.Popen(line, cwd=workshop, stderr=subprocess.PIPE, text=True) for _ in "ab"]
+    for one in both:
+        _, said = one.communicate()
+        assert one.returncode == 0, said
+    counts = json.loads((workshop / "wear.json").read_text("utf-8"))["ladders"]
+    assert {count for of_one in counts.values() for count in of_one} == {30}

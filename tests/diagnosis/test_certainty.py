@@ -89,8 +89,16 @@ def test_five_readings_that_fit_nothing_are_not_called_healthy(tmp_path, capsys,
     assert "Where to look" in text
 
 
-@pytest.mark.parametrize("count", [5, 12])
-@pytest.mark.parametrize("noise", [0.1, 0.5])
+@pytest.mark.parametrize(
+    ("count", "noise"),
+    [
+        (5, 0.5),
+        (12, 0.1),
+        # Between those two, and as such in a soak only.
+        pytest.param(5, 0.1, marks=pytest.mark.soak),
+        pytest.param(12, 0.5, marks=pytest.mark.soak),
+    ],
+)
 def test_outside_the_known_faults_nothing_is_claimed(table, many, count, noise):
     for fault in (one for one in table.FAULTS if not one.inside):
         found = table.tally_of(fault, count=count, noise=noise, runs=many(2, 20), seed=1)

@@ -41,27 +41,30 @@ def image_of(firmware: Path, require: Callable[..., None], folder: Path) -> Call
     return image
 
 
-@pytest.mark.parametrize(
-    "choice",
-    [
-        "RELAYS=16",
-        "FORBIDDEN=0x3",
-        "PARK=0x1",
-        "NAME=Bench two",
-        "MAX_PATH=8",
-        "BAUD=57600",
-        "READBACK=1",
-        "SUPPLY_LEAST_MV=2000",
-        "REFERENCE_MV=4970",
-        "RESTART=jump",
-        "AVR_CHIP=atmega2560",
-        "DEFINES=-DRUNG_MAX_PAYLOAD=190",
-    ],
-)
-def test_another_choice_makes_another_image(image_of: Callable[..., bytes], choice: str) -> None:
+CHOICES = [
+    "RELAYS=16",
+    "FORBIDDEN=0x3",
+    "PARK=0x1",
+    "NAME=Bench two",
+    "MAX_PATH=8",
+    "BAUD=57600",
+    "READBACK=1",
+    "SUPPLY_LEAST_MV=2000",
+    "REFERENCE_MV=4970",
+    "RESTART=jump",
+    "AVR_CHIP=atmega2560",
+    "DEFINES=-DRUNG_MAX_PAYLOAD=190",
+]
+
+
+def test_another_choice_makes_another_image(image_of: Callable[..., bytes]) -> None:
+    """One after the other in one folder: nothing of the choice before is left in an image."""
     first = image_of("RELAYS=24")
-    other = image_of("RELAYS=24", choice) if "RELAYS" not in choice else image_of(choice)
-    assert other != first
+    images = {first: "none"}
+    for choice in CHOICES:
+        image = image_of("RELAYS=24", choice) if "RELAYS" not in choice else image_of(choice)
+        assert image not in images, f"{choice} makes the image of {images.get(image)}"
+        images[image] = choice
     assert image_of("RELAYS=24") == first, "and back again"
 
 

@@ -2,8 +2,9 @@
 
 The suite itself is held to the Python device in its own tests. Here it runs over the C core as a
 process (with sanitizers), the ATmega328P in simavr and the STM32F405 in QEMU; with commanded time,
-where nothing depends on how busy the machine is, and live, behind a line like a board's. The first
-two run live in a soak only: with commanded time the same checks hold the same builds.
+where nothing depends on how busy the machine is, and live, behind a line like a board's. What runs
+live does so in a soak only: with commanded time the same checks hold the same core on two machines,
+and the sweeps, the pins and the watchdog of the 32-bit port have tests of their own.
 """
 
 from __future__ import annotations
@@ -154,6 +155,7 @@ def test_emulated_avr_behind_a_pty(name: str, avr_live: Mapping[str, Outcome]) -
     _judge(avr_live[name], NOT_LIVE)
 
 
+@pytest.mark.soak
 @pytest.mark.parametrize("name", NAMES)
 def test_stm32f4_in_qemu(name: str, arm_live: Mapping[str, Outcome]) -> None:
     _judge(arm_live[name], NOT_IN_QEMU)

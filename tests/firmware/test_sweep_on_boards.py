@@ -55,7 +55,7 @@ max_excursion_celsius = 40
 
 [settle]
 within_celsius = 0.5
-for_s = 1.0
+for_s = 0.5
 at_most_s = 20
 
 [[targets]]

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from controller.bench.files import default_ladder
+from controller.bench.default import default_ladder
 from controller.clock import Clock, RealClock, VirtualClock
 from controller.errors import LinkError, RelayKnowledge
 from controller.ladder.model import Ladder, PathStep

@@ -66,9 +66,9 @@ def test_a_set_and_a_reading() -> None:
     [
         (b"took 2A4\r\n", "another state than was set"),
         (b"has 2A5\r\n", "not that to a set"),
-        (b"took 2A5", "an answer without an end"),
+        (b"took 2A5", "an answer without its line ending"),
         (b"t\xffok\r\n", "no text"),
-        (b"x" * 2000, "an answer without an end"),
+        (b"x" * 2000, "an answer without its line ending"),
         (b"", "no answer"),
     ],
 )
@@ -81,7 +81,7 @@ def test_a_reply_to_a_set_that_does_not_fit_is_doubted(answer: bytes, why: str) 
 def test_what_comes_unasked_is_doubted_before_anything_is_sent() -> None:
     coils, line = at_line(b"has 001\r\nhas 002\r\n")
     assert coils.read() == 1
-    with pytest.raises(Doubt, match=r"\d bytes came that nobody asked for"):
+    with pytest.raises(Doubt, match=r"\d bytes came unasked"):
         coils.write(3)
     assert len(line.sent) == 1
     coils.clear()

@@ -26,7 +26,7 @@ PATIENCE_S = 60.0
 
 DRIVER = """
 import json, sys
-from controller.bench.files import default_ladder
+from controller.bench.default import default_ladder
 from controller.clock import RealClock
 from controller.ladder.model import PathStep
 from controller.links.boards import board_of
@@ -165,7 +165,7 @@ def test_the_ladder_of_a_program_that_hangs_is_parked_too(practice) -> None:
 
 
 def test_after_a_silence_the_link_says_that_the_guardian_has_parked(practice) -> None:
-    from controller.bench.files import default_ladder
+    from controller.bench.default import default_ladder
     from controller.ladder.model import PathStep
     from controller.links.host_timed import HostTimedLink
 
@@ -228,7 +228,7 @@ def test_what_interrupts_a_program_does_not_reach_its_guardian(practice) -> None
 
 
 def test_a_guardian_that_is_killed_is_said_and_leaves_the_relays_unknown(practice) -> None:
-    from controller.bench.files import default_ladder
+    from controller.bench.default import default_ladder
     from controller.ladder.model import PathStep
     from controller.links.host_timed import HostTimedLink
 

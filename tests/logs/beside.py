@@ -9,7 +9,7 @@ from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
-from controller.bench.files import ReadbackKind
+from controller.bench.model import ReadbackKind
 from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
 from controller.readback.base import Prompt, Reading

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from pathlib import Path
 
@@ -10,7 +11,8 @@ import pytest
 import uncertainties
 from scipy import stats
 
-from controller.bench.files import default_bench, load_bench
+from controller.bench.default import default_bench
+from controller.bench.files import load_bench
 from controller.errors import InputError
 from controller.ladder.calibration import Measurement, calibrate, propose_design
 from controller.ladder.electrical import contact_closed, state_ohms
@@ -38,6 +40,7 @@ SETTLE = SettleRule(within_celsius=0.5, for_s=3.0, at_most_s=30.0)
 PLACE = Surroundings(ambient_celsius=12.0, ambient_span_kelvin=6.0, insulation_ohms=50e6)
 
 
+@functools.cache
 def demo(name):
     plan = load_plan(SWEEPS / name)
     bench = load_bench(plan.bench_path) if plan.bench_path else default_bench(plan.sensor)

@@ -51,7 +51,7 @@ sensor = "{SWEEPS}/sensors/tern-coolant.toml"
 tolerance_celsius = 3
 [settle]
 within_celsius = 0.5
-for_s = 1.0
+for_s = 0.5
 at_most_s = 10
 [[targets]]
 celsius = [20, 60]

@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 
 from controller.errors import InputError
 from controller.measurement.model import DecisionRule, SettleRule
-from controller.planning.files import load_plan, range_values
+from controller.planning.files import load_plan
 from controller.planning.model import StepKind
 from controller.planning.plan import Direction, PlanKind, Target, TargetBlock, ToleranceBand, expand
+from controller.planning.ranges import range_values
 
 SENSOR = """\
 format = "rungwise-sensor/1"

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.bench.files import Switching
+from controller.bench.model import Switching
 from controller.errors import InputError
 from controller.ladder.files import load_ladder
 from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.bench.files import default_ladder
+from controller.bench.default import default_ladder
 from controller.errors import InputError
 from controller.ladder.electrical import Output, output_of, state_ohms
 from controller.ladder.files import load_ladder

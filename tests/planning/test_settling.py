@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from controller.bench.files import ReadbackKind, load_bench
+from controller.bench.files import load_bench
+from controller.bench.model import ReadbackKind
 from controller.clock import VirtualClock
 from controller.errors import InputError
 from controller.measurement.model import SettleRule, Verdict

@@ -8,7 +8,8 @@ from itertools import pairwise
 
 import pytest
 
-from controller.bench.files import BenchFile, load_bench
+from controller.bench.files import load_bench
+from controller.bench.model import BenchFile
 from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
 from controller.errors import InputError

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from controller.bench.files import BenchFile, load_bench
+from controller.bench.files import load_bench
+from controller.bench.model import BenchFile
 from controller.errors import InputError
 from controller.ladder.electrical import state_ohms
 from controller.ladder.path import bits_of, hold_ms, longest_relay_ms

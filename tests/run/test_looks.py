@@ -11,7 +11,8 @@ from typing import Any
 
 import pytest
 
-from controller.bench.files import BenchFile, ReadbackKind, load_bench
+from controller.bench.files import load_bench
+from controller.bench.model import BenchFile, ReadbackKind
 from controller.bench.opened import Bench
 from controller.clock import VirtualClock
 from controller.errors import InputError
@@ -19,15 +20,33 @@ from controller.ladder.electrical import Output, output_of, state_ohms
 from controller.links.base import SenseReading
 from controller.measurement.input_circuit import Tap
 from controller.measurement.model import Verdict
+from controller.planning.files import load_plan
+from controller.planning.model import ResolvedPlan
+from controller.planning.resolve import resolve_on
 from controller.planning.single_value import Finder, router_by_ohms
 from controller.readback.base import Reading
-from controller.run.driver import run_events
-from controller.run.events import Jumped, RunFinished, Sensed
+from controller.records.reader import load_record
+from controller.records.replay import replay
+from controller.reports.text import report_text
+from controller.run.driver import Job, run_events
+from controller.run.events import (
+    FaultRaised,
+    Jumped,
+    NoteKind,
+    NoteMade,
+    RunFinished,
+    Sensed,
+    StepStarted,
+)
 from controller.run.hold import plan_by_hand
 from controller.run.input_check import Expected, InputCheckRun
+from controller.run.looked_check import LookedCheckRun
+from controller.run.model import Ending
 from controller.run.module_timing import beat_s
 from controller.run.wiggle import JumpCounter, WiggleRun
+from controller.session.jobs import sweeping
 from controller.session.looks import checking_input, timing_module, wiggling
+from controller.session.prepared import prepare
 from controller.session.session import Session
 
 SWEEPS = Path(__file__).parents[2] / "sweeps"
@@ -55,8 +74,13 @@ class Wire:
 
 
 def checked(
-    fakes: Any, bench: BenchFile, wire: Wire, expected: Expected | None
-) -> tuple[InputCheckRun, list[Any], Any]:
+    fakes: Any,
+    bench: BenchFile,
+    wire: Wire,
+    expected: Expected | None,
+    check: ResolvedPlan | None = None,
+) -> tuple[Any, list[Any], Any]:
+    """Look at an input by itself, or before the steps of a check."""
     clock = VirtualClock()
     ladder = bench.ladder
 
@@ -79,8 +103,18 @@ def checked(
         drives_hardware=False,
     )
     plan = plan_by_hand(park_state=ladder.park_state, state_digits=ladder.state_digits)
-    run = InputCheckRun(plan, router_by_ohms(bench), TAP, expected, opened, clock)
-    return run, list(run_events(run)), link
+    router = router_by_ohms(bench)
+    run: Job = (
+        InputCheckRun(plan, router, TAP, expected, opened, clock)
+        if check is None
+        else LookedCheckRun(check, router, TAP, expected, opened, clock)
+    )
+    events = []
+    for event in run_events(run):
+        events.append(event)
+        if isinstance(event, StepStarted):  # nobody reads anything here
+            run.stop()
+    return run, events, link
 
 
 def connected(bench: BenchFile, link: Any) -> list[float]:
@@ -168,6 +202,77 @@ def test_the_simulated_bench_is_seen_through_its_tap(bench: BenchFile) -> None:
 def test_a_bench_without_a_tap_is_told_what_to_add(bench: BenchFile) -> None:
     with pytest.raises(InputError, match=r"sense.*load_ohms"):
         checking_input(replace(bench, tap=None), module=None, record=None, files={})
+
+
+# Before the steps of a check
+
+
+def check_plan(bench: BenchFile) -> ResolvedPlan:
+    return resolve_on(load_plan(SWEEPS / "coolant-check.toml"), bench)
+
+
+@pytest.mark.parametrize(
+    ("wire", "words"),
+    [
+        (Wire(13.8, 50.0), "foreign voltage"),
+        (Wire(24.0, 50.0), "does not reach far enough"),
+        (Wire(0.0, 2490.0), "no voltage"),
+        (Wire(5.0, 2490.0, hum_volts=1.0), "moves by"),
+    ],
+)
+def test_a_check_sets_no_step_on_what_is_not_the_reference(
+    fakes: Any, bench: BenchFile, wire: Wire, words: str
+) -> None:
+    _, events, link = checked(fakes, bench, wire, HEALTHY, check_plan(bench))
+    [fault] = [event for event in events if isinstance(event, FaultRaised)]
+    assert fault.message.startswith("the module's input: ")
+    assert words in fault.message
+    assert "no step was set" in fault.message
+    assert connected(bench, link) == []
+    assert not [event for event in events if isinstance(event, StepStarted)]
+    assert link.state == bench.ladder.park_state
+    assert events[-1].summary.ended is Ending.FAULT
+
+
+def test_a_check_is_held_against_the_ratings_by_what_was_measured(
+    fakes: Any, bench: BenchFile
+) -> None:
+    """The file says 2490 ohm, which the ladder may short; 470 ohm draw 10.6 mA by Ohm's law."""
+    ladder = replace(bench.ladder, max_current_amperes=0.008)
+    weak = replace(bench, ladder=ladder)
+    plan = check_plan(weak)
+    _, events, link = checked(fakes, weak, Wire(5.0, 470.0), HEALTHY, plan)
+    [fault] = [event for event in events if isinstance(event, FaultRaised)]
+    assert "mA through the leads exceeds the ladder's 8 mA" in fault.message
+    assert "as measured" in fault.message
+    assert not [event for event in events if isinstance(event, StepStarted)]
+    assert min(connected(weak, link)) > 50
+    # What is let through goes on to the steps.
+    _, events, _ = checked(fakes, weak, Wire(5.0, 2490.0), HEALTHY, plan)
+    [note] = [e for e in events if isinstance(e, NoteMade) and e.kind is NoteKind.INPUT]
+    assert "a short would draw 2" in note.text
+    assert [event for event in events if isinstance(event, StepStarted)]
+
+
+def test_a_check_looks_first_where_the_bench_says_how_and_replays(tmp_path: Path) -> None:
+    plan, metered = SWEEPS / "coolant-check.toml", SWEEPS / "benches" / "simulated-metered.toml"
+    assert not prepare(plan, SWEEPS / "benches" / "simulated.toml").resolved.looks_first
+    assert not prepare(plan, metered, input_check=False).resolved.looks_first
+    assert not prepare(SWEEPS / "coolant-quick.toml", metered).resolved.looks_first
+    with pytest.raises(InputError, match=r"sense.*load_ohms"):
+        prepare(plan, SWEEPS / "benches" / "simulated.toml", input_check=True)
+    path = tmp_path / "check.jsonl"
+    setup = sweeping(prepare(plan, metered), record=path, pace="fast", clock=VirtualClock())
+    with Session(setup) as session:
+        list(session.events())
+    assert session.summary is not None
+    assert session.summary.verdict is Verdict.PASS
+    record = load_record(path)
+    assert [line["type"] for line in record.lines].count("sensed") == 2
+    assert "behind 24" in report_text(record)
+    again = replay(record)
+    assert again.differences == ()
+    assert again.verdict is Verdict.PASS
 
 
 # Timing

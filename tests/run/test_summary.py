@@ -109,7 +109,7 @@ def test_codes_nobody_asked_for_are_named_where_they_came_up(judged):
     ]
     said = summarize(plan, told, ended=Ending.COMPLETE, relays=PARKED).sentence
     assert said.endswith(
-        "; the module set low circuit at step 3 though nothing extreme was asked for."
+        "; the module set low circuit at step 3 although no open or short circuit was set."
     )
     short = replace(told[2], step=replace(told[2].step, kind=StepKind.SHORT))
     said = summarize(

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
+from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -217,6 +220,71 @@ def test_what_cannot_be_collected_says_why_in_a_line(
     done.stdout.fnmatch_lines(said)
     assert "Traceback" not in done.stdout.str()
     assert "pytest_plugin.py" not in done.stdout.str()
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        ("rungwise_run('no-such.toml')", "*InputError: *no-such.toml: there is no such file"),
+        ("rungwise_run(5)", "*InputError: plan: must be a path, not 5"),
+        (
+            f"rungwise_run({str(PLAN)!r}, readback=lambda ohms, celsius: 'warm')",
+            "*TypeError: the readback function returned 'warm', not degC or None*",
+        ),
+    ],
+)
+def test_what_is_refused_shows_the_line_of_the_test_and_none_of_ours(
+    project: pytest.Pytester, call: str, said: str
+) -> None:
+    project.makepyfile(test_it=f"def test_it(rungwise_run):\n    {call}\n")
+    done = project.runpytest()
+    done.assert_outcomes(failed=1)
+    done.stdout.fnmatch_lines(said)
+    shown = done.stdout.str()
+    assert call in shown
+    assert "During handling" not in shown
+    for line in shown.splitlines():
+        assert not re.match(r"\S*(controller|rungwise)/\S+\.py:\d+", line), line
+
+
+@pytest.mark.soak
+@pytest.mark.skipif(find_spec("xdist") is None, reason="pytest-xdist is not installed")
+def test_with_workers_the_same_is_shown(project: pytest.Pytester) -> None:
+    project.makepyfile(
+        test_it=STEPS, test_refused="def test_it(rungwise_run):\n    rungwise_run(5)"
+    )
+    project.makepyfile(my_module=BROKEN_WHEN_WARM)
+    done = project.runpytest("-n2")
+    done.assert_outcomes(passed=2, failed=2)
+    done.stdout.fnmatch_lines("*InputError: plan: must be a path, not 5")
+    done.stdout.fnmatch_lines("*step 2, 40.0 degC: fail*")
+    assert "_given.py" not in done.stdout.str()
+
+
+def test_what_a_module_raises_is_shown_where_it_did(project: pytest.Pytester) -> None:
+    gone = "def report(ohms, celsius):\n    raise OSError('unplugged')\n"
+    project.makepyfile(my_module=gone, test_it=RUN)
+    shown = project.runpytest().stdout.str()
+    assert "my_module.py:2: OSError" in shown
+    assert "_verbs.py" not in shown
+    assert "called.py" not in shown
+
+
+def test_a_run_that_broke_off_while_parking_fails_its_last_case(
+    project: pytest.Pytester, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every step passed, and nobody knows where the relays are."""
+    run = rungwise.run
+
+    def broken_off(*arguments: Any, **named: Any) -> rungwise.Result:
+        sentence = "no answer; the relay state is unknown"
+        return replace(run(*arguments, **named), ended=rungwise.Ending.FAULT, sentence=sentence)
+
+    monkeypatch.setattr(rungwise, "run", broken_off)
+    project.makepyfile(my_module=HEALTHY, test_it=STEPS)
+    done = project.runpytest()
+    done.assert_outcomes(passed=2, errors=1)
+    done.stdout.fnmatch_lines("*no answer; the relay state is unknown*")
 
 
 def test_the_marker_is_listed(project: pytest.Pytester) -> None:

@@ -193,7 +193,7 @@ def killed(count: int, folder: Path) -> list[Row]:
 
 def sets(full: bool, folder: Path) -> Iterator[Callable[[], list[Row]]]:
     """Return every set, whole or quick."""
-    yield lambda: killed(1000 if full else 24, folder)
+    yield lambda: killed(1000 if full else 16, folder)
 
 
 def rows(full: bool = True) -> list[Row]:

@@ -187,7 +187,7 @@ def record_paths(folder: Path) -> list[Row]:
 
 def sets(full: bool, folder: Path) -> Iterator[Callable[[], list[Row]]]:
     """Return every set, whole or quick."""
-    yield lambda: failing_medium(folder, 1 if full else 29)
+    yield lambda: failing_medium(folder, 1 if full else 53)
     yield lambda: record_paths(folder)
 
 

@@ -89,7 +89,7 @@ class FullDisk:
     def take(self, event: Event) -> None:
         self.left -= 1
         if self.left == 0:
-            raise RecordError("record.jsonl: cannot be written on: the medium is full")
+            raise RecordError("record.jsonl: cannot be written to: the medium is full")
 
     def close(self) -> None:
         self.closed = True

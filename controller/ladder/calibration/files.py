@@ -15,6 +15,7 @@ from controller.ladder.calibration.model import Calibration, Measurement
 from controller.ladder.electrical import connected_mask, with_contact
 from controller.ladder.files import parse_state
 from controller.ladder.model import Ladder
+from controller.new_file import write_new
 from controller.units import parse_ohms
 
 __all__ = [
@@ -108,15 +109,7 @@ def calibration_text(calibration: Calibration) -> str:
 
 def write_calibration(path: Path, calibration: Calibration) -> None:
     """Write a new file. Raises InputError when it exists: old calibrations show the drift."""
-    try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(calibration_text(calibration))
-    except FileExistsError:
-        raise InputError.single(
-            "there is such a file already", where=str(path), hint="put the date into the name"
-        ) from None
-    except OSError as error:
-        raise InputError.single(f"cannot be written: {error.strerror}", where=str(path)) from None
+    write_new(path, calibration_text(calibration), hint="put the date into the name")
 
 
 def load_calibration(path: Path) -> Calibration:

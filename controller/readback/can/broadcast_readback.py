@@ -13,10 +13,11 @@ import math
 
 from controller.clock import Clock
 from controller.errors import InputError, ReadbackError
-from controller.readback.base import Prompt, Reading
+from controller.readback.base import Reading
 from controller.readback.can.frames import BusPort
 from controller.readback.can.j1939 import DM1, Broadcast, Broadcasts, Temperature, active_codes
-from controller.readback.can.owner import Owner, TokenNow, owner_for
+from controller.readback.can.owned_readback import OwnedReadback
+from controller.readback.can.owner import TokenNow, owner_for
 
 __all__ = ["FIRST_S", "SILENT_S", "BroadcastReadback", "Listening"]
 
@@ -30,20 +31,17 @@ _CODES_S = 2.5
 _CALL_S = 30.0
 
 
-class BroadcastReadback:
+class BroadcastReadback(OwnedReadback):
     """Listens to one temperature. `module` is the sender's address, where several send it."""
-
-    continuous = True
 
     def __init__(
         self, port: BusPort, clock: Clock, *, quantity: Temperature, module: int | None = None
     ) -> None:
         self.name = f"broadcasts on the {port.name}"
-        self._port = port
+        super().__init__(port)
         self._clock = clock
         self._quantity = quantity
         self._module = module
-        self._owner: Owner | None = None
         self._listening: Listening | None = None
 
     def open(self) -> None:
@@ -96,21 +94,6 @@ class BroadcastReadback:
         if self._owner is None or self._listening is None:
             return None
         return self._owner.call(self._listening.codes, wait_s=_CALL_S)
-
-    def ask(self, prompt: Prompt) -> None:
-        """Begin a prompt; what has been broadcast before, and the next one, are stale."""
-        if self._owner is not None:
-            self._owner.open_prompt(prompt.token)
-
-    def poll(self) -> Reading | None:
-        """Return the next reading that has come. Raises ReadbackError when none will."""
-        return None if self._owner is None else self._owner.poll()
-
-    def close(self) -> None:
-        """Listen no more."""
-        if self._owner is not None:
-            self._owner.stop()
-        self._port.close()
 
 
 class Listening:

@@ -130,7 +130,7 @@ class Threaded:
         if not task.done.wait(wait_s) and not task.done.is_set():
             if self._failure is not None:
                 raise self._failure
-            raise ReadbackError("the adapter holds us up", source=self._name)
+            raise ReadbackError("the adapter does not return from a call", source=self._name)
         if task.error is not None:
             raise task.error
         return task.result  # type: ignore[return-value]  # what the function returned

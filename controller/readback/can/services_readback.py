@@ -11,11 +11,12 @@ from collections.abc import Callable
 
 from controller.clock import Clock
 from controller.errors import InputError, ReadbackError
-from controller.readback.base import Prompt, Reading
+from controller.readback.base import Reading
 from controller.readback.can.dialogue import Dialogue, Refused
 from controller.readback.can.discovery import find_module, hear_traffic
 from controller.readback.can.frames import Addressing, BusPort
-from controller.readback.can.owner import Owner, TokenNow, owner_for
+from controller.readback.can.owned_readback import OwnedReadback
+from controller.readback.can.owner import TokenNow, owner_for
 from controller.readback.can.services import (
     CLEAR_CODES,
     CODE_QUESTIONS,
@@ -27,10 +28,13 @@ from controller.readback.can.services import (
     refusal_words,
 )
 
-__all__ = ["SILENT_S", "Asking", "ServiceReadback", "clear_codes_of"]
+__all__ = ["CODES_INTERVAL_S", "SILENT_S", "Asking", "ServiceReadback", "clear_codes_of"]
 
 SILENT_S = 12.0
 """A module that has answered and then says nothing for so long is not there any more."""
+
+CODES_INTERVAL_S = 1.0
+"""How often codes are asked for while they are watched, where nothing else is stated."""
 
 _CODES_WAIT_S = 1.0
 _BETWEEN_S = 0.1
@@ -38,15 +42,14 @@ _CALL_S = 60.0
 _SLACK_S = 1e-9
 
 
-class ServiceReadback:
+class ServiceReadback(OwnedReadback):
     """Asks one module for one temperature, at most every `interval_s`.
 
     `module` names it by the identifier it answers with, where several offer the quantity.
     `silent_bus` lets questions go out on a bus on which nothing has been heard. Codes are read
-    before and after a run; nothing is ever cleared here.
+    before and after a run; nothing is ever cleared here. After `watch_codes` each reading comes
+    with the codes asked for right after it, and readings come `codes_interval_s` apart.
     """
-
-    continuous = True
 
     def __init__(
         self,
@@ -58,18 +61,20 @@ class ServiceReadback:
         service: Service = Service.CURRENT_DATA,
         module: str | None = None,
         interval_s: float = 0.25,
+        codes_interval_s: float = CODES_INTERVAL_S,
         silent_bus: bool = False,
     ) -> None:
         self.name = f"module on the {port.name}"
-        self._port = port
+        super().__init__(port)
         self._clock = clock
         self._quantity = quantity
         self._addressing = addressing
         self._service = service
         self._module = module
         self._interval_s = interval_s
+        self._codes_interval_s = codes_interval_s
+        self._watches_codes = False
         self._silent_bus = silent_bus
-        self._owner: Owner | None = None
         self._asking: Asking | None = None
 
     def open(self) -> None:
@@ -94,9 +99,18 @@ class ServiceReadback:
             complaint=lambda: self._port.complaint,
             question=pid_question(self._quantity.pid, self._service),
             celsius=self._quantity.celsius,
-            interval_s=self._interval_s,
+            interval_s=(
+                max(self._interval_s, self._codes_interval_s)
+                if self._watches_codes
+                else self._interval_s
+            ),
+            with_codes=self._watches_codes,
         )
         self._owner = owner_for(self._clock, self._asking, name=self.name)
+
+    def watch_codes(self) -> None:
+        """Tell codes with each reading; to be called before `open`."""
+        self._watches_codes = True
 
     def codes(self) -> tuple[str, ...] | None:
         """Ask for stored, pending and permanent codes; None when the module refuses all three.
@@ -107,24 +121,12 @@ class ServiceReadback:
             return None
         return self._owner.call(self._asking.codes, wait_s=_CALL_S)
 
-    def ask(self, prompt: Prompt) -> None:
-        """Begin a prompt; what has been asked before is stale."""
-        if self._owner is not None:
-            self._owner.open_prompt(prompt.token)
-
-    def poll(self) -> Reading | None:
-        """Return the next reading that has come. Raises ReadbackError when none will."""
-        return None if self._owner is None else self._owner.poll()
-
-    def close(self) -> None:
-        """Ask no more, and let go of the bus."""
-        if self._owner is not None:
-            self._owner.stop()
-        self._port.close()
-
 
 class Asking:
-    """The same question again and again, at most every `interval_s`: an owner turns it."""
+    """The same question again and again, at most every `interval_s`: an owner turns it.
+
+    `with_codes` asks for the codes after each answer: they are never older than the reading.
+    """
 
     def __init__(
         self,
@@ -136,8 +138,10 @@ class Asking:
         celsius: Callable[[bytes], float | None],
         interval_s: float,
         complaint: Callable[[], str] = lambda: "",
+        with_codes: bool = False,
     ) -> None:
         self._complaint = complaint
+        self._with_codes = with_codes
         self._dialogue = dialogue
         self._clock = clock
         self._name = name
@@ -160,7 +164,8 @@ class Asking:
             data = self._dialogue.ask(self._question)
         except Refused as refused:
             raise ReadbackError(
-                f"it refuses what it lists: {refusal_words(refused.service, refused.reason)}",
+                "it refuses a parameter that it lists as supported:"
+                f" {refusal_words(refused.service, refused.reason)}",
                 source=self._name,
                 hint="was it switched off and on, or to another session?",
             ) from None
@@ -171,7 +176,15 @@ class Asking:
             celsius = self._celsius(data)
         except ValueError:
             return None
-        return Reading(token=token, celsius=celsius, at_s=self._dialogue.asked_at_s)
+        asked_at_s = self._dialogue.asked_at_s
+        codes = self.codes() if self._with_codes else ()
+        if codes is None:
+            raise ReadbackError(
+                "it tells no fault codes: it refuses services 03, 07 and 0A",
+                source=self._name,
+                hint='let a person watch for the code: a bench with [readback] kind = "typed"',
+            )
+        return Reading(token=token, celsius=celsius, at_s=asked_at_s, codes=codes)
 
     def _require_life(self, asked_s: float) -> None:
         if self._dialogue.heard_s >= self._silent_since_s or self._silent_since_s == math.inf:

@@ -27,6 +27,7 @@ _VERDICTS = {
     "pass": ("✓ pass", Tone.GOOD),
     "fail": ("✗ FAIL", Tone.BAD),
     "undecided": ("? undec.", Tone.DOUBT),
+    "fault": ("✗ FAULT", Tone.BAD),
 }
 
 

@@ -38,9 +38,9 @@ from controller.tui.widgets.steps_pane import StepsPane
 from controller.tui.wording import (
     bar,
     duration,
+    ending_words,
     live_words,
     result_words,
-    verdict_words,
 )
 
 if TYPE_CHECKING:
@@ -222,7 +222,7 @@ class RecordScreen(BenchScreen):
         if view.summary is None:
             yield Part("? the record was never closed: the run was cut off", Tone.DOUBT)
         else:
-            part = verdict_words(view.summary.verdict)
+            part = ending_words(view.summary)
             sentence = sentence_on(view.summary.sentence, self.shell.scale)
             yield Part(f"{part.text.upper()}: {sentence}", part.tone)
         told = told_beside(record.path)

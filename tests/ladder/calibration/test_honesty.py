@@ -62,20 +62,20 @@ def test_the_studys_circuit_and_the_products_formulas_meet(study, states_of, nam
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_slips_are_noticed_and_the_right_row_is_named(study, states_of, name):
-    found = study.slips(name, states=states_of(name), trials=60)
+def test_slips_are_noticed_and_the_right_row_is_named(study, states_of, name, many):
+    found = study.slips(name, states=states_of(name), trials=many(40, 60, soak=60))
     assert study.at_least(found.noticed, found.trials, 0.95)
     assert study.at_least(found.named, found.noticed, 0.90)
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_new_states_are_inside_u_with_a_scale_that_nobody_checked(study, states_of, name):
-    states = states_of(name)
-    inside = study.covered(name, states=states, trials=80, common=study.METER_SHARE)
-    assert study.at_least(inside, 80, 0.95)
+def test_new_states_are_inside_u_with_a_scale_that_nobody_checked(study, states_of, name, many):
+    states, trials = states_of(name), many(40, 80, soak=80)
+    inside = study.covered(name, states=states, trials=trials, common=study.METER_SHARE)
+    assert study.at_least(inside, trials, 0.95)
     # The check can fail: with a scale twice as far off as is counted, it does.
-    blind = study.covered(name, states=states, trials=80, common=0.0, scale=2e-4)
-    assert not study.at_least(blind, 80, 0.95)
+    blind = study.covered(name, states=states, trials=trials, common=0.0, scale=2e-4)
+    assert not study.at_least(blind, trials, 0.95)
 
 
 @pytest.mark.parametrize("name", NAMES)

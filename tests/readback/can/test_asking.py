@@ -137,7 +137,7 @@ def test_refused_in_mid_run(clock, fakes):
     _, readback = opened(clock, fakes, module)
     assert reading(clock, readback) is not None
     module.refuses = {0x01: 0x12}
-    with pytest.raises(ReadbackError, match="it refuses what it lists: 7F 01 12"):
+    with pytest.raises(ReadbackError, match="that it lists as supported: 7F 01 12"):
         reading(clock, readback, token=8)
 
 

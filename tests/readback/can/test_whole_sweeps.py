@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import random
 from contextlib import suppress
+from dataclasses import replace
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -24,8 +26,17 @@ from controller.readback.can.services_readback import ServiceReadback
 from controller.records.reader import load_record
 from controller.reports.text import report_text
 from controller.run.driver import run_events
-from controller.run.events import CodesRead, FaultRaised, Parked, RunFinished, StepFinished
+from controller.run.events import (
+    CodesRead,
+    FaultRaised,
+    Looked,
+    Parked,
+    PointFound,
+    RunFinished,
+    StepFinished,
+)
 from controller.run.model import Ending
+from controller.run.seek import SeekRun
 from controller.run.sweep import SweepRun
 from controller.session.handover import page_of
 from controller.session.jobs import sweeping
@@ -77,6 +88,81 @@ def swept(clock, bus, *, bench_name="simulated-corroded", trouble=None, queues=T
     return events, module, device
 
 
+def some(share, trouble, seed=1):
+    chance = random.Random(seed)
+    return lambda _number, _request: trouble if chance.random() < share else Trouble()
+
+
+def sought(clock, bus, *, trouble=None, refuses=None):
+    """Search for the open-circuit code, the module behind a bus; return events and the module."""
+    file = load_bench(SWEEPS / "benches" / "simulated-fan.toml")
+    plan = load_plan(SWEEPS / "code-seek.toml")
+    search = replace(plan.search, clear_codes=False)
+    resolved = resolve_on(plan, file)
+    simulation = Simulation(file.ladder, file.module, clock, faults=file.faults, seed=file.seed)
+    device = SimulatedDevice(
+        relay_count=file.ladder.relay_count,
+        park_state=file.ladder.park_state,
+        clock=clock,
+        on_latch=simulation.latched,
+    )
+    simulation.before_sampling = device.catch_up
+    module = DiagnosedModule(simulation.report, refuses=refuses or {})
+    port = bus(clock, [module, Traffic(100.0)])
+    bench = Bench(
+        name="in memory",
+        ladder=file.ladder,
+        link=SessionLink(SimulatedChannel(device), clock),
+        readback=ServiceReadback(port, clock, quantity=Quantity.COOLANT, codes_interval_s=1.0),
+        # On this clock the bus has no thread of its own: waiting for lost codes holds all else up.
+        hold_off_ms=20_000,
+        drives_hardware=False,
+    )
+    run = SeekRun(resolved, search, bench, clock, module=file.module)
+    events = []
+    for event in run_events(run):
+        events.append(event)
+        if isinstance(event, Looked):
+            module.trouble = trouble or module.trouble
+    bench.close()
+    return events, module, run
+
+
+@pytest.mark.parametrize(
+    "trouble",
+    [None, some(0.1, Trouble(copies=0)), some(0.1, Trouble(late_s=1.0))],
+    ids=["fine", "lost", "late"],
+)
+def test_a_search_for_a_code_reads_codes_at_every_level(clock, fakes, trouble):
+    """The point lies where the divider crosses the module's limit of 4.80 V, by Ohm's law."""
+    events, module, run = sought(clock, fakes.MemoryBus, trouble=trouble)
+    assert events[-1].summary.ended is Ending.COMPLETE
+    [point] = [event.point for event in events if isinstance(event, PointFound)]
+    assert point.found
+    pullup, reference, limit = 2490.0, 5.0, 4.80
+    file = load_bench(SWEEPS / "benches" / "simulated-fan.toml")
+    true = file.module.sensor.curve.celsius(pullup * limit / (reference - limit))
+    assert point.low_celsius - 0.3 <= true <= point.high_celsius + 0.3
+    looks = [event for event in events if isinstance(event, Looked)]
+    assert [look.seen for look in looks] == [
+        any(code.startswith("P0118") for code in look.codes) for look in looks
+    ]
+    asked_s = [at_s for at_s, request in module.asked if request == b"\x03"]
+    assert len(asked_s) >= len(looks)
+    if trouble is None:
+        assert min(b - a for a, b in pairwise(asked_s[1:-1])) >= 1.0
+    assert all(request[0] != 0x04 for _, request in module.asked)
+    assert run.known.levels
+
+
+def test_a_module_that_tells_no_codes_ends_the_search_parked(clock, fakes):
+    refused = dict.fromkeys((3, 7, 10), 17)
+    events, _, _ = sought(clock, fakes.MemoryBus, refuses=refused)
+    [fault] = [event for event in events if isinstance(event, FaultRaised)]
+    assert "it tells no fault codes: it refuses services 03, 07 and 0A" in fault.message
+    assert events[-1].summary.relays is RelayKnowledge.PARKED
+
+
 def results(events):
     return [
         (e.result.reported_celsius, e.result.verdict, e.result.settled)
@@ -95,11 +181,6 @@ def in_memory():
     )
     with Session(setup) as session:
         return results(session.events())
-
-
-def some(share, trouble, seed=1):
-    chance = random.Random(seed)
-    return lambda _number, _request: trouble if chance.random() < share else Trouble()
 
 
 @pytest.mark.parametrize(
