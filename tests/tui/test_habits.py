@@ -219,8 +219,8 @@ def test_nothing_heavy_is_loaded_before_the_first_frame() -> None:
         "import os, sys; from pathlib import Path; from controller.tui.app import RungwiseApp;"
         " from controller.tui.remembered import memory_file;"
         " RungwiseApp(Path('.'), memory=memory_file(os.environ));"
-        " print([m for m in ('numpy', 'scipy', 'serial', 'textual_plot', 'controller.planning',"
-        " 'controller.ladder') if m in sys.modules])"
+        " print([m for m in ('numpy', 'scipy', 'serial', 'textual_plot', 'controller.bench.files',"
+        " 'controller.planning.files') if m in sys.modules])"
     )
     done = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=120
