@@ -7,7 +7,7 @@ Must not know: tests, files of pictures.
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ from typing import Any
 from textual.pilot import Pilot
 from textual.screen import Screen
 from textual.widgets import Input, OptionList
+from textual.worker import WorkerCancelled
 
 from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
@@ -138,7 +139,8 @@ async def settled(pilot: Pilot[Any]) -> None:
             field.cursor_blink = False
         waiting = [w for w in pilot.app.workers if w.group not in WAITING]
         if waiting:  # nothing means all
-            await pilot.app.workers.wait_for_complete(waiting)
+            with suppress(WorkerCancelled):  # a newer one of its group has taken its place
+                await pilot.app.workers.wait_for_complete(waiting)
         await pilot.pause(0.04)
 
 
