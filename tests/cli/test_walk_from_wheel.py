@@ -42,7 +42,7 @@ class Terminal:
         self.folder = folder
         self._environment = {**os.environ, "PYTHONPATH": str(site)}
 
-    def __call__(self, line: str, *, status: int = 0) -> str:
+    def __call__(self, line: str, *, status: int = 0, said_instead: bool = False) -> str:
         words = line.split()
         assert words.pop(0) == "rungwise"
         ended = subprocess.run(
@@ -55,7 +55,7 @@ class Terminal:
         )
         assert ended.returncode == status, (line, ended.stdout, ended.stderr)
         assert "Traceback" not in ended.stderr
-        return ended.stdout
+        return ended.stderr if said_instead else ended.stdout
 
     def where(self) -> str:
         """Return where the program comes from."""
@@ -123,3 +123,30 @@ def test_a_module_that_is_off_fails_the_build(installed: Path, tmp_path: Path) -
     properties = {one.attrib["name"]: one.attrib["value"] for one in suite.iter("property")}
     assert properties["verdict"] == "fail"
     assert properties["bench"] == "Simulated bench, corroded connector"
+
+
+def test_the_rest_of_the_hour(installed: Path, tmp_path: Path) -> None:
+    """Single values, tables, a ladder of one's own; what is refused says what to do."""
+    run = Terminal(installed, tmp_path)
+    run("rungwise init .")
+    assert "parked" in run("rungwise set 2k5 --bench benches/simulated.toml")
+    assert "25" in run("rungwise nearest ladders/bench-16.toml 2k5")
+    assert run("rungwise export recorded/coolant-corroded.jsonl").startswith("index,")
+    run("rungwise check coolant-check.toml --record one.jsonl")
+    run("rungwise check coolant-check.toml --record two.jsonl")
+    assert "agrees" in run("rungwise compare one.jsonl two.jsonl")
+    run("rungwise report one.jsonl --output one.html")
+    assert "<html" in (tmp_path / "one.html").read_text("utf-8")
+    run("rungwise ladder calibrate ladders/bench-16.toml --propose 24 --out table.csv")
+    for line, said in (
+        ("ladder calibrate ladders/bench-16.toml --readings table.csv --out c.toml", "still empty"),
+        ("compare one.jsonl one.jsonl", "name two different records"),
+        ("sweep one.jsonl", "is it a record?"),
+        ("new sensor mine.toml", "there is no terminal to ask on"),
+        ("readings . log.csv", "this is a folder, not a record"),
+        ("check coolant-check.toml --input-check", "add [sense] with load_ohms"),
+        ("sweep coolant-check.toml", "run it with: rungwise check"),
+    ):
+        refused = run(f"rungwise {line}", status=2, said_instead=True)
+        assert said in refused, line
+        assert refused.count("rungwise: ") == 1, line
