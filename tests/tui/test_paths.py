@@ -234,8 +234,14 @@ def test_a_sweep_is_nudged_while_it_runs_and_while_it_is_paused(helper) -> None:
                     await helper.until(pilot, lambda: app.picture.view.phase is Phase.PAUSED)
                 for _ in range(20):  # where the relays just move, a person presses again
                     await pilot.press("ctrl+down")
-                    await helper.until(pilot, lambda: not app.screen._nudging)
-                    if not app._notifications:
+                    await helper.until(
+                        pilot,
+                        lambda: (
+                            app.picture.view.phase is Phase.NUDGED
+                            or any("relays move" in one.message for one in app._notifications)
+                        ),
+                    )
+                    if app.picture.view.phase is Phase.NUDGED:
                         break
                     app.clear_notifications()
                 await helper.until(pilot, lambda: app.picture.view.phase is Phase.NUDGED)
