@@ -14,6 +14,7 @@ __all__ = [
     "CAUTIONS_TITLE",
     "METER_CAUTION",
     "SEARCH_CAUTION",
+    "SENSE_CAUTION",
     "STAYS",
     "WIGGLE_CAUTION",
     "board_cautions",
@@ -52,6 +53,11 @@ BUS_CAUTION = (
 WIGGLE_CAUTION = (
     "While connector and harness are moved the input may go open or shorted at any moment: fans"
     " start without warning. Reach for nothing near a fan or a belt."
+)
+
+SENSE_CAUTION = (
+    "The self-test puts everything from an open to a short circuit at the module's input. Fans"
+    " start without warning, and the module stores fault codes: note those it has before."
 )
 
 METER_CAUTION = (

@@ -83,6 +83,10 @@ class InputError(RungwiseError):
             raise ValueError("an InputError needs at least one problem")
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
+    def __reduce__(self) -> tuple[type[InputError], tuple[tuple[Problem, ...]]]:
+        """Come whole out of another process: an exception is made anew of its words otherwise."""
+        return type(self), (self.problems,)
+
     @classmethod
     def single(
         cls,

@@ -22,6 +22,7 @@ from controller.measurement.model import Verdict
 from controller.measurement.verdict import worst_verdict
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.planning.pacing import judged_steps
+from controller.records.codec import was_resumed
 from controller.records.decode import plan_of, result_of
 from controller.records.inputs import inputs_of
 from controller.records.reader import Record
@@ -288,7 +289,7 @@ def rows_of(proven: Proven[Setting]) -> Rows:
         "failed": verdicts.count(Verdict.FAIL),
         "undecided": verdicts.count(Verdict.UNDECIDED),
         "unsettled": sum(not line["settled"] for line in ordered),
-        "resumed": sum(_is_resumed(line) for line in proven.lines),
+        "resumed": sum(was_resumed(line) for line in proven.lines),
         "relay_operations": _operations(proven.lines, plan, closed=closing is not None),
         "sentence": None if closing is None else str(closing["sentence"]),
     }
@@ -361,10 +362,6 @@ def _verdict(
     worst = worst_verdict(verdicts)
     cut_short = worst is Verdict.PASS and len(verdicts) < setting.judged
     return (Verdict.UNDECIDED if cut_short else worst).value
-
-
-def _is_resumed(line: Mapping[str, Any]) -> bool:
-    return line["type"] == "note" and line.get("text") == "resumed" and "first_step" in line
 
 
 def _operations(lines: Iterable[Mapping[str, Any]], plan: ResolvedPlan, *, closed: bool) -> int:

@@ -57,7 +57,7 @@ class Simulation:
         # Behind a pseudo-terminal a thread of its own serves the device and calls `latched`.
         self._lock = Lock()
         self._origin_s = clock.now_s()
-        self._settle_ms = longest_relay_ms(ladder) * (1.0 + TIME_SPREAD)
+        self._settle_ms = longest_relay_ms(self._ladder) * (1.0 + TIME_SPREAD)
         self._rest_state = self._taken = rest
         self._latches: list[Latch] = []
         self._due: list[tuple[float, float]] = []

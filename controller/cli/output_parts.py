@@ -206,6 +206,7 @@ LADDER_FAULT = {
     "second?": WHOLE,
     "percent?": NUMBER,
     "ohms?": NUMBER,
+    "factor?": NUMBER,
 }
 STATES = [{"state": TEXT, "expected_ohms": MAYBE_NUMBER}]
 

@@ -288,6 +288,29 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
             ],
             "faults_found": [{**LADDER_FAULT, "or_else": [LADDER_FAULT]}],
             "unexplained": [TEXT],
+            "by": frozenset({"meter", "sense", "read-back"}),
+            "rungs": [
+                {
+                    "relay": WHOLE,
+                    "ohms": NUMBER,
+                    "tolerance_ohms": NUMBER,
+                    "resolution_ohms": NUMBER,
+                    "hidden": BOOLEAN,
+                }
+            ],
+            "times": [
+                {
+                    "relay": WHOLE,
+                    "energised": BOOLEAN,
+                    "least_ms": NUMBER,
+                    "most_ms": NUMBER,
+                    "bounce_ms": NUMBER,
+                    "resolution_ms": NUMBER,
+                    "stated_ms": NUMBER,
+                    "stated_bounce_ms": NUMBER,
+                    "slow": BOOLEAN,
+                }
+            ],
         },
     ),
     "archive add": (

@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import sys
 from contextlib import closing
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -26,6 +27,7 @@ from controller.cli.printer import ProgressPrinter, say_results
 from controller.cli.signals import stopping_by
 from controller.cli.verb_input_check import finding_fields
 from controller.errors import ExitCode, InputError
+from controller.measurement.model import Verdict
 from controller.records.encode import plan_summary_fields, result_fields
 from controller.run.events import FaultRaised
 from controller.run.looked_check import LookedCheckRun
@@ -48,8 +50,10 @@ __all__ = ["carry_out"]
 
 def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> int:
     """Run the plan that the arguments name; return the exit status."""
+    from controller.cli.self_test_first import require_somebody, test_first
     from controller.session.jobs import sweeping
     from controller.session.prepared import prepare
+    from controller.session.self_test_first import require_no_failed_self_test
     from controller.session.session import Session
 
     if arguments.resume and arguments.record is None:
@@ -72,6 +76,13 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         later=later,
         input_check=getattr(arguments, "input_check", None),
     )
+    self_tested = None
+    tests_first = arguments.self_test
+    despite = arguments.despite_self_test
+    if tests_first:
+        require_somebody(prepared)
+    else:
+        self_tested = require_no_failed_self_test(prepared.bench, despite=despite)
     clears = getattr(arguments, "clear_codes", None)
     require_clearable(prepared.bench, clears)
     pace = chosen_pace(arguments.pace, prepared.bench)
@@ -101,9 +112,15 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
     if prepared.bench.can is not None:
         output.warn(f"Looking for the module on the bus at {prepared.bench.can.channel} ...")
     path = arguments.record or new_record(Path("runs"), arguments.plan.stem)
+    if tests_first:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        self_tested, tested = test_first(prepared, output, record=path, despite=despite)
+        if self_tested is None:
+            return exit_status(tested)
     setup = sweeping(
         prepared, record=path, pace=pace, clock=clock_of(pace), resume=arguments.resume
     )
+    setup = replace(setup, self_tested=self_tested)
     faults: list[FaultRaised] = []
     began_s = setup.clock.now_s()
     printer = ProgressPrinter(output, asking=prepared.typed)
@@ -119,8 +136,11 @@ def carry_out(arguments: argparse.Namespace, output: Output, *, verb: str) -> in
         assert session.summary is not None  # noqa: S101 - a run ends with its summary
         status = exit_status(session.summary, judged=judged)
         if arguments.junit is not None:
+            verdict = _verdict_of_case(session, judged=judged)
             try:
-                _write_junit(arguments.junit, prepared, session, path, began_s, faults)
+                _write_junit(
+                    arguments.junit, prepared, session, path, began_s, course, verdict, faults
+                )
             except InputError as error:  # too late for bad input: something has been driven
                 output.warn(f"rungwise: {error}")
                 status = status if status is not ExitCode.PASS else ExitCode.LINK_FAULT
@@ -169,27 +189,33 @@ def _watch(
         printer.end()
 
 
+def _verdict_of_case(session: Session, *, judged: bool) -> Verdict:
+    """Return the verdict; a search whose plan states no limits does well by finding its points."""
+    assert session.summary is not None  # noqa: S101 - a run ends with its summary
+    return session.summary.verdict if judged else Verdict.PASS
+
+
 def _write_junit(
     path: Path,
     prepared: Prepared,
     session: Session,
     record: Path,
     began_s: float,
+    course: CourseKeeper,
+    verdict: Verdict,
     faults: Sequence[FaultRaised],
 ) -> None:
     from controller.clock import RealClock
-    from controller.reports.junit import run_junit_xml, write_junit
+    from controller.reports.junit import run_junit_xml, search_junit_xml, write_junit
 
     setup, summary = session.setup, session.summary
     assert summary is not None  # noqa: S101 - a run ends with its summary
     broken_off = None
     if summary.ended is not Ending.COMPLETE:
         broken_off = " ".join([*(f"{one.message}." for one in faults), summary.sentence])
-    document = run_junit_xml(
-        setup.plan,
-        session.results,
-        broken_off=broken_off,
-        properties={
+    stated: dict[str, Any] = {
+        "broken_off": broken_off,
+        "properties": {
             "ended": summary.ended.value,
             "relays": summary.relays.value,
             "verdict": summary.verdict.value,
@@ -198,9 +224,13 @@ def _write_junit(
             "ladder": prepared.bench.ladder.name,
             "record": str(record),
         },
-        timestamp=RealClock().utc().strftime("%Y-%m-%dT%H:%M:%S"),
-        seconds=setup.clock.now_s() - began_s,
-    )
+        "timestamp": RealClock().utc().strftime("%Y-%m-%dT%H:%M:%S"),
+        "seconds": setup.clock.now_s() - began_s,
+    }
+    if prepared.inputs.plan.search is not None:
+        document = search_junit_xml(setup.plan, course.points, verdict, summary.sentence, **stated)
+    else:
+        document = run_junit_xml(setup.plan, session.results, **stated)
     write_junit(path, document)
 
 

@@ -25,10 +25,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Print or write the table."""
-    from controller.records.decode import plan_of, results_of
-    from controller.records.encode import result_fields
     from controller.records.reader import load_record
-    from controller.reports.csv import COLUMNS, csv_text
+    from controller.reports.csv import csv_rows, csv_text
 
     record = load_record(arguments.record)
     text = csv_text(record)
@@ -38,14 +36,8 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     elif not output.json:
         output.raw(text)
     if output.json:
-        digits = plan_of(record).state_digits
-        rows = [result_fields(result, digits) for result in results_of(record)]
+        columns, rows = csv_rows(record)
         output.document(
-            {
-                "record": str(arguments.record),
-                "columns": COLUMNS,
-                "rows": [{name: row[name] for name in COLUMNS} for row in rows],
-                "csv": text,
-            }
+            {"record": str(arguments.record), "columns": columns, "rows": rows, "csv": text}
         )
     return ExitCode.PASS

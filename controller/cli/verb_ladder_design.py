@@ -145,7 +145,13 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 
 
 def _wish(arguments: argparse.Namespace) -> DesignWish:
-    from controller.ladder.design import Build, Part, catalogue_of_series, load_drawer
+    from controller.ladder.design import (
+        Build,
+        Part,
+        catalogue_of_series,
+        load_drawer,
+        without_part,
+    )
     from controller.module.files import load_module
     from controller.planning.ladder_design import DesignWish, best_fixed
     from controller.units import parse_ohms
@@ -171,13 +177,18 @@ def _wish(arguments: argparse.Namespace) -> DesignWish:
         fixed = best_fixed(catalogue, demands, build, max(arguments.relays))
     else:
         ohms = parse_ohms(arguments.fixed, what="--fixed")
-        fixed = Part(ohms=ohms, tolerance_percent=tolerance) if ohms > 0 else None
+        fixed = None
+        if ohms > 0:
+            at_hand = [part for part in catalogue.parts if part.ohms == ohms]
+            fixed = next(iter(at_hand), Part(ohms=ohms, tolerance_percent=tolerance))
         least = min(demand.least_ohms for demand in demands)
         if ohms >= least:
             raise InputError.single(
                 f"{ohms:g} ohm always in circuit leaves nothing of the {least:g} ohm to make",
                 where="--fixed",
             )
+    if fixed is not None:
+        catalogue = without_part(catalogue, fixed)
     return DesignWish(
         counts=tuple(sorted(set(arguments.relays))),
         catalogue=catalogue,
@@ -368,5 +379,11 @@ def _say(output: Output, wish: DesignWish, choices: tuple[Choice, ...]) -> None:
         ],
         rows,
     )
+    made = {len(choice.parts) for choice in choices}
+    if missing := [str(count) for count in wish.counts if count not in made]:
+        output.say(
+            f"With {' or '.join(missing)} rungs: none found within {wish.deviation_celsius:g} degC"
+            " that another number of rungs does not better."
+        )
     for number, choice in enumerate(choices, start=1):
         output.say(f"{number}: {' '.join(f'{part.ohms:g}' for part in choice.parts)} ohm")

@@ -7,18 +7,16 @@ Must not know: how states are chosen or faults found.
 from __future__ import annotations
 
 import argparse
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from controller.cautions import METER_CAUTION
+from controller.cautions import METER_CAUTION, SENSE_CAUTION
 from controller.errors import ExitCode
 
 if TYPE_CHECKING:
     from controller.bench.model import BenchFile
     from controller.cli.output import Output
     from controller.ladder.faults import LadderFault
-    from controller.ladder.self_test import Examination
     from controller.run.driver import Job
 
 __all__ = ["add_arguments", "run"]
@@ -26,8 +24,19 @@ __all__ = ["add_arguments", "run"]
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
+    parser.add_argument("--bench", metavar="BENCH", type=Path, required=True, help="bench file")
     parser.add_argument(
-        "--bench", metavar="BENCH", type=Path, required=True, help="bench file; [meter] measures"
+        "--by",
+        choices=("meter", "sense", "read-back"),
+        help="what measures the rungs: the bench's [meter], the board's own voltage input at the"
+        " module ([sense]), or nothing, outputs being read back alone (default: the first of these"
+        " that the bench has)",
+    )
+    parser.add_argument(
+        "--module",
+        metavar="FILE",
+        type=Path,
+        help="module file: the input that [sense] looks at (default: the bench's simulated one)",
     )
     parser.add_argument(
         "--meter-percent",
@@ -46,8 +55,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--yes", action="store_true", help="the cautions for real equipment have been read"
     )
     parser.epilog = (
-        "The module is unplugged for it. What is found of a real ladder is kept, and every run on"
-        " a ladder that failed says so until it passes. exit status: 0 sound, 1 not sound, 3 a"
+        "By a meter the module is unplugged; by [sense] it stays plugged in, and sees everything"
+        " from open to short. Only [sense] is fast enough to time the relays. What is found of a"
+        " real ladder is kept: a sweep or check on one that failed is refused until it passes."
+        " exit status: 0 sound, 1 not sound, 3 a"
         " relay did not follow or the link failed, 4 nothing measured or not all of it"
     )
 
@@ -59,7 +70,8 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     from controller.cli.watch_input import carry_out
     from controller.documents import collecting_files
     from controller.ladder.calibration import Instrument
-    from controller.session.looks import self_testing
+    from controller.module.files import load_module
+    from controller.session.self_testing import TestedBy, keep_result, self_testing, usual_way
 
     meter = Instrument(
         relative=at_least_zero(arguments.meter_percent, what="--meter-percent") / 100,
@@ -67,49 +79,34 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     )
     with collecting_files() as files:
         bench = load_bench(arguments.bench)
-    output.warn(METER_CAUTION)
+        module = bench.module if arguments.module is None else load_module(arguments.module)
+    by = usual_way(bench, module) if arguments.by is None else TestedBy(arguments.by)
+    if by is not TestedBy.READ_BACK:
+        output.warn(METER_CAUTION if by is TestedBy.METER else SENSE_CAUTION)
     job, status = carry_out(
-        lambda record: self_testing(bench, meter=meter, record=record, files=files),
+        lambda record: self_testing(
+            bench, by=by, meter=meter, module=module, record=record, files=files
+        ),
         output,
         record_path=arguments.record,
         yes=arguments.yes,
-        fields=_fields,
+        fields=lambda job: {"by": by.value, **_fields(job)},
         show=lambda job: _show(output, bench, job),
     )
     if bench.drives_hardware and status in (ExitCode.PASS, ExitCode.FAIL):
-        _keep(bench, job)
+        keep_result(bench, job)
     return status
 
 
-def _examination(job: Job) -> Examination | None:
-    from controller.run.self_test import SelfTestRun
-
-    assert isinstance(job, SelfTestRun)  # noqa: S101 - what `self_testing` makes
-    return job.examination
-
-
-def _keep(bench: BenchFile, job: Job) -> None:
-    from controller.bench.self_tests import SelfTested, keep_self_test, self_test_file
-    from controller.clock import RealClock
-
-    found = _examination(job)
-    assert found is not None  # noqa: S101 - there is a verdict
-    words = [fault.words for fault in found.faults] or ["something that no single fault explains"]
-    keep_self_test(
-        self_test_file(os.environ),
-        bench.ladder.name,
-        SelfTested(
-            utc=RealClock().utc().isoformat(timespec="seconds"),
-            sound=found.sound,
-            sentence="all within tolerance." if found.sound else f"{'; '.join(words)}.",
-        ),
-    )
-
-
 def _fields(job: Job) -> dict[str, Any]:
-    found = _examination(job)
+    from dataclasses import asdict
+
+    from controller.session.self_testing import tested_of
+
+    tested = tested_of(job)
+    found = tested.examination
     if found is None:
-        return {"states": [], "faults_found": [], "unexplained": []}
+        return {"states": [], "faults_found": [], "unexplained": [], "rungs": [], "times": []}
     show = job.plan.format_state
     return {
         "states": [
@@ -127,6 +124,8 @@ def _fields(job: Job) -> dict[str, Any]:
             for fault, others in zip(found.faults, found.alternatives, strict=True)
         ],
         "unexplained": [show(state) for state in found.unexplained],
+        "rungs": [{**asdict(one), "hidden": one.hidden} for one in found.rungs],
+        "times": [asdict(one) for one in tested.times],
     }
 
 
@@ -143,9 +142,11 @@ def _fault_fields(fault: LadderFault) -> dict[str, Any]:
 
 
 def _show(output: Output, bench: BenchFile, job: Job) -> None:
+    from controller.session.self_testing import tested_of
     from controller.text import ohms
 
-    found = _examination(job)
+    tested = tested_of(job)
+    found = tested.examination
     if found is None:
         return
     output.say(bench.ladder.name)
@@ -162,3 +163,24 @@ def _show(output: Output, bench: BenchFile, job: Job) -> None:
             for one in found.seen
         ],
     )
+    if tested.times:
+        output.say_table(
+            ["relay", "", "took ms", "file ms", "bounce ms", "file ms", ""],
+            [
+                [
+                    str(one.relay),
+                    "operate" if one.energised else "release",
+                    f"{one.least_ms:.1f} to {one.most_ms:.1f}",
+                    f"{one.stated_ms:g}",
+                    f"{one.bounce_ms:.1f}",
+                    f"{one.stated_bounce_ms:g}",
+                    "SLOW" if one.slow else "",
+                ]
+                for one in tested.times
+            ],
+        )
+        resolution = max(one.resolution_ms for one in tested.times)
+        output.say(f"Readings at most {resolution:.1f} ms apart: shorter bounces are not seen.")
+    if hidden := tested.not_timed:
+        relays = ", ".join(str(relay) for relay in hidden)
+        output.say(f"Not timed, the change being too small to see: relays {relays}.")

@@ -74,7 +74,14 @@ def _measured(path: Path, output: Output, *, yes: bool) -> int:
 
     bench = load_bench(path)
     if bench.drives_hardware:
-        confirm_cautions(output, amperes=None, watts=None, yes=yes, of_bench=bench.cautions)
+        module = bench.module
+        confirm_cautions(
+            output,
+            amperes=None if module is None else module.short_circuit_amperes,
+            watts=None if module is None else module.most_watts,
+            yes=yes,
+            of_bench=bench.cautions,
+        )
     found = measure_step_time(bench)
     output.document({**vars(found), "proposed_ms": found.proposed_ms})
     output.say(

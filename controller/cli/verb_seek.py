@@ -18,7 +18,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     verb_sweep.add_arguments(parser)
     parser.epilog = (
         'the plan is of kind "threshold"; its [search] says what is watched for, between which'
-        " temperatures, in which steps, and the limits that the points are held to"
+        " temperatures, in which steps, and the limits that the points are held to; with --resume a"
+        " search that was cut off begins at its first level again, and goes on with what it knew"
     )
 
 

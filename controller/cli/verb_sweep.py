@@ -58,6 +58,17 @@ def plan_arguments(parser: argparse.ArgumentParser) -> None:
         "--yes", action="store_true", help="the cautions for real equipment have been read"
     )
     parser.add_argument(
+        "--self-test",
+        action="store_true",
+        help="test the ladder first, by the bench's [sense], [meter] or read-back; a ladder that is"
+        " not sound refuses the run (exit status 3), and the record says what was found",
+    )
+    parser.add_argument(
+        "--despite-self-test",
+        action="store_true",
+        help="run on a ladder whose self-test failed; the record says so",
+    )
+    parser.add_argument(
         "--clear-codes",
         metavar="MODULE",
         help="after the run, ask on the terminal whether this module's fault codes are to be"

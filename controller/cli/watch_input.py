@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from controller.cli.output import Output
     from controller.run.driver import Job
 
-__all__ = ["carry_out"]
+__all__ = ["Teller", "carry_out"]
 
 
 def carry_out(
@@ -72,7 +72,7 @@ def carry_out(
         setup = prepare(record_path)
     for sentence in setup.warnings:
         output.warn(f"Note: {sentence}")
-    teller = _Teller(output, setup, bell=bell)
+    teller = Teller(output, setup, bell=bell)
     with Session(setup, write=output.warn) as session:
         job = session.job
         ending = session.stop if stop is None else lambda: stop(job)
@@ -101,7 +101,7 @@ def carry_out(
     return job, exit_status(summary)
 
 
-class _Teller:
+class Teller:
     """Says each event on standard error, and keeps it for the JSON document."""
 
     def __init__(self, output: Output, setup: Setup, *, bell: bool) -> None:
@@ -119,6 +119,7 @@ class _Teller:
         return fault_fields(self._faults)
 
     def take(self, event: Event) -> None:
+        """Say what happened."""
         match event:
             case Sensed():
                 made = f"with {ohms(event.achieved_ohms)} ohm"

@@ -9,6 +9,7 @@ round, a walk of corners strays at most `loose_ohms` further when their small ru
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from typing import Any
 
@@ -92,9 +93,9 @@ class Corners:
         otherwise have more than `most_axes`.
         """
         # A span's corners are of a ladder with everything else bypassed.
-        room = high_ohms * (1.0 + _TIE) - float(self._lowest().min())
-        last = int(np.searchsorted(self._weights, room, side="right"))
-        first = int(np.searchsorted(self._sums, fine_ohms, side="right")) - 1
+        room = high_ohms * (1.0 + _TIE) - self._least_ohms
+        last = int(self._weights.searchsorted(room, side="right"))
+        first = int(self._sums.searchsorted(fine_ohms, side="right")) - 1
         first = max(first, self._parallel + last - most_axes)
         return self._made(min(max(first, 0), last), last)
 
@@ -193,9 +194,10 @@ class Corners:
         small = order[pick].astype(np.uint64) << np.uint64(self._parallel + lowest)
         return least <= most, cube.values[corners] + sums[pick], small
 
-    def _lowest(self) -> FloatArray:
-        """Return what the parallel groups make with every series rung bypassed, (2^parallel,)."""
-        return self._made(0, 0).values
+    @functools.cached_property
+    def _least_ohms(self) -> float:
+        """The least that the parallel groups make with every series rung bypassed."""
+        return float(self._made(0, 0).values.min())
 
     def _made(self, first: int, last: int) -> Cube:
         if (first, last) not in self._cubes:

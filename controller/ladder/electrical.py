@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from controller.arrays import FloatArray
 from controller.errors import InputError
-from controller.ladder.model import Contacts, Group, GroupKind, Ladder
+from controller.ladder.model import Group, GroupKind, Ladder
 
 __all__ = [
     "Output",
@@ -39,6 +39,8 @@ __all__ = [
 ]
 
 StateArray: TypeAlias = npt.NDArray[np.uint64]
+
+_FEW = 1024  # states, for which the work of each rung is mostly that of asking for it
 
 
 class Output(Enum):
@@ -62,8 +64,7 @@ def check_state(ladder: Ladder, state: int) -> int:
 
 def contact_closed(ladder: Ladder, state: int, relay: int) -> bool:
     """Return whether a relay's contact is closed in a state."""
-    energised = bool(state >> relay & 1)
-    return energised != (ladder.relays[relay].contacts is Contacts.NORMALLY_CLOSED)
+    return bool((state ^ ladder.normally_closed) >> relay & 1)
 
 
 def with_contact(ladder: Ladder, state: int, relay: int, *, closed: bool) -> int:
@@ -159,9 +160,10 @@ def parallel_ohms(first: float, second: float) -> float:
 def group_ohms(ladder: Ladder, group: Group, state: int) -> float:
     """Return the resistance of one group in a state."""
     if group.kind is GroupKind.SERIES:
+        closed, relays = state ^ ladder.normally_closed, ladder.relays
         return sum(
-            parallel_ohms(rung.ohms, ladder.relays[rung.relay].contact_ohms)
-            if contact_closed(ladder, state, rung.relay)
+            parallel_ohms(rung.ohms, relays[rung.relay].contact_ohms)
+            if closed >> rung.relay & 1
             else rung.ohms
             for rung in group.rungs
         )
@@ -199,15 +201,16 @@ def state_ohms(ladder: Ladder, state: int) -> float:
 def states_ohms(ladder: Ladder, states: npt.ArrayLike) -> FloatArray:
     """Return `state_ohms` of an array of states (any shape, uint64), in the same shape."""
     chosen = np.asarray(states, dtype=np.uint64)
+    are_closed = chosen ^ np.uint64(ladder.normally_closed)
 
     def closed(relay: int) -> npt.NDArray[np.bool_]:
-        energised = (chosen >> np.uint64(relay) & np.uint64(1)).astype(bool)
-        if ladder.relays[relay].contacts is Contacts.NORMALLY_CLOSED:
-            return np.asarray(~energised)
-        return np.asarray(energised)
+        return np.asarray(are_closed & np.uint64(1 << relay) != 0)
 
     total = np.full(chosen.shape, ladder.fixed_ohms, dtype=np.float64)
     for group in ladder.groups:
+        if group.kind is GroupKind.SERIES and chosen.size <= _FEW:
+            total += _series_ohms(ladder, group, are_closed)
+            continue
         inside = np.zeros(chosen.shape)
         for rung in group.rungs:
             contact = ladder.relays[rung.relay].contact_ohms
@@ -229,6 +232,22 @@ def states_ohms(ladder: Ladder, states: npt.ArrayLike) -> FloatArray:
         both = np.where(total + contact > 0, both, 0.0)
         total = np.where(closed(ladder.short_relay), both, total)
     return np.asarray(ladder.lead_ohms + total, dtype=np.float64)
+
+
+def _series_ohms(ladder: Ladder, group: Group, are_closed: StateArray) -> FloatArray:
+    """Return what a series group makes of a few states: all its rungs at once, the same to a bit.
+
+    `are_closed` has the closed contacts of each state.
+    """
+    bits = np.array([1 << rung.relay for rung in group.rungs], dtype=np.uint64)
+    ohms = np.array([rung.ohms for rung in group.rungs])
+    contacts = np.array([ladder.relays[rung.relay].contact_ohms for rung in group.rungs])
+    with np.errstate(invalid="ignore"):
+        bypassed = np.where(ohms + contacts > 0, ohms * contacts / (ohms + contacts), 0.0)
+    closed = are_closed.ravel()[None, :] & bits[:, None] != 0
+    made = np.where(closed, bypassed[:, None], ohms[:, None])
+    # Added in the order of the rungs: a sum over an axis would round otherwise.
+    return np.asarray(np.add.accumulate(made, axis=0)[-1].reshape(are_closed.shape))
 
 
 @dataclass(frozen=True, kw_only=True)

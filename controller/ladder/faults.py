@@ -21,6 +21,7 @@ __all__ = [
     "DriftedRung",
     "LadderFault",
     "OpenRung",
+    "SlowRelay",
     "StuckRelay",
     "SwappedRelays",
     "faulty_ladder",
@@ -95,7 +96,22 @@ class BadContact:
         return f"the contact of relay {self.relay} has {self.ohms:.2g} ohm too much"
 
 
-LadderFault: TypeAlias = StuckRelay | SwappedRelays | DriftedRung | OpenRung | BadContact
+@dataclass(frozen=True, kw_only=True)
+class SlowRelay:
+    """A relay that takes so many times as long as its file says, to operate and to release."""
+
+    relay: int
+    factor: float
+
+    @property
+    def words(self) -> str:
+        """Name it."""
+        return f"relay {self.relay} takes {self.factor:.2g} times as long as stated"
+
+
+LadderFault: TypeAlias = (
+    StuckRelay | SwappedRelays | DriftedRung | OpenRung | BadContact | SlowRelay
+)
 
 KIND_OF: dict[type[LadderFault], str] = {
     StuckRelay: "stuck-relay",
@@ -103,6 +119,7 @@ KIND_OF: dict[type[LadderFault], str] = {
     DriftedRung: "drifted-rung",
     OpenRung: "open-rung",
     BadContact: "bad-contact",
+    SlowRelay: "slow-relay",
 }
 """How files and programs name each kind."""
 
@@ -137,6 +154,11 @@ def faulty_ladder(ladder: Ladder, faults: Iterable[LadderFault]) -> Ladder:
                     ladder,
                     relays=tuple(_worse(relay, fault) for relay in ladder.relays),
                 )
+            case SlowRelay():
+                ladder = replace(
+                    ladder,
+                    relays=tuple(_slower(relay, fault) for relay in ladder.relays),
+                )
             case _:
                 pass
     return ladder
@@ -152,6 +174,16 @@ def _worse(relay: Relay, fault: BadContact) -> Relay:
     if relay.index != fault.relay:
         return relay
     return replace(relay, contact_ohms=relay.contact_ohms + fault.ohms)
+
+
+def _slower(relay: Relay, fault: SlowRelay) -> Relay:
+    if relay.index != fault.relay:
+        return relay
+    return replace(
+        relay,
+        operate_ms=relay.operate_ms * fault.factor,
+        release_ms=relay.release_ms * fault.factor,
+    )
 
 
 def _with_rung(ladder: Ladder, relay: int, factor: float | None) -> Ladder:

@@ -13,6 +13,7 @@ from controller.ladder.faults import (
     DriftedRung,
     LadderFault,
     OpenRung,
+    SlowRelay,
     StuckRelay,
     SwappedRelays,
 )
@@ -47,5 +48,7 @@ def _fault(entry: Table, ladder: Ladder | None) -> LadderFault:
             return DriftedRung(relay=relay, percent=entry.number("percent", above=-100.0))
         case "open-rung":
             return OpenRung(relay=relay)
+        case "slow-relay":
+            return SlowRelay(relay=relay, factor=entry.number("factor", least=1.0, most=100.0))
         case _:
             return BadContact(relay=relay, ohms=entry.number("ohms", least=0.0))

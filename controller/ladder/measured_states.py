@@ -21,17 +21,21 @@ from controller.ladder.electrical import (
 )
 from controller.ladder.faults import LadderFault, faulty_ladder, taken_state
 from controller.ladder.model import GroupKind, Ladder
+from controller.ladder.sight import LIMIT, RungSight, Sight
 
-__all__ = ["LIMIT", "OPEN_OHMS", "Looks", "SeenState", "states_to_test"]
-
-OPEN_OHMS = 50e6
-"""More than this, or overrange, counts as an open circuit: meters and boards leak."""
-
-LIMIT = 2.5
-"""So many standard uncertainties off is beyond tolerance: a rectangular one ends at 1.7."""
+__all__ = ["Looks", "SeenState", "rung_sights", "states_to_test"]
 
 _FAR = 1e3
 """What open against not open counts for, in standard uncertainties."""
+
+_CLEARLY = 0.5
+"""Less than this share of what counts as open is clearly connected."""
+
+_MEDIAN_SPREAD = 1.25
+"""How much more a median of normal values scatters than their mean (the root of pi/2)."""
+
+_SCALE_SHARE = 0.05
+"""States less certain than this say nothing of the scale."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,20 +93,33 @@ def _connected(ladder: Ladder) -> int:
     return state
 
 
+def rung_sights(ladder: Ladder, sight: Sight) -> tuple[RungSight, ...]:
+    """Return how well each rung is seen by itself, in the states that show it."""
+    base = state_ohms(ladder, states_to_test(ladder)[0])
+    found = []
+    for group in ladder.groups:
+        for rung in group.rungs:
+            ohms = rung.ohms + (base if group.kind is GroupKind.SERIES else 0.0)
+            apart = math.hypot(sight.doubt_ohms(ohms), sight.doubt_ohms(base))
+            found.append(
+                RungSight(
+                    relay=rung.relay,
+                    ohms=rung.ohms,
+                    tolerance_ohms=LIMIT * rung.uncertainty_ohms,
+                    resolution_ohms=2.0 * apart,
+                )
+            )
+    return tuple(found)
+
+
 class Looks:
     """The measured states, held against the ladder with one set of faults or another."""
 
-    def __init__(
-        self,
-        ladder: Ladder,
-        measured: Mapping[int, float],
-        *,
-        meter_relative: float,
-        meter_ohms: float,
-    ) -> None:
+    def __init__(self, ladder: Ladder, measured: Mapping[int, float], sight: Sight) -> None:
         self._ladder = ladder
         self._measured = measured
-        self._relative, self._floor_ohms = meter_relative, meter_ohms
+        self._sight = sight
+        self._scale_left = 0.0
         self._base = states_to_test(ladder)[0]
         self._contact_ohms = max(relay.contact_uncertainty_ohms for relay in ladder.relays)
         self._own: dict[int, float] = {}
@@ -126,12 +143,16 @@ class Looks:
         """Return the states that are off with these faults in place."""
         return tuple(state for state, *_, off in self._offs(faults) if abs(off) > LIMIT)
 
+    def contact_ohms(self) -> float:
+        """Return what one contact has to have too much to be seen with every rung bypassed."""
+        return LIMIT * self._doubt(self._base, state_ohms(self._ladder, self._base))
+
     def offs(self, faults: Sequence[LadderFault]) -> dict[int, float]:
         """Return how far each state is off with these faults in place; open ones are left out."""
         return {
             state: off
             for state, expected, _, off in self._offs(faults)
-            if self._measured[state] <= OPEN_OHMS and expected <= OPEN_OHMS
+            if self._measured[state] <= self._sight.open_ohms and expected <= self._sight.open_ohms
         }
 
     def _offs(self, faults: Sequence[LadderFault]) -> Iterator[tuple[int, float, float, float]]:
@@ -139,29 +160,69 @@ class Looks:
         faulty = faulty_ladder(self._ladder, faults)
         base = self._base
         taken_base = taken_state(base, faults)
-        common = self._common(base, state_ohms(faulty, taken_base), taken_base)
+        told = {state: taken_state(state, faults) for state in self._measured}
+        made = {state: state_ohms(faulty, taken) for state, taken in told.items()}
+        scale = self._scale(told, made) if self._sight.scale else 1.0
+        common = self._common(base, scale * state_ohms(faulty, taken_base), taken_base)
         for state, ohms in self._measured.items():
-            taken = taken_state(state, faults)
-            expected = state_ohms(faulty, taken)
+            taken = told[state]
+            expected = scale * made[state]
             doubt = self._doubt(taken, ohms)
             apart = ohms - expected
             alone = (taken ^ taken_base).bit_count() == 1
             if alone and common is not None and math.isfinite(apart):
                 apart -= common
                 doubt = min(doubt, self._doubt_alone(taken, taken_base, ohms))
-            yield state, expected, doubt, _off(ohms, expected, apart / doubt)
+            yield state, expected, doubt, self._off(ohms, expected, apart / doubt)
+
+    def _off(self, measured: float, expected: float, apart: float) -> float:
+        """Return how far a state is off, `apart` unless one of the two is an open circuit."""
+        limit_ohms = self._sight.open_ohms
+        open_measured, open_expected = measured > limit_ohms, expected > limit_ohms
+        if open_measured is open_expected:
+            return 0.0 if open_measured else apart
+        # What lies near the limit may be seen on either side of it.
+        return _FAR if min(measured, expected) < _CLEARLY * limit_ohms else 0.0
+
+    def _scale(self, told: Mapping[int, int], made: Mapping[int, float]) -> float:
+        """Return by what all readings are off together with these faults: a weighted median.
+
+        A mean would follow the states that another fault has put far off.
+        """
+        shares: list[tuple[float, float]] = []
+        for state, expected in made.items():
+            ohms = self._measured[state]
+            if max(ohms, expected) > self._sight.open_ohms or min(ohms, expected) <= 0.0:
+                continue
+            share = math.hypot(self._ladders(told[state]), self._sight.doubt_ohms(ohms)) / expected
+            if share < _SCALE_SHARE:
+                shares.append((ohms / expected, share**-2))
+        whole = sum(weight for _, weight in shares)
+        self._scale_left = min(
+            self._sight.scale, _MEDIAN_SPREAD / math.sqrt(whole) if whole else math.inf
+        )
+        so_far, middle = 0.0, 1.0
+        for ratio, weight in sorted(shares):
+            so_far += weight
+            if so_far >= whole / 2:
+                middle = ratio
+                break
+        most = LIMIT * self._sight.scale
+        return min(max(middle, 1.0 - most), 1.0 + most)
 
     def _common(self, base: int, expected: float, taken: int) -> float | None:
         """Return what the base has too much, where that is not beyond what it may have."""
         ohms = self._measured.get(base, math.inf)
-        if not (ohms <= OPEN_OHMS and expected <= OPEN_OHMS):
+        if max(ohms, expected) > self._sight.open_ohms:
             return None
         apart = ohms - expected
         return apart if abs(apart) <= LIMIT * self._doubt(taken, ohms) else None
 
     def _doubt(self, taken: int, ohms: float) -> float:
         shown = 0.0 if math.isinf(ohms) else abs(ohms)
-        whole = math.hypot(self._ladders(taken), self._relative * shown, self._floor_ohms)
+        whole = math.hypot(
+            self._ladders(taken), self._scale_left * shown, self._sight.doubt_ohms(shown)
+        )
         return max(1e-9, whole)
 
     def _doubt_alone(self, taken: int, taken_base: int, ohms: float) -> float:
@@ -170,8 +231,9 @@ class Looks:
         return math.sqrt(
             own
             + 2 * self._contact_ohms**2
-            + (self._relative * ohms) ** 2
-            + 2 * self._floor_ohms**2
+            + (self._scale_left * ohms) ** 2
+            + self._sight.doubt_ohms(ohms) ** 2
+            + self._sight.doubt_ohms(0.0) ** 2
             + 1e-18
         )
 
@@ -180,11 +242,3 @@ class Looks:
             connected = math.isfinite(state_ohms(self._ladder, taken))
             self._own[taken] = state_uncertainty_ohms(self._ladder, taken) if connected else 0.0
         return self._own[taken]
-
-
-def _off(measured: float, expected: float, apart: float) -> float:
-    """Return how far a state is off, `apart` unless one of the two is an open circuit."""
-    open_measured, open_expected = measured > OPEN_OHMS, expected > OPEN_OHMS
-    if open_measured or open_expected:
-        return 0.0 if open_measured and open_expected else _FAR
-    return apart

@@ -8,6 +8,7 @@ A state is a plain int: bit i set means that relay i is energised.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from enum import Enum
 
@@ -99,6 +100,12 @@ class Ladder:
     park_state: int = 0
     max_current_amperes: float | None = None
     warnings: tuple[str, ...] = ()
+
+    @functools.cached_property
+    def normally_closed(self) -> int:
+        """The mask of the relays whose contact is closed at rest."""
+        closed = (r.index for r in self.relays if r.contacts is Contacts.NORMALLY_CLOSED)
+        return sum(1 << index for index in closed)
 
     @property
     def state_digits(self) -> int:

@@ -124,10 +124,24 @@ class NearestSearch:
         ohm tie; on the scale itself only exactly equal deviations do.
         """
         _check_target(target_ohms)
-        below, above = self.neighbours(target_ohms)
-        if below and above and above.ohms - below.ohms <= 2 * self.tie_ohms:
-            return self._pick(target_ohms, (below, above), _as_is, self.tie_ohms)
-        return self._pick(target_ohms, (below, above), scale, 0.0)
+        return self._nearer(target_ohms, self.neighbours(target_ohms), scale)
+
+    def nearest_each_by(self, targets_ohms: Sequence[float], scale: Scale) -> list[Candidate]:
+        """Return `nearest_by` of each target, the scale being asked once for all of them."""
+        for target in targets_ohms:
+            _check_target(target)
+        around = [self.neighbours(target) for target in targets_ohms]
+        made = {one.ohms for both in around for one in both if one is not None}
+        asked = sorted({*made, *targets_ohms})
+        values = dict(zip(asked, scale(np.array(asked)).tolist(), strict=True)) if asked else {}
+
+        def known(ohms: FloatArray) -> FloatArray:
+            return np.array([values[one] for one in ohms.tolist()])
+
+        return [
+            self._nearer(target, both, known)
+            for target, both in zip(targets_ohms, around, strict=True)
+        ]
 
     def neighbours(self, target_ohms: float) -> tuple[Candidate | None, Candidate | None]:
         """Return the highest state at or below a target, and the lowest above; None beyond reach.
@@ -219,6 +233,14 @@ class NearestSearch:
         relays = np.bitwise_count(states)
         chosen = int(states[relays == relays.min()].min()) | self._base
         return Candidate(state=chosen, ohms=state_ohms(self.ladder, chosen), error_ohms=0.0)
+
+    def _nearer(
+        self, target: float, around: tuple[Candidate | None, Candidate | None], scale: Scale
+    ) -> Candidate:
+        below, above = around
+        if below and above and above.ohms - below.ohms <= 2 * self.tie_ohms:
+            return self._pick(target, around, _as_is, self.tie_ohms)
+        return self._pick(target, around, scale, 0.0)
 
     def _closer(
         self, target: float, first: Candidate | None, second: Candidate | None

@@ -13,17 +13,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from controller.ladder.faults import LadderFault, StuckRelay, SwappedRelays
-from controller.ladder.measured_states import (
-    LIMIT,
-    OPEN_OHMS,
-    Looks,
-    SeenState,
-    states_to_test,
-)
+from controller.ladder.measured_states import Looks, SeenState, rung_sights, states_to_test
 from controller.ladder.model import Ladder
+from controller.ladder.sight import LIMIT, OPEN_OHMS, RungSight, Sight
 from controller.ladder.suspects import suspects
 
-__all__ = ["OPEN_OHMS", "Examination", "SeenState", "examine", "states_to_test"]
+__all__ = [
+    "OPEN_OHMS",
+    "Examination",
+    "RungSight",
+    "SeenState",
+    "Sight",
+    "examine",
+    "states_to_test",
+]
 
 MOST_FAULTS = 4
 
@@ -36,13 +39,16 @@ class Examination:
     """What the measured states say. `unexplained` are states that no fault that was tried makes.
 
     `alternatives` are, for each of the faults, others that explain the same nearly as well: the
-    tolerance of a large rung hides which contact near it is a bad one.
+    tolerance of a large rung hides which contact near it is a bad one. `rungs` is how well each
+    was seen, and `contact_ohms` what a contact has to have too much to be seen.
     """
 
     seen: tuple[SeenState, ...]
     faults: tuple[LadderFault, ...]
     alternatives: tuple[tuple[LadderFault, ...], ...]
     unexplained: tuple[int, ...]
+    rungs: tuple[RungSight, ...] = ()
+    contact_ohms: float = 0.0
 
     @property
     def sound(self) -> bool:
@@ -50,14 +56,9 @@ class Examination:
         return not self.faults and not self.unexplained
 
 
-def examine(
-    ladder: Ladder, measured: Mapping[int, float], *, meter_relative: float, meter_ohms: float
-) -> Examination:
-    """Return what the ohms of some states say of the ladder; infinite for an open circuit.
-
-    The meter's uncertainty is standard (k = 1): a share of the reading, and a fixed part.
-    """
-    looks = Looks(ladder, measured, meter_relative=meter_relative, meter_ohms=meter_ohms)
+def examine(ladder: Ladder, measured: Mapping[int, float], sight: Sight) -> Examination:
+    """Return what the ohms of some states say of the ladder; infinite for an open circuit."""
+    looks = Looks(ladder, measured, sight)
     faults = _one_or_two(ladder, looks)
     while len(faults) < MOST_FAULTS and looks.unexplained(faults):
         best = _ranked(ladder, looks, faults)[0]
@@ -70,6 +71,8 @@ def examine(
         faults=tuple(faults),
         alternatives=tuple(_alternatives(ladder, looks, faults, one) for one in faults),
         unexplained=looks.unexplained(faults),
+        rungs=rung_sights(ladder, sight),
+        contact_ohms=looks.contact_ohms(),
     )
 
 

@@ -26,13 +26,16 @@ from controller.ladder.electrical import (
     open_state,
     output_of,
     short_state,
+    states_ohms,
 )
+from controller.ladder.known_scale import KnownScale
 from controller.ladder.model import Ladder
 from controller.ladder.pairs import CANDIDATES, Pairs
 from controller.ladder.path import (
     SwitchPath,
     best_path,
     bits_of,
+    cube_states,
     path_through,
 )
 from controller.ladder.quiet import PRECISION, Stop, quiet_walks, stop_at_states
@@ -47,6 +50,8 @@ __all__ = [
 ]
 
 _DETOURED = 12  # worst transitions that are tried again with detours
+_LEARNED = 8  # changes of at most so many relays are worked out all at once: 256 states each
+_MOST_LEARNED = 1 << 18  # states that are worked out at once, at most
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -139,16 +144,21 @@ def plan_sequence(
     if prior_operations is not None:
         usage[:] = prior_operations
 
+    known = KnownScale(scale)
+
     @functools.cache
     def directly(before: int, after: int) -> SwitchPath:
-        return best_path(ladder, before, after, scale, detours=0)
+        return best_path(ladder, before, after, known, detours=0)
 
     @functools.cache
     def around(before: int, after: int) -> SwitchPath:
         return best_path(ladder, before, after, scale)
 
+    def learn(changes: Sequence[tuple[int, int]]) -> None:
+        known.learn(states_ohms(ladder, _cubes_of(changes)))
+
     plans = [
-        _planned(ladder, layers, costs, ways, usage, directly, around if detours else None)
+        _planned(ladder, layers, costs, ways, usage, learn, directly, around if detours else None)
         for ways in ((walked, {}) if walked else ({},))
     ]
     least = min(plan.worst_excursion for plan in plans) * (1.0 + PRECISION)
@@ -185,11 +195,14 @@ def _quiet_ways(
     if found is None:
         return {}, None
     bound, walks = found
+    known = KnownScale(scale)
+    passed = [s for walk in walks if walk for s in itertools.chain(walk.states, *walk.legs)]
+    known.learn(states_ohms(ladder, np.array(passed, dtype=np.uint64)))
     ways: dict[int, SwitchPath] = {}
     for (first, _), walk in zip(lines, walks, strict=True):
         if walk is not None:
             for place, leg in enumerate(walk.legs):
-                way = path_through(ladder, walk.states[place], leg, scale, exact=False)
+                way = path_through(ladder, walk.states[place], leg, known, exact=False)
                 ways[first + place + 1] = way
     return ways, bound
 
@@ -211,12 +224,14 @@ def _planned(
     costs: Sequence[FloatArray],
     ways: _Ways,
     usage: FloatArray,
+    learn: Callable[[Sequence[tuple[int, int]]], None],
     directly: _Find,
     around: _Find | None,
 ) -> SequencePlan:
     """Return the best plan over the candidates, given what each transition costs at most.
 
-    `directly` and `around` find the path between two states without and with detours.
+    `directly` and `around` find the path between two states without and with detours; `learn` is
+    told which ones `directly` will be asked for.
     """
     start = int(layers[0][0])
     ways, costs = _with_ways(layers, costs, ways)
@@ -228,12 +243,14 @@ def _planned(
         counts = _counts(ladder, start, other)
         if (usage + counts).max() < (usage + best_counts).max():
             chosen, best_counts = other, counts
-    ends = [start, *chosen]
-    paths = []
-    for index, (before, after) in enumerate(itertools.pairwise(ends)):
-        way = ways.get(index)
-        fits = way is not None and way.start == before and _end(way) == after
-        paths.append(way if way is not None and fits else directly(before, after))
+    ends = list(itertools.pairwise([start, *chosen]))
+    fitting = {
+        index: way
+        for index, way in ways.items()
+        if index < len(ends) and (way.start, _end(way)) == ends[index]
+    }
+    learn([pair for index, pair in enumerate(ends) if index not in fitting])
+    paths = [fitting.get(index) or directly(*pair) for index, pair in enumerate(ends)]
     if around is not None:
         _try_detours(paths, around)
     counts = np.zeros(ladder.relay_count, dtype=np.int64)
@@ -247,6 +264,19 @@ def _planned(
         relay_operations=int(counts.sum()),
         operations_per_relay=tuple(int(count) for count in counts),
     )
+
+
+def _cubes_of(changes: Sequence[tuple[int, int]]) -> StateArray:
+    """Return the states that orders of some changes pass through, as far as they are few."""
+    cubes = [np.zeros(0, dtype=np.uint64)]
+    room = _MOST_LEARNED
+    for before, after in dict.fromkeys(changes):
+        changed = before ^ after
+        size = 1 << changed.bit_count()
+        if changed and changed.bit_count() <= _LEARNED and size <= room:
+            cubes.append(cube_states(before, bits_of(changed)))
+            room -= size
+    return np.concatenate(cubes)
 
 
 def _end(path: SwitchPath) -> int:

@@ -17,8 +17,9 @@ from controller.ladder.faults import (
     StuckRelay,
     SwappedRelays,
 )
-from controller.ladder.measured_states import LIMIT, Looks
+from controller.ladder.measured_states import Looks
 from controller.ladder.model import Ladder
+from controller.ladder.sight import LIMIT
 
 __all__ = ["suspects"]
 

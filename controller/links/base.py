@@ -55,11 +55,12 @@ class LinkStatus:
 
 @dataclass(frozen=True, kw_only=True)
 class SenseReading:
-    """What the board's own analogue input saw."""
+    """What the board's own analogue input saw; `full_scale_volts` are those of its whole scale."""
 
     volts: float
     raw: int
     full_scale: int
+    full_scale_volts: float
 
 
 class Link(Protocol):

@@ -52,6 +52,7 @@ class HostTimedLink:
         self._relays = RelayKnowledge.NOT_DRIVEN
         self._retries = 0
         self._slowest_s = 0.0
+        self._doubted: Doubt | None = None
 
     @property
     def port(self) -> str:
@@ -141,11 +142,22 @@ class HostTimedLink:
     def dry_run(self, count: int) -> tuple[float, ...]:
         """Set the parked outputs again so many times; return how long each took, in seconds.
 
-        No relay moves. Raises LinkError when the ladder is not parked.
+        No relay moves. Raises LinkError when the ladder is not parked, and when the board does not
+        take a set: that what it tells is right then is chance, it was so before.
         """
         if self._relays is not RelayKnowledge.PARKED:
             raise self._error("a dry run needs a parked ladder", "park first")
-        return tuple(self._set(self._ladder.park_state) for _ in range(count))
+        took_s, doubted = [], 0
+        for _ in range(count):
+            took_s.append(self._set(self._ladder.park_state))
+            doubted = 0 if self._doubted is None else doubted + 1
+            if doubted == _TRIES:
+                raise self._error(
+                    f"{self._doubted}, at {_TRIES} sets one after the other, though it answers"
+                    " what is asked",
+                    "does the bench file say how this board is set, as its manual does?",
+                )
+        return tuple(took_s)
 
     # --- setting and reading back ---------------------------------------------------------------
 
@@ -163,11 +175,12 @@ class HostTimedLink:
         self._driven = True
         self._forget_state()
         doubt: Doubt | None = None
+        self._doubted = None
         for _ in range(_TRIES):
             try:
                 self._once(lambda: self._coils.write(state))
             except Doubt as error:
-                doubt = error
+                doubt = self._doubted = error
                 told = self._told()
                 if told not in (state, before) and before is not None:
                     self._believe(told)

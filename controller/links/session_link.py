@@ -232,6 +232,7 @@ class SessionLink:
             volts=reply.reference_mv / 1000 * reply.raw / reply.full_scale,
             raw=reply.raw,
             full_scale=reply.full_scale,
+            full_scale_volts=reply.reference_mv / 1000,
         )
 
     def close(self) -> None:

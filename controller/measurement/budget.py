@@ -27,7 +27,6 @@ from controller.ladder.calibration.model import (
 )
 from controller.ladder.calibration.slopes import state_slopes
 from controller.ladder.electrical import states_ohms
-from controller.ladder.loading import state_loading
 from controller.ladder.model import Ladder, Rung
 from controller.measurement.model import Contribution, SettleRule
 from controller.measurement.parts import contributions_of_states, rectangular_celsius
@@ -194,15 +193,16 @@ def step_budgets(
         name="settling",
         celsius=_settling_celsius(settle, None if module is None else module.resolution_celsius),
     )
+    of_curve = curve.uncertainty_celsius(np.array([celsius for _, celsius in steps]))
     found = []
-    for index, (_, celsius) in enumerate(steps):
+    for index in range(len(steps)):
         parts = [
             *ladder_parts[index],
             *(
                 Contribution(name=name, celsius=float(ohms[index] / slopes[index]))
                 for name, ohms in in_ohms.items()
             ),
-            Contribution(name="curve", celsius=float(curve.uncertainty_celsius(celsius))),
+            Contribution(name="curve", celsius=float(of_curve[index])),
         ]
         parts += [part for part in (report, settling, repeatability) if part is not None]
         found.append(Budget(parts=tuple(parts)))
@@ -273,34 +273,32 @@ def _temperature_ohms(
     by_rung = sensitivities(ladder, states, nominal_parameters(ladder))[:, : len(rungs)]
     slopes = np.column_stack([by_rung, np.ones(len(states))])
     per_kelvin2 = (slopes * limits) ** 2 / 3.0
-    by_state = {s: _rises_kelvin(ladder, rungs, s, module) for s in dict.fromkeys(states)}
-    rises = np.array([by_state[state] for state in states])
+    rises = _rises_kelvin(ladder, rungs, states, slopes, module)
     ambient = per_kelvin2.sum(axis=1) * (offset**2 + spread)
     both = (per_kelvin2 * ((offset + rises) ** 2 + spread)).sum(axis=1)
     return np.sqrt(ambient), np.sqrt(np.maximum(both - ambient, 0.0))
 
 
 def _rises_kelvin(
-    ladder: Ladder, rungs: Sequence[Rung], state: int, module: Module | None
-) -> list[float]:
-    """Return how far each rung warms itself in a state, and last the fixed resistor."""
+    ladder: Ladder,
+    rungs: Sequence[Rung],
+    states: Sequence[int],
+    slopes: FloatArray,
+    module: Module | None,
+) -> FloatArray:
+    """Return how far each rung warms itself in each state, and last the fixed resistor.
+
+    The power in a resistor of a network that carries I is I^2 r dR/dr: dR/dr is the square of the
+    share of the current that it takes (Tellegen's theorem). `slopes` are these derivatives.
+    """
     if module is None:
-        return [0.0] * (len(rungs) + 1)
-    loading = state_loading(
-        ladder,
-        state,
-        reference_volts=module.reference_volts,
-        pullup_ohms=module.lowest_pullup_ohms,
-    )
-    watts = {part.relay: part.watts for part in loading.rungs}
-    carried = [
-        *((watts[rung.relay], rung.power_watts) for rung in rungs),
-        (loading.fixed_watts, ladder.fixed_power_watts),
-    ]
-    return [
-        own_watts * _DERATING_KELVIN / (rated_watts or _USUAL_RATING_WATTS)
-        for own_watts, rated_watts in carried
-    ]
+        return np.zeros(slopes.shape)
+    whole = states_ohms(ladder, np.array(states, dtype=np.uint64))
+    amperes = module.reference_volts / (whole + module.lowest_pullup_ohms)
+    ohms = np.array([*(rung.ohms for rung in rungs), ladder.fixed_ohms])
+    ratings = [*(rung.power_watts for rung in rungs), ladder.fixed_power_watts]
+    rated_watts = np.array([watts or _USUAL_RATING_WATTS for watts in ratings])
+    return np.asarray(amperes[:, None] ** 2 * ohms * slopes * _DERATING_KELVIN / rated_watts)
 
 
 def _drift_ohms(

@@ -16,7 +16,15 @@ from dataclasses import dataclass
 
 from controller.units import COVERAGE_FACTOR
 
-__all__ = ["LEAST_LOAD_OHMS", "InputCircuit", "Seen", "Tap", "input_circuit", "seen_of"]
+__all__ = [
+    "LEAST_LOAD_OHMS",
+    "InputCircuit",
+    "Seen",
+    "Tap",
+    "input_circuit",
+    "seen_of",
+    "volts_doubt",
+]
 
 LEAST_LOAD_OHMS = 10e6
 """A tap that loads the input by less resistance than this shifts what the module reads."""
@@ -105,13 +113,13 @@ def input_circuit(
         return 1.0 / (1.0 / thevenin - 1.0 / tap.load_ohms)
 
     values = (isolated.volts, loaded.volts, ohms)
-    doubts = (_doubt(isolated), _doubt(loaded), uncertainty_ohms)
+    doubts = (volts_doubt(isolated), volts_doubt(loaded), uncertainty_ohms)
     rp = pullup(*values)
     own = _spread(pullup, values, doubts)
     reference = isolated.volts * (1.0 + rp / tap.load_ohms)
     scale = reference * tap.scale_percent / 100.0
     reference_doubt = math.hypot(
-        scale, _doubt(isolated), isolated.volts * own / tap.load_ohms if rp else 0.0
+        scale, volts_doubt(isolated), isolated.volts * own / tap.load_ohms if rp else 0.0
     )
     return InputCircuit(
         reference_volts=reference,
@@ -121,7 +129,7 @@ def input_circuit(
     )
 
 
-def _doubt(seen: Seen) -> float:
+def volts_doubt(seen: Seen) -> float:
     """Return the standard uncertainty of seen volts beside the scale: rounding, converter, noise.
 
     All three are taken as rectangular; the spread of the readings as its whole width.

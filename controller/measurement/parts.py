@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 
-from controller.ladder.electrical import state_uncertainty_ohms
+import numpy as np
+
+from controller.ladder.calibration.slopes import state_slopes
+from controller.ladder.electrical import states_ohms
 from controller.ladder.model import Ladder
 from controller.measurement.model import Contribution
 
@@ -43,36 +45,22 @@ def contributions_of_states(
     ladder: Ladder, states: Sequence[int], slopes_ohms_per_kelvin: Sequence[float]
 ) -> list[tuple[Contribution, ...]]:
     """Return `ladder_contributions` of each state; a state that comes again is not worked out."""
-    parts = (
-        ("rungs", _with_only(ladder, rungs=True)),
-        ("contacts", _with_only(ladder, contacts=True)),
-        ("leads", _with_only(ladder, leads=True)),
-    )
+    distinct = list(dict.fromkeys(states))
+    slopes = state_slopes(ladder, distinct)
+    own = np.array([rung.uncertainty_ohms for group in ladder.groups for rung in group.rungs])
+    contacts = np.array([relay.contact_uncertainty_ohms for relay in ladder.relays])
+    fixed = slopes.behind * ladder.fixed_uncertainty_ohms
+    connected = np.isfinite(states_ohms(ladder, np.array(distinct, dtype=np.uint64)))
     in_ohms = {
-        state: [(name, state_uncertainty_ohms(part, state)) for name, part in parts]
-        for state in dict.fromkeys(states)
+        "rungs": np.sqrt((slopes.rungs**2) @ own**2 + fixed**2),
+        "contacts": np.sqrt((slopes.contacts**2) @ contacts**2),
+        "leads": np.where(connected, ladder.lead_uncertainty_ohms, 0.0),
     }
+    place = {state: index for index, state in enumerate(distinct)}
     return [
-        tuple(Contribution(name=name, celsius=ohms / abs(slope)) for name, ohms in in_ohms[state])
+        tuple(
+            Contribution(name=name, celsius=float(ohms[place[state]]) / abs(slope))
+            for name, ohms in in_ohms.items()
+        )
         for state, slope in zip(states, slopes_ohms_per_kelvin, strict=True)
     ]
-
-
-def _with_only(
-    ladder: Ladder, *, rungs: bool = False, contacts: bool = False, leads: bool = False
-) -> Ladder:
-    """Return the ladder with every uncertainty but those named taken as zero."""
-    return replace(
-        ladder,
-        relays=ladder.relays
-        if contacts
-        else tuple(replace(relay, contact_uncertainty_ohms=0.0) for relay in ladder.relays),
-        groups=ladder.groups
-        if rungs
-        else tuple(
-            replace(group, rungs=tuple(replace(r, uncertainty_ohms=0.0) for r in group.rungs))
-            for group in ladder.groups
-        ),
-        lead_uncertainty_ohms=ladder.lead_uncertainty_ohms if leads else 0.0,
-        fixed_uncertainty_ohms=ladder.fixed_uncertainty_ohms if rungs else 0.0,
-    )

@@ -6,11 +6,14 @@ seed, so that the same wish gives the same choices whatever the machine has to d
 
 from __future__ import annotations
 
+import contextlib
 import math
+import signal
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import dataclass
-from multiprocessing import get_context
+from dataclasses import dataclass, replace
+from multiprocessing import active_children, get_context
 
 import numpy as np
 
@@ -24,7 +27,7 @@ from controller.ladder.design import (
     designed_ladder,
     search_rungs,
 )
-from controller.ladder.design.demand import NEAR_TIE_CELSIUS
+from controller.ladder.design.demand import NEAR_TIE_CELSIUS, least_rungs
 from controller.ladder.design.ladders import base_ohms
 from controller.ladder.electrical import state_ohms
 from controller.ladder.model import Ladder
@@ -35,11 +38,21 @@ from controller.module.model import Module
 from controller.planning.filtering import filtered_excursion
 from controller.units import COVERAGE_FACTOR
 
-__all__ = ["Choice", "DesignWish", "Sweep", "best_fixed", "design_ladders", "worked_out"]
+__all__ = [
+    "Choice",
+    "DesignWish",
+    "Sweep",
+    "best_fixed",
+    "design_ladders",
+    "rungs_needed",
+    "worked_out",
+]
 
 MOST_CHOICES = 5
 _SAME = 0.02  # excursions closer than this, as a share, are as good as each other
 _SEEDS = (3, 2, 1)  # searches for all step sizes together, for the largest alone, for few values
+_MORE_SEEDS = (6, 3, 1)  # where a search takes less time
+_FEW_RUNGS = 16
 _TRIES = 2000
 
 
@@ -123,7 +136,14 @@ def design_ladders(
 
     Raises InputError when none makes every temperature as closely as asked for.
     """
-    tasks = list(_tasks(wish))
+    needed = rungs_needed(wish)
+    if max(wish.counts) < needed:
+        raise InputError.single(
+            f"{max(wish.counts)} rungs cannot make every temperature within"
+            f" {wish.deviation_celsius:g} degC, whatever their values: it takes {needed} at least",
+            hint="allow more deviation, more relays, or a shorter span",
+        )
+    tasks = list(_tasks(replace(wish, counts=tuple(n for n in wish.counts if n >= needed))))
     found: dict[int, Choice | None] = {}
     for number, choice in _all_carried_out(tasks, processes):
         found[number] = choice
@@ -145,11 +165,19 @@ def design_ladders(
     return tuple(sorted(best, key=_quietness)[:MOST_CHOICES])
 
 
+def rungs_needed(wish: DesignWish) -> int:
+    """Return how many rungs are needed for the deviation at least, of whatever values."""
+    fixed = wish.fixed.ohms if wish.fixed else 0.0
+    base = base_ohms(wish.build, max(wish.counts), fixed)
+    return max(least_rungs(one, base, wish.deviation_celsius) for one in wish.demands)
+
+
 def _refuse_nothing(wish: DesignWish, made: Sequence[Choice]) -> None:
     if not made:
         raise InputError.single(
             f"no set of {' or '.join(map(str, wish.counts))} rungs from {wish.catalogue.name} was"
-            f" found that makes every temperature within {wish.deviation_celsius:g} degC",
+            f" found that makes every temperature within {wish.deviation_celsius:g} degC; with"
+            f" values made to order it would take {rungs_needed(wish)} at least",
             hint="allow more deviation, more relays, a closer series, or a shorter span",
         )
 
@@ -183,18 +211,20 @@ class _Task:
 def _tasks(wish: DesignWish) -> Iterator[_Task]:
     """Yield the searches: for all step sizes together, for each alone, and for few values."""
     every = tuple(sorted(wish.steps_celsius, reverse=True))
-    together, alone, few = _SEEDS
-    aims = [(every, False, together)]
-    if len(every) > 1:
-        aims += [(every[:1], False, alone)]
-    aims += [(every[:1], True, few)]
+    # Where resistance rises, each ohm is as many degC, and there is less to be found.
+    rising = any(demand.rising for demand in wish.demands)
     for count in wish.counts:
+        together, alone, few = _MORE_SEEDS if count <= _FEW_RUNGS and not rising else _SEEDS
+        aims = [(every, False, together)]
+        if len(every) > 1:
+            aims += [(every[:1], False, alone)]
+        aims += [(every[:1], True, few)]
         for number, (steps, few_kinds, seeds) in enumerate(aims):
             aim = Aim(
                 steps_celsius=steps,
                 deviation_celsius=wish.deviation_celsius,
                 few_kinds=few_kinds,
-                tries=_TRIES,
+                tries=_TRIES // 3 if rising else _TRIES,
             )
             for seed in range(seeds):
                 yield _Task(wish, count, aim, wish.seed * 1000 + number * 100 + seed)
@@ -205,10 +235,32 @@ def _all_carried_out(tasks: Sequence[_Task], processes: int) -> Iterator[tuple[i
     if processes <= 1:
         yield from ((number, _carried_out(task)) for number, task in enumerate(tasks))
         return
+    before = {child.pid for child in active_children()}
     with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
-        running = {pool.submit(_carried_out, task): n for n, task in enumerate(tasks)}
-        for done in as_completed(running):
-            yield running[done], done.result()
+        with _interrupts_ignored():  # by the processes that begin here: it is for us to end them
+            running = {pool.submit(_carried_out, task): n for n, task in enumerate(tasks)}
+        try:
+            for done in as_completed(running):
+                yield running[done], done.result()
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            for child in active_children():
+                if child.pid not in before:
+                    child.terminate()
+            raise
+
+
+@contextlib.contextmanager
+def _interrupts_ignored() -> Iterator[None]:
+    """Ignore Ctrl-C for a moment; only the main thread can."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    earlier = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, earlier)
 
 
 def _carried_out(task: _Task) -> Choice | None:

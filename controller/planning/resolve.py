@@ -225,7 +225,7 @@ class _Resolver:
             for target in dict.fromkeys(targets)
             if target.celsius is not None and target.ohms is not None
         ]
-        found = [search.nearest_by(ohms, scale) for _, _, ohms in wanted]
+        found = search.nearest_each_by([ohms for _, _, ohms in wanted], scale)
         nearest = [one.state for one in found]
         made = self._router.temperatures(nearest) if nearest else []
         budgets = self._expected.budgets(list(zip(nearest, made, strict=True)))
@@ -270,6 +270,7 @@ class _Resolver:
                 if limit is not None:
                     path = self._quiet_after_filter(start, path, limit)
             decided.append(Decided(target, choice.state, celsius, start, path))
+        self._router.temperatures([step.state for one in decided for step in one.path])
         return decided
 
     def _help(self, index: int, one: Decided) -> str:

@@ -32,6 +32,7 @@ from controller.run.events import (
     Parked,
     ReadingSeen,
     RelaysSet,
+    RelayTimed,
     RunFinished,
     RunStarted,
     Sensed,
@@ -41,7 +42,7 @@ from controller.run.events import (
 )
 from controller.run.model import Ending, RunSummary
 
-__all__ = ["Line", "events_of_line", "line_of_event", "may_wait", "was_interrupted"]
+__all__ = ["Line", "events_of_line", "line_of_event", "may_wait", "was_interrupted", "was_resumed"]
 
 Line: TypeAlias = tuple[str, dict[str, Any]]
 """The type of a line and what it says."""
@@ -100,6 +101,16 @@ def line_of_event(event: Event, state_digits: int) -> Line | None:
                 "achieved_ohms": event.achieved_ohms,
                 "volts": event.volts,
                 "spread_volts": event.spread_volts,
+            }
+        case RelayTimed():
+            return "relay-time", {
+                "relay": event.relay,
+                "energised": event.energised,
+                "least_ms": event.least_ms,
+                "most_ms": event.most_ms,
+                "bounce_ms": event.bounce_ms,
+                "resolution_ms": event.resolution_ms,
+                "slow": event.slow,
             }
         case Jumped():
             return "jump", {
@@ -191,6 +202,17 @@ def events_of_line(
                 volts=float(line["volts"]),
                 spread_volts=float(line["spread_volts"]),
             )
+        case "relay-time":
+            yield RelayTimed(
+                at_s=at_s,
+                relay=int(line["relay"]),
+                energised=bool(line["energised"]),
+                least_ms=float(line["least_ms"]),
+                most_ms=float(line["most_ms"]),
+                bounce_ms=float(line["bounce_ms"]),
+                resolution_ms=float(line["resolution_ms"]),
+                slow=bool(line["slow"]),
+            )
         case "jump":
             yield Jumped(
                 at_s=at_s,
@@ -211,6 +233,11 @@ def events_of_line(
 def was_interrupted(line: Mapping[str, Any]) -> bool:
     """Return whether a line says that the run was held still, or cut short and gone on with."""
     return line["type"] == "note" and (_kind(line) is NoteKind.PAUSED or line["text"] == "resumed")
+
+
+def was_resumed(line: Mapping[str, Any]) -> bool:
+    """Return whether from this line on a record was gone on with."""
+    return line["type"] == "note" and line.get("text") == "resumed" and "first_step" in line
 
 
 def _kind(line: Mapping[str, Any]) -> NoteKind:

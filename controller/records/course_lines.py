@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from controller.measurement.model import Verdict
@@ -12,7 +13,31 @@ from controller.records.values import codes_of, finite_or_none, number_of
 from controller.run.events import Event, Looked, PointFound, StepTimed
 from controller.run.points import SwitchingPoint
 
-__all__ = ["course_event", "course_line", "point_fields", "timed_fields"]
+__all__ = ["Course", "course_event", "course_line", "course_of", "point_fields", "timed_fields"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Course:
+    """What a record tells of a profile's times, or of a search; empty for other runs."""
+
+    timed: tuple[StepTimed, ...] = ()
+    looks: tuple[Looked, ...] = ()
+    points: tuple[SwitchingPoint, ...] = ()
+
+    @property
+    def late(self) -> tuple[StepTimed, ...]:
+        """The steps that were set too late."""
+        return tuple(one for one in self.timed if one.late)
+
+
+def course_of(lines: Iterable[Mapping[str, Any]]) -> Course:
+    """Return what the lines of a record tell. Raises like `codec`."""
+    events = [event for line in lines if (event := course_event(line, float(line["elapsed_s"])))]
+    return Course(
+        timed=tuple(event for event in events if isinstance(event, StepTimed)),
+        looks=tuple(event for event in events if isinstance(event, Looked)),
+        points=tuple(event.point for event in events if isinstance(event, PointFound)),
+    )
 
 
 def timed_fields(event: StepTimed) -> dict[str, Any]:

@@ -2,22 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
+from controller.errors import InputError
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
-from controller.records.compare import Difference, Tolerances, numbers_differ, words_differ
+from controller.planning.plan import PlanKind
+from controller.planning.search import Search
+from controller.records.codec import was_resumed
+from controller.records.compare import (
+    Difference,
+    Tolerances,
+    numbers_differ,
+    verdict_of,
+    words_differ,
+)
 from controller.records.course_lines import course_event
+from controller.records.decode import ending_of
 from controller.records.inputs import Inputs
 from controller.records.reader import Record
 from controller.records.values import finite_or_none
+from controller.run.bisection import Bisection
 from controller.run.events import Looked, PointFound, StepTimed
-from controller.run.model import Ending
+from controller.run.model import Ending, StepResult
 from controller.run.points import SwitchingPoint
 from controller.run.profile import ProfileRun
 from controller.run.seek import SeekRun, begun, outcome
 
-__all__ = ["compare_search", "compare_times", "judge_search", "looks_in"]
+__all__ = [
+    "compare_search",
+    "compare_times",
+    "judge_search",
+    "known_of",
+    "looks_in",
+    "recorded_verdict",
+]
 
 
 def compare_times(record: Record, again: ProfileRun, tolerances: Tolerances) -> list[Difference]:
@@ -34,6 +53,17 @@ def compare_times(record: Record, again: ProfileRun, tolerances: Tolerances) -> 
     return differences
 
 
+def recorded_verdict(record: Record, plan: ResolvedPlan, results: Sequence[StepResult]) -> Verdict:
+    """Return the verdict of a record: of a search what it ended with, else that of its results.
+
+    A search has no results: it is judged by its points.
+    """
+    if plan.kind != PlanKind.THRESHOLD.value:
+        return verdict_of(plan, results, ending_of(record))
+    closing = record.closing
+    return Verdict.UNDECIDED if closing is None else Verdict(closing["verdict"])
+
+
 def looks_in(record: Record) -> int:
     """Return how often a recorded search has looked."""
     return sum(isinstance(event, Looked) for event in _events(record))
@@ -45,8 +75,35 @@ def judge_search(
     """Go through a recorded search look by look: each has to be the one that was to come next."""
     search = inputs.plan.search
     assert search is not None  # noqa: S101 - the caller has a search
-    known, differences = begun(plan, search), []
-    for event in _events(record):
+    known, differences = _gone_through(record, plan, search)
+    closing = record.closing
+    ending = Ending.STOPPED if closing is None else Ending(closing["ended"])
+    points, verdict = outcome(plan, search, known, ending)
+    recorded = [event.point for event in _events(record) if isinstance(event, PointFound)]
+    if ending is Ending.COMPLETE or recorded:
+        differences += _compare_points(recorded, points, Tolerances(), "judged again")
+    return verdict, differences
+
+
+def known_of(record: Record, plan: ResolvedPlan, search: Search) -> Bisection:
+    """Return what a recorded search has found. Raises InputError when it did not go by its plan."""
+    known, differences = _gone_through(record, plan, search)
+    if differences:
+        raise InputError.single(
+            f"its looks are not those of this search: {differences[0]}", where=str(record.path)
+        )
+    return known
+
+
+def _gone_through(
+    record: Record, plan: ResolvedPlan, search: Search
+) -> tuple[Bisection, list[Difference]]:
+    """Return what is known after every look, and the looks that were not to come next."""
+    known, differences = begun(plan, search), list[Difference]()
+    for line in record.lines:
+        if was_resumed(line):
+            known = known.begun_again()
+        event = course_event(line, float(line["elapsed_s"]))
         if not isinstance(event, Looked):
             continue
         meant = known.next_level()
@@ -56,13 +113,7 @@ def judge_search(
         if not 0 <= event.step_index < len(plan.steps):
             break
         known = known.seen(event.step_index, on=event.seen)
-    closing = record.closing
-    ending = Ending.STOPPED if closing is None else Ending(closing["ended"])
-    points, verdict = outcome(plan, search, known, ending)
-    recorded = [event.point for event in _events(record) if isinstance(event, PointFound)]
-    if ending is Ending.COMPLETE or recorded:
-        differences += _compare_points(recorded, points, Tolerances(), "judged again")
-    return verdict, differences
+    return known, differences
 
 
 def compare_search(record: Record, again: SeekRun, tolerances: Tolerances) -> list[Difference]:

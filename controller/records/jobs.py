@@ -11,6 +11,7 @@ from controller.measurement.input_circuit import Tap
 from controller.planning.model import ResolvedPlan
 from controller.planning.single_value import router_by_ohms
 from controller.records.inputs import Inputs
+from controller.run.bisection import Bisection
 from controller.run.input_check import Expected
 from controller.run.later import LaterRun
 from controller.run.looked_check import LookedCheckRun
@@ -23,10 +24,21 @@ __all__ = ["PlanJob", "job_of"]
 PlanJob = SweepRun | LaterRun | ProfileRun | SeekRun
 
 
-def job_of(inputs: Inputs, plan: ResolvedPlan, bench: Bench, clock: Clock) -> PlanJob:
-    """Return the job for a plan that was resolved from `inputs`."""
-    if inputs.plan.search is not None:
-        return SeekRun(plan, inputs.plan.search, bench, clock, module=inputs.module)
+def job_of(
+    inputs: Inputs,
+    plan: ResolvedPlan,
+    bench: Bench,
+    clock: Clock,
+    *,
+    known: Bisection | None = None,
+) -> PlanJob:
+    """Return the job for a plan that was resolved from `inputs`.
+
+    `known` is what a search that is gone on with has found.
+    """
+    search = inputs.plan.search
+    if search is not None:
+        return SeekRun(plan, search, bench, clock, module=inputs.module, known=known)
     if inputs.plan.profile is not None:
         return ProfileRun(plan, inputs.plan.profile, bench, clock)
     if inputs.bench.readback is ReadbackKind.LATER:

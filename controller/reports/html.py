@@ -10,18 +10,26 @@ from typing import Any
 from controller.cautions import CAUTIONS_TITLE, cautions_with, short_circuit_sentence
 from controller.diagnosis import Words
 from controller.errors import InputError
-from controller.planning.plan import ToleranceBand
-from controller.records.compare import verdict_of
+from controller.planning.plan import PlanKind, ToleranceBand
+from controller.records.course_lines import course_of
+from controller.records.courses import recorded_verdict
 from controller.records.decode import ending_of, plan_of, results_of
 from controller.records.inputs import Inputs, inputs_of
 from controller.records.reader import Record
+from controller.reports.course import course_sections, verdict_words
 from controller.reports.html_compare import side_by_side
 from controller.reports.markup import bullets, facts, heading, paragraph, table
 from controller.reports.pictures import errors, excursions, expected_against_reported
 from controller.reports.scale import Scale
 from controller.reports.style import CONTENT_POLICY, STYLE
 from controller.reports.svg import content, element
-from controller.reports.text import cleared_words, record_cautions, run_facts, run_sentence
+from controller.reports.text import (
+    cleared_words,
+    record_cautions,
+    run_facts,
+    run_sentence,
+    steps_without_result,
+)
 from controller.run.model import Ending, StepResult
 from controller.run.summary import headline
 from controller.text import one_line
@@ -95,30 +103,45 @@ def report_html(
 
 def _one(record: Record, words: Words | str, told: Told, scale: Scale, *, name: str | None) -> str:
     plan, results, inputs = plan_of(record), results_of(record), _inputs(record)
-    ended = ending_of(record)
-    verdict = verdict_of(plan, results, ended)
-    word = headline(verdict, ended)
-    missing = len(plan.steps) - len(results)
+    ended, search = ending_of(record), plan.kind == PlanKind.THRESHOLD.value
+    verdict = recorded_verdict(record, plan, results)
+    word = verdict_words(record, plan, results)
+    if ended is not Ending.COMPLETE:
+        word = headline(verdict, ended)
     box = element(
         "div",
         element("strong", content(word.upper())),
         paragraph(run_sentence(record)),
-        paragraph(f"{missing} of {len(plan.steps)} steps have no result.") if missing else "",
+        *(paragraph(one) for one in steps_without_result(plan, results)),
         class_=f"verdict {'fail' if ended is Ending.FAULT else verdict.value}",
     )
     return element(
         "section",
         heading(f"Record {name}", 2) if name else "",
         box,
-        _diagnosis(words),
+        "" if search else _diagnosis(words),
         heading("What was tested, and with what"),
         facts([*run_facts(record, plan), *_equipment(record.opening, inputs)]),
-        expected_against_reported(results, scale),
-        errors(results, inputs.plan.tolerance if inputs else (), scale),
-        excursions(results, scale),
+        *_course(record, scale),
+        *(() if search else _pictures(results, inputs, scale)),
         _codes(record, results, told),
         _happenings(record),
     )
+
+
+def _pictures(results: Sequence[StepResult], inputs: Inputs | None, scale: Scale) -> list[str]:
+    return [
+        expected_against_reported(results, scale),
+        errors(results, inputs.plan.tolerance if inputs else (), scale),
+        excursions(results, scale),
+    ]
+
+
+def _course(record: Record, scale: Scale) -> list[str]:
+    parts = []
+    for one in course_sections(course_of(record.lines), scale):
+        parts += [heading(one.title), table(one.heads, one.rows, words=one.words)]
+    return parts
 
 
 def _told(told: Told) -> str:

@@ -13,12 +13,14 @@ from xml.etree import ElementTree as ET
 from controller.errors import InputError
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
+from controller.planning.pacing import judged_steps
 from controller.records.compare import Difference
 from controller.run.model import StepResult
+from controller.run.points import SwitchingPoint
 from controller.run.summary import result_words
 from controller.text import clean
 
-__all__ = ["junit_xml", "run_junit_xml", "write_junit"]
+__all__ = ["junit_xml", "run_junit_xml", "search_junit_xml", "write_junit"]
 
 
 def junit_xml(
@@ -95,14 +97,75 @@ def run_junit_xml(
     whole run's.
     """
     judged = {result.step.index: result for result in results}
-    verdicts = [judged[s.index].verdict if s.index in judged else None for s in plan.steps]
+    # A profile's steps that stand too briefly to be judged are no cases.
+    steps = judged_steps(plan)
+    verdicts = [judged[s.index].verdict if s.index in judged else None for s in steps]
+    cases = []
+    for step, verdict in zip(steps, verdicts, strict=True):
+        result = judged.get(step.index)
+        target = step.kind.value if step.target_celsius is None else f"{step.target_celsius:g} degC"
+        words = "not run" if result is None else result_words(result)
+        took_s = (result.settle_s or 0.0) if result else 0.0
+        cases.append((f"step {step.index + 1}: {target}", took_s, verdict, words))
+    return _suite(
+        plan,
+        cases,
+        broken_off=broken_off,
+        properties=properties,
+        timestamp=timestamp,
+        seconds=seconds,
+    )
+
+
+def search_junit_xml(
+    plan: ResolvedPlan,
+    points: Sequence[SwitchingPoint],
+    verdict: Verdict,
+    sentence: str,
+    *,
+    broken_off: str | None = None,
+    properties: Mapping[str, str],
+    timestamp: str,
+    seconds: float,
+) -> bytes:
+    """Return a test suite of a search: a case for the whole, and one for each point with limits.
+
+    The whole is what tells of points that were not found, and of a search that was cut short.
+    """
+    cases = [("search", seconds, verdict, sentence)]
+    cases += [
+        (point.way.value, 0.0, point.verdict, str(point))
+        for point in points
+        if point.verdict is not None
+    ]
+    return _suite(
+        plan,
+        cases,
+        broken_off=broken_off,
+        properties=properties,
+        timestamp=timestamp,
+        seconds=seconds,
+    )
+
+
+def _suite(
+    plan: ResolvedPlan,
+    cases: Sequence[tuple[str, float, Verdict | None, str]],
+    *,
+    broken_off: str | None,
+    properties: Mapping[str, str],
+    timestamp: str,
+    seconds: float,
+) -> bytes:
+    """Return a suite of cases: name, how long it took, verdict (None: not run), and its words."""
+    verdicts = [verdict for _, _, verdict, _ in cases]
     suite = ET.Element(
         "testsuite",
         {
             "name": _legal(plan.name),
             "timestamp": timestamp,
             "hostname": "localhost",
-            "tests": str(len(plan.steps) + (broken_off is not None)),
+            "tests": str(len(cases) + (broken_off is not None)),
             "failures": str(verdicts.count(Verdict.FAIL)),
             "errors": str(
                 verdicts.count(Verdict.UNDECIDED) + verdicts.count(None) + (broken_off is not None)
@@ -125,21 +188,18 @@ def run_junit_xml(
         )
         words = _legal(broken_off)
         ET.SubElement(case, "error", {"message": words, "type": "broken-off"}).text = words
-    for step, verdict in zip(plan.steps, verdicts, strict=True):
-        result = judged.get(step.index)
-        target = step.kind.value if step.target_celsius is None else f"{step.target_celsius:g} degC"
+    for name, took_s, verdict, words in cases:
         case = ET.SubElement(
             suite,
             "testcase",
             {
-                "name": f"step {step.index + 1}: {target}",
+                "name": name,
                 "classname": f"rungwise.{_legal(plan.name)}",
-                "time": f"{(result.settle_s or 0.0) if result else 0.0:.3f}",
+                "time": f"{took_s:.3f}",
             },
         )
         if verdict is Verdict.PASS:
             continue
-        words = "not run" if result is None else result_words(result)
         element = "failure" if verdict is Verdict.FAIL else "error"
         kind = "not-run" if verdict is None else verdict.value
         ET.SubElement(case, element, {"message": _legal(words), "type": kind}).text = _legal(words)

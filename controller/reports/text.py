@@ -11,6 +11,7 @@ from controller.bench.model import ReadbackKind
 from controller.cautions import (
     BUS_CAUTION,
     CAUTIONS_TITLE,
+    SEARCH_CAUTION,
     STAYS,
     board_cautions,
     cautions_with,
@@ -18,14 +19,25 @@ from controller.cautions import (
 )
 from controller.measurement.verdict import risk_words
 from controller.planning.model import ResolvedPlan
-from controller.records.compare import verdict_of
+from controller.planning.pacing import judged_steps
+from controller.planning.plan import PlanKind
+from controller.records.course_lines import course_of
 from controller.records.decode import ending_of, plan_of, results_of, understood
 from controller.records.reader import Record
+from controller.reports.course import course_sections, verdict_words
+from controller.reports.scale import Scale
 from controller.run.model import Ending, StepResult
 from controller.text import clean, number, ohms, one_line, table
 from controller.units import fahrenheit_from_celsius
 
-__all__ = ["cleared_words", "record_cautions", "report_text", "run_facts", "run_sentence"]
+__all__ = [
+    "cleared_words",
+    "record_cautions",
+    "report_text",
+    "run_facts",
+    "run_sentence",
+    "steps_without_result",
+]
 
 _WIDTH = 96
 
@@ -46,6 +58,7 @@ def _report(record: Record, *, fahrenheit: bool) -> str:
         "",
         *_results(plan, results, fahrenheit=fahrenheit),
         "",
+        *_course(record, Scale(fahrenheit=fahrenheit)),
         *_codes(results),
         *_happenings(record),
         f"{CAUTIONS_TITLE}:",
@@ -95,9 +108,20 @@ def run_facts(record: Record, plan: ResolvedPlan) -> list[tuple[str, str]]:
                 f" at most {plan.settle.at_most_s:g} s"
             ),
         ),
+        *_excursion(plan),
         ("Program", f"rungwise {opening['versions']['rungwise']}"),
         ("Record", record.path.name),
     ]
+
+
+def _excursion(plan: ResolvedPlan) -> list[tuple[str, str]]:
+    """Return how far the value strays while relays switch, and what is proven of it."""
+    if plan.worst_excursion_celsius is None:
+        return []
+    strays = f"{plan.worst_excursion_celsius:.2f} degC while relays switch"
+    if plan.lower_bound_celsius is not None:
+        strays += f", no order can do better than {plan.lower_bound_celsius:.2f}"
+    return [("Worst excursion", strays)]
 
 
 def _parking(opening: Mapping[str, Any]) -> list[tuple[str, str]]:
@@ -117,11 +141,13 @@ def _board_in(opening: Mapping[str, Any]) -> Mapping[str, Any] | None:
 
 
 def record_cautions(opening: Mapping[str, Any]) -> tuple[str, ...]:
-    """Return the cautions of the bench that a record was made on."""
+    """Return the cautions of a record's job, and of the bench it was made on."""
     over_can = (opening.get("bench") or {}).get("can") is not None
     board = _board_in(opening)
     of_board = () if board is None else board_cautions(guarded=bool(board.get("guardian")))
-    return (*((BUS_CAUTION,) if over_can else ()), *of_board)
+    searched = opening.get("verb") == PlanKind.THRESHOLD.value
+    first = (*((SEARCH_CAUTION,) if searched else ()), *((BUS_CAUTION,) if over_can else ()))
+    return (*first, *of_board)
 
 
 def _source_of_readings(opening: Mapping[str, Any]) -> str:
@@ -149,14 +175,15 @@ def run_sentence(record: Record) -> str:
 
 def _verdict(record: Record, plan: ResolvedPlan, results: Sequence[StepResult]) -> list[str]:
     ended = ending_of(record)
-    verdict = verdict_of(plan, results, ended)
     fault = ["FAULT", *_wrapped(run_sentence(record))] if ended is Ending.FAULT else []
-    word = f"Verdict: {verdict.value.upper()}"
+    word = f"Verdict: {verdict_words(record, plan, results).upper()}"
     return [*fault, word] if fault else [word, *_wrapped(run_sentence(record))]
 
 
 def _results(plan: ResolvedPlan, results: Sequence[StepResult], *, fahrenheit: bool) -> list[str]:
     unit = "degF" if fahrenheit else "degC"
+    if plan.kind == PlanKind.THRESHOLD.value:
+        return [f"Temperatures in {unit}."]
 
     def temperature(celsius: float | None) -> str:
         if celsius is not None and fahrenheit:
@@ -186,8 +213,28 @@ def _results(plan: ResolvedPlan, results: Sequence[StepResult], *, fahrenheit: b
     heads = ["step", "target", "ohm", "expected", "reported", "error", "U (k=2)", "tolerance"]
     lines = [f"Temperatures in {unit}."]
     lines += table([*heads, "verdict", ""], rows)
-    missing = len(plan.steps) - len(results)
-    return [*lines, f"{missing} of {len(plan.steps)} steps have no result."] if missing else lines
+    return [*lines, *steps_without_result(plan, results)]
+
+
+def steps_without_result(plan: ResolvedPlan, results: Sequence[StepResult]) -> list[str]:
+    """Say how many steps have no result, and how many of them were never to have one."""
+    if plan.kind == PlanKind.THRESHOLD.value:
+        return []
+    judged = len(judged_steps(plan))
+    brief, missing = len(plan.steps) - judged, judged - len(results)
+    said = []
+    if missing > 0:
+        said.append(f"{missing} of {len(plan.steps)} steps have no result.")
+    if brief:
+        said.append(f"{brief} of {len(plan.steps)} steps stand too briefly to be judged.")
+    return said
+
+
+def _course(record: Record, scale: Scale) -> list[str]:
+    lines = []
+    for section in course_sections(course_of(record.lines), scale):
+        lines += [f"{section.title}:", *table(section.heads, section.rows), ""]
+    return lines
 
 
 def _codes(results: Sequence[StepResult]) -> list[str]:

@@ -47,9 +47,16 @@ class Bisection:
             return None
         return self._next_on() if self.on else self._next_off()
 
+    def begun_again(self) -> Bisection:
+        """Return what is known when the search is gone on with: from the first level, unseen."""
+        return replace(self, at=0, on=None)
+
     def seen(self, level: int, *, on: bool) -> Bisection:
         """Return what is known after a look at a level."""
         was, now = self.on, replace(self, at=level, on=on)
+        if on and was is None and self.there_off is not None:
+            # Gone on with, and on where it was off: nothing that was known need hold any more.
+            return replace(now, contradictions=MOST_CONTRADICTIONS + 1)
         if on:
             back_on = level if self.back_on is None else min(self.back_on, level)
             now = replace(now, back_on=back_on)

@@ -34,6 +34,7 @@ __all__ = [
     "PointFound",
     "PromptOpened",
     "ReadingSeen",
+    "RelayTimed",
     "RelaysSet",
     "RunFinished",
     "RunStarted",
@@ -57,6 +58,7 @@ class NoteKind(Enum):
     SLOW = "slow"
     NOT_MEASURED = "not measured"
     WATCHING = "watching"
+    SELF_TEST = "self-test"
     INPUT = "input"
 
 
@@ -225,6 +227,23 @@ class Sensed:
 
 
 @dataclass(frozen=True, kw_only=True)
+class RelayTimed:
+    """How long a relay took to operate (`energised`) or to release, by the board's own input.
+
+    The time lies between `least_ms` and `most_ms`; `resolution_ms` is how far readings were apart.
+    """
+
+    at_s: float
+    relay: int
+    energised: bool
+    least_ms: float
+    most_ms: float
+    bounce_ms: float
+    resolution_ms: float
+    slow: bool
+
+
+@dataclass(frozen=True, kw_only=True)
 class Jumped:
     """A reading that is held has jumped: `value` (None: no reading) away from `level`.
 
@@ -294,6 +313,7 @@ Event: TypeAlias = (
     | CodesCleared
     | Measured
     | Jumped
+    | RelayTimed
     | Sensed
     | StepTimed
     | Looked

@@ -22,7 +22,6 @@ from controller.measurement.input_circuit import (
     Seen,
     Tap,
     input_circuit,
-    seen_of,
 )
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
@@ -30,16 +29,17 @@ from controller.planning.paths import Router
 from controller.run.driver import Driver, Job, Part
 from controller.run.events import Event, RelaysSet, Sensed
 from controller.run.model import Ending, RunSummary
+from controller.run.sensing import look
 from controller.run.summary import look_summary
 
-__all__ = ["Expected", "InputCheckRun", "InputFinding", "InputLook", "finding_words"]
-
-_LOOKS = 12
-_BETWEEN_S = 0.025
-"""So many readings so far apart see a mains period, 50 or 60 Hz, several times over."""
-
-_SETTLE_S = 0.5
-"""An input's filter capacitor has charged after this (common practice, no source)."""
+__all__ = [
+    "Expected",
+    "InputCheckRun",
+    "InputFinding",
+    "InputLook",
+    "finding_words",
+    "trouble_isolated",
+]
 
 _NOTHING_SHARE = 0.02
 _UNSTEADY_SHARE, _UNSTEADY_STEPS = 0.05, 4
@@ -101,7 +101,7 @@ class InputLook:
         isolated = yield from self._look(open_state(self._ladder, base=self._park_state))
         self.finding = InputFinding(
             circuit=None,
-            trouble=_trouble_isolated(isolated, self._expected, self._tap),
+            trouble=trouble_isolated(isolated, self._expected, self._tap),
             isolated_volts=isolated.volts,
         )
         if self.finding.trouble is None:
@@ -173,19 +173,7 @@ class InputLook:
     def _look(self, state: int) -> Generator[tuple[Event, ...], None, Seen]:
         """Set a state, let the input settle, and read the volts several times."""
         yield from self._go(state)
-        yield from self._driver.wait_until(self._clock.now_s() + _SETTLE_S)
-        raws: list[int] = []
-        while len(raws) < _LOOKS:
-            yield from self._driver.wait_until(self._clock.now_s() + _BETWEEN_S)
-            reading = self._bench.link.sense(self._tap.channel)
-            raws.append(reading.raw)
-        full_volts = reading.volts * reading.full_scale / reading.raw if reading.raw else 0.0
-        seen = seen_of(
-            raws,
-            full_scale=reading.full_scale,
-            full_scale_volts=full_volts,
-            tap=self._tap,
-        )
+        seen = yield from look(self._driver, self._bench.link, self._clock, self._tap)
         yield (
             Sensed(
                 at_s=self._clock.now_s(),
@@ -250,7 +238,7 @@ def finding_words(finding: InputFinding) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _trouble_isolated(seen: Seen, expected: Expected | None, tap: Tap) -> str | None:
+def trouble_isolated(seen: Seen, expected: Expected | None, tap: Tap) -> str | None:
     """Return why nothing is to be connected to an input that shows this, isolated."""
     volts = seen.volts
     if seen.at_end:

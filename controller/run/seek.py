@@ -113,7 +113,10 @@ def outcome(
 
 
 class SeekRun(Job):
-    """One search on a resolved plan, whose steps are the levels. `module` is the one at the end."""
+    """One search on a resolved plan, whose steps are the levels. `module` is the one at the end.
+
+    `known` is what a search that is gone on with has found; it looks at the first level anew.
+    """
 
     def __init__(
         self,
@@ -123,6 +126,7 @@ class SeekRun(Job):
         clock: Clock,
         *,
         module: Module | None = None,
+        known: Bisection | None = None,
     ) -> None:
         super().__init__(plan, bench, clock)
         self._search = search
@@ -132,7 +136,7 @@ class SeekRun(Job):
             bench.readback.watch_codes()
         self._known_codes: tuple[str, ...] | None = None
         self._looks: dict[int, int] = {}
-        self.known = begun(plan, search)
+        self.known = begun(plan, search) if known is None else known.begun_again()
         """What is known by now."""
 
     @property

@@ -19,8 +19,10 @@ from controller.run.driver import Part
 from controller.run.events import NoteKind, NoteMade
 from controller.run.measure import MeasureRun, StateToMeasure
 from controller.run.model import Ending, RunSummary
+from controller.run.relay_timing import RelayTime
+from controller.units import format_ohms
 
-__all__ = ["SelfTestRun"]
+__all__ = ["SelfTestRun", "found_words", "unseen_words"]
 
 
 class SelfTestRun(MeasureRun):
@@ -47,6 +49,9 @@ class SelfTestRun(MeasureRun):
         self._ladder = ladder
         self._walked = False
         self.examination: Examination | None = None
+        self.times: tuple[RelayTime, ...] = ()
+        """None: what measures ohms is too slow to see a relay move."""
+        self.not_timed: tuple[int, ...] = ()
 
     def _work(self) -> Part:
         yield from self._driver.travel(self._walk)
@@ -84,18 +89,45 @@ class SelfTestRun(MeasureRun):
                 return "The self-test did not finish"
             return (
                 f"All {self._ladder.relay_count} relays were commanded and read back; contacts and"
-                " rungs were not measured: that takes a [meter] in the bench file"
+                " rungs were not measured: that takes a [meter] in the bench file, or [sense] where"
+                " the board has a voltage input"
             )
         if whole.sound:
             missing = len(self._states) - len(whole.seen)
             left = f"; {missing} states were not measured" if missing else ""
-            return f"All {len(whole.seen)} states measured are within their tolerance{left}"
-        said = [
-            ", or ".join([fault.words, *(other.words for other in others)])
-            for fault, others in zip(whole.faults, whole.alternatives, strict=True)
-        ]
-        if whole.unexplained:
-            names = ", ".join(self.plan.format_state(state) for state in whole.unexplained)
-            said.append(f"not explained by any single fault: {names}")
-        text = "; ".join(said)
-        return f"The ladder is not sound: {text}"
+            return f"{found_words(whole, self.plan)}{left}"
+        return found_words(whole, self.plan)
+
+
+def found_words(whole: Examination, plan: ResolvedPlan) -> str:
+    """Say what was found, without the full stop."""
+    if whole.sound:
+        text = f"All {len(whole.seen)} states measured are within their tolerance"
+        unseen = unseen_words(whole)
+        return f"{text}, as far as can be seen: {unseen}" if unseen else text
+    said = [
+        ", or ".join([fault.words, *(other.words for other in others)])
+        for fault, others in zip(whole.faults, whole.alternatives, strict=True)
+    ]
+    if whole.unexplained:
+        names = ", ".join(plan.format_state(state) for state in whole.unexplained)
+        said.append(f"not explained by any single fault: {names}")
+    return f"The ladder is not sound: {'; '.join(said)}"
+
+
+def unseen_words(whole: Examination) -> str:
+    """Say which rungs are too small for what measured them; empty where all are seen."""
+    hidden = [one for one in whole.rungs if one.hidden]
+    coarse = [one for one in whole.rungs if one.coarse]
+    said = []
+    if hidden:
+        largest = format_ohms(max(one.ohms for one in hidden))
+        relays = ", ".join(str(one.relay) for one in hidden)
+        said.append(f"not the rungs of relays {relays} (up to {largest}), there or missing")
+    if coarse:
+        worst = max(100 * one.resolution_ohms / one.ohms for one in coarse)
+        relays = ", ".join(str(one.relay) for one in coarse)
+        said.append(f"those of relays {relays} to {worst:.2g} % or better, not to their tolerance")
+    if said:
+        said.append(f"a contact from {format_ohms(whole.contact_ohms)} too much on")
+    return "; ".join(said)

@@ -11,6 +11,7 @@ a fault code that was not there before. A level that stays moved for some second
 from __future__ import annotations
 
 import math
+import statistics
 from collections import deque
 from collections.abc import Iterator
 from typing import Protocol, TypeAlias
@@ -45,6 +46,10 @@ _LEAST_LEARNT = 3
 _WANDERING_SHARE = 0.4
 """Of a steady change the halves lie half its range apart, of noise hardly at all."""
 
+_FAR_STEPS, _FAR_SPREADS = 3.0, 8.0
+"""Further from the middle than so many steps, and so many times what is usual, is far: for normal
+values eight median deviations are 5.4 standard ones."""
+
 _MOST_AT_ONCE = 100
 _TOKEN = 1
 
@@ -73,7 +78,8 @@ class JumpCounter:
     def learn(self, at_s: float, value: float) -> bool:
         """Take in a value that was read untouched; return False when learning begins anew.
 
-        That is when the values wander: the later half of them lies elsewhere than the earlier.
+        That is when the values wander, the later half of them lying elsewhere than the earlier, or
+        when one of them lies far from all others.
         """
         self._learnt.append((at_s, value))
         values = [one for _, one in self._learnt]
@@ -82,6 +88,12 @@ class JumpCounter:
         if half >= _LEAST_LEARNT:
             moved = abs(sum(values[half : 2 * half]) - sum(values[:half])) / half
             wanders = moved > max(self._step, _WANDERING_SHARE * (max(values) - min(values)))
+        if len(values) >= _LEAST_LEARNT:
+            # On the way to its level, or jumping untouched: taken in, it would hide every jump.
+            middle = statistics.median(values)
+            usual = statistics.median(abs(one - middle) for one in values)
+            far = max(_FAR_STEPS * self._step, _FAR_SPREADS * usual)
+            wanders = wanders or max(abs(one - middle) for one in values) > far
         if wanders:
             self._learnt.clear()
         while self._learnt and at_s - self._learnt[0][0] > LEARN_S:
@@ -171,8 +183,7 @@ class _Volts:
 
     def step(self) -> float:
         reading = self._link.sense(self._tap.channel)
-        full_volts = reading.volts * reading.full_scale / max(reading.raw, 1)
-        return self._tap.volts_per_volt * full_volts / reading.full_scale
+        return self._tap.volts_per_volt * reading.full_scale_volts / reading.full_scale
 
     def values(self) -> list[_Value]:
         volts = self._link.sense(self._tap.channel).volts * self._tap.volts_per_volt
@@ -208,6 +219,8 @@ class WiggleRun(Job):
         self._unit = _Readings.unit if tap is None else _Volts.unit
         self._known_codes: set[str] = set()
         self._new_codes: list[str] = []
+        self.seen: list[Jumped] = []
+        """The jumps up to now; another thread may read it."""
 
     def enough(self) -> None:
         """End the watching and park by the quiet way; before it has begun, stop at once.
@@ -222,6 +235,11 @@ class WiggleRun(Job):
     def jumps(self) -> int:
         """How many jumps there have been."""
         return self._counter.count if self._counter else 0
+
+    @property
+    def watching(self) -> bool:
+        """Whether it is known how still the reading is, so that jumps are counted."""
+        return self._counter is not None
 
     @property
     def watched_s(self) -> float:
@@ -299,7 +317,7 @@ class WiggleRun(Job):
         self._known_codes.update(fresh)
         self._new_codes += fresh
         if counter.take(at_s, value) or fresh:
-            yield Jumped(
+            jump = Jumped(
                 at_s=at_s,
                 count=counter.count,
                 value=value,
@@ -307,6 +325,8 @@ class WiggleRun(Job):
                 unit=self._unit,
                 codes=fresh,
             )
+            self.seen.append(jump)
+            yield jump
 
     def _summary(self, ending: Ending) -> RunSummary:
         counter = self._counter

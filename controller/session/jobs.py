@@ -15,6 +15,7 @@ from controller.ladder.model import Ladder
 from controller.meters.base import Meter
 from controller.meters.settings import MeterKind
 from controller.planning.model import ResolvedPlan
+from controller.planning.plan import PlanKind
 from controller.planning.single_value import router_by_ohms
 from controller.records.jobs import job_of
 from controller.records.opening import opening_content
@@ -38,9 +39,12 @@ def sweeping(
     """
     inputs = prepared.inputs
     verb = inputs.plan.kind.value
-    if resume and not inputs.plan.kind.resumable:
+    if resume and inputs.plan.kind is PlanKind.PROFILE:
         raise InputError.single(
-            f"a {verb} cannot be continued: run it again from the start", where="--resume"
+            "a profile cannot be gone on with: what a module makes of a course depends on all that"
+            " came before, and it has seen an open circuit since",
+            where="--resume",
+            hint="run it anew, with a new --record",
         )
     begun = Begun(writer=None, plan=prepared.resolved, earlier=())
     if record is not None:
@@ -59,7 +63,7 @@ def sweeping(
     return Setup(
         bench=prepared.bench,
         plan=begun.plan,
-        make_job=lambda bench: job_of(inputs, begun.plan, bench, clock),
+        make_job=lambda bench: job_of(inputs, begun.plan, bench, clock, known=begun.known),
         clock=clock,
         record=begun.writer,
         earlier=begun.earlier,

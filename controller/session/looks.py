@@ -6,34 +6,27 @@ Must not know: who asks, terminals.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 from controller.bench.model import BenchFile, LinkKind, ReadbackKind
-from controller.bench.wear import bench_wear_warnings, wear_file
+from controller.clock import Clock
 from controller.errors import InputError
-from controller.ladder.calibration import Instrument
-from controller.ladder.electrical import state_ohms
-from controller.ladder.model import Ladder, PathStep
-from controller.ladder.path import hold_ms
-from controller.ladder.self_test import Examination, examine, states_to_test
 from controller.module.model import Module
 from controller.planning.model import ResolvedPlan
 from controller.planning.resolve import make_router
-from controller.planning.single_value import Finder, router_by_ohms, stand_in_sensor
+from controller.planning.single_value import Finder, router_by_ohms
 from controller.run.input_check import Expected, InputCheckRun
-from controller.run.measure import StateToMeasure
 from controller.run.module_timing import TimingRun
-from controller.run.self_test import SelfTestRun
 from controller.run.wiggle import WiggleRun
-from controller.session.jobs import hand_plan, measured_in_memory, record_of
+from controller.sensors.curve import Sensor
+from controller.session.jobs import hand_plan, record_of
 from controller.session.prepared import require_tap
 from controller.session.recording import clock_of, takes_no_time
 from controller.session.session import Setup, bench_warnings
 
-__all__ = ["checking_input", "require_tap", "self_testing", "timing_module", "wiggling"]
+__all__ = ["checking_input", "require_tap", "timing_module", "wiggling"]
 
 _FAR_APART = 5.0
 """The factor between the two resistances of a big step."""
@@ -104,18 +97,22 @@ def wiggling(
     record: Path | None,
     files: Mapping[Path, str],
     pace: str | None = None,
+    clock: Clock | None = None,
+    sensor: Sensor | None = None,
 ) -> Setup:
     """Begin to hold a value and to watch for jumps. Raises InputError.
 
     The bench's readback is watched where it streams, otherwise the board's own voltage input.
+    `clock` is the run's own where the caller has one; `sensor` says what a temperature is, where
+    that is not the module's.
     """
     tap = None if bench.readback is not ReadbackKind.TYPED else bench.tap
     if tap is None:
         require_streaming(bench)
     in_memory = takes_no_time(bench) or (tap is not None and bench.link is LinkKind.SIMULATED)
-    clock = clock_of(pace or ("fast" if in_memory else "real"))
-    sensor = module.sensor if module else stand_in_sensor()
-    finder = Finder(bench, sensor.curve if module else None)
+    clock = clock or clock_of(pace or ("fast" if in_memory else "real"))
+    sensor = sensor or (module.sensor if module else None)
+    finder = Finder(bench, sensor.curve if sensor else None)
     setting = finder.find(wish, bench.ladder.park_state)
     plan = _plan(bench, module, name=f"wiggle check at {setting.text}", kind="wiggle")
     step = module.resolution_celsius if module else 1.0
@@ -130,66 +127,6 @@ def wiggling(
         reads_back=tap is None,
         warnings=bench_warnings(bench),
     )
-
-
-def self_testing(
-    bench: BenchFile, *, meter: Instrument, record: Path | None, files: Mapping[Path, str]
-) -> Setup:
-    """Begin the self-test of a ladder, measured by the meter of the bench where it has one.
-
-    `meter` is how well that measures. Raises InputError.
-    """
-    ladder = bench.ladder
-    in_memory = bench.link is LinkKind.SIMULATED and (
-        bench.meter is None or measured_in_memory(bench)
-    )
-    clock = clock_of("fast" if in_memory else "real")
-    router = router_by_ohms(bench)
-    walk = _walk(ladder)
-    states = states_to_test(ladder)
-    stops, now = [], ladder.park_state
-    for state in states:
-        stops.append(
-            StateToMeasure(
-                state=state, path=router.path(now, state), expected_ohms=state_ohms(ladder, state)
-            )
-        )
-        now = state
-    if bench.meter is None:
-        now = ladder.park_state
-    plan = replace(
-        hand_plan(bench),
-        name=f"self-test of {ladder.name}",
-        kind="self-test",
-        closing_path=router.path(now, ladder.park_state),
-    )
-
-    def judged(measured: dict[int, float]) -> Examination:
-        return examine(ladder, measured, meter_relative=meter.relative, meter_ohms=meter.floor_ohms)
-
-    return Setup(
-        bench=bench,
-        plan=plan,
-        make_job=lambda opened: SelfTestRun(
-            plan, walk, stops, judged, ladder, opened.meter, opened, clock
-        ),
-        clock=clock,
-        record=record_of(record, bench, plan, clock, files=files, simulated=in_memory),
-        reads_back=False,
-        warnings=bench_wear_warnings(bench, wear_file(os.environ)),
-    )
-
-
-def _walk(ladder: Ladder) -> tuple[PathStep, ...]:
-    """Return a path that moves every relay by itself, there and back from park."""
-    park = ladder.park_state
-    steps = []
-    for relay in range(ladder.relay_count):
-        there = park ^ (1 << relay)
-        for state in (there, park):
-            energise = bool(state >> relay & 1)
-            steps.append(PathStep(state=state, hold_ms=hold_ms(ladder, relay, energise=energise)))
-    return tuple(steps)
 
 
 def require_streaming(bench: BenchFile) -> None:

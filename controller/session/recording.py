@@ -10,12 +10,18 @@ from controller.bench.model import BenchFile, LinkKind, ReadbackKind
 from controller.clock import Clock, RealClock, VirtualClock
 from controller.errors import InputError
 from controller.planning.model import ResolvedPlan
-from controller.records.decode import results_of
+from controller.planning.search import Search
+from controller.records.courses import known_of
+from controller.records.decode import results_of, understood
+from controller.records.encode import plan_fields
 from controller.records.inputs import Inputs
-from controller.records.opening import opening_content
+from controller.records.opening import canonical_hash, opening_content
+from controller.records.reader import load_record
 from controller.records.writer import RecordWriter
+from controller.run.bisection import Bisection
 from controller.run.events import RunFinished
-from controller.run.model import StepResult
+from controller.run.model import Ending, StepResult
+from controller.run.seek import begun
 from controller.run.summary import summarize
 
 __all__ = [
@@ -35,12 +41,14 @@ __all__ = [
 class Begun:
     """A record that is open for a run, the plan as far as it is still to do, and what was done.
 
-    `writer` is None for a run that leaves no record.
+    `writer` is None for a run that leaves no record. `known` is what a search that is gone on with
+    had found.
     """
 
     writer: RecordWriter | None
     plan: ResolvedPlan
     earlier: tuple[StepResult, ...]
+    known: Bisection | None = None
 
 
 def fully_simulated(bench: BenchFile) -> bool:
@@ -110,6 +118,7 @@ def begin_record(
     if not resume:
         writer = RecordWriter.create(path, opening, clock=clock, durable=durable)
         return Begun(writer=writer, plan=plan, earlier=())
+    known = None if inputs.plan.search is None else _found(path, plan, inputs.plan.search)
     writer, held = RecordWriter.resume(path, opening, clock=clock, durable=durable)
     first = held.first_unfinished
     earlier = tuple(result for result in results_of(held) if result.step.index < first)
@@ -117,7 +126,27 @@ def begin_record(
         looks_first = plan.looks_first
         plan = resolve_on(inputs.plan, inputs.bench, first_step=first)
         plan = replace(plan, looks_first=looks_first)
-    return Begun(writer=writer, plan=plan, earlier=earlier)
+    return Begun(writer=writer, plan=plan, earlier=earlier, known=known)
+
+
+def _found(path: Path, plan: ResolvedPlan, search: Search) -> Bisection:
+    """Return what the search in a record has found. Raises InputError when there is no going on."""
+    record = load_record(path)
+    # A record of another plan is refused by the writer, in its own words.
+    if record.opening["hashes"].get("plan") != canonical_hash(plan_fields(plan)):
+        return begun(plan, search)
+    known = understood(record, lambda: known_of(record, plan, search))
+    if (record.closing or {}).get("ended") == Ending.COMPLETE.value:
+        raise InputError.single(
+            "this search has come to its end; there is nothing to resume", where=str(path)
+        )
+    if search.one_way and known.there_on is not None:
+        raise InputError.single(
+            "the code has come and stays: nothing further can be seen of it",
+            where=str(path),
+            hint="clear the codes and begin a new record with --record",
+        )
+    return known
 
 
 def with_earlier(

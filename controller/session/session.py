@@ -41,7 +41,8 @@ class Setup:
 
     `make_job` gets the opened bench. `earlier` are results of a record that is gone on with.
     `reads_back` is False for runs that only drive; `readback` takes the place of the bench's own.
-    `warnings` are sentences that go into the record as soon as the run has begun.
+    `warnings` are sentences that go into the record as soon as the run has begun, `self_tested`
+    one on the self-test that was made for it.
     """
 
     bench: BenchFile
@@ -53,6 +54,7 @@ class Setup:
     reads_back: bool = True
     warnings: tuple[str, ...] = ()
     readback: Readback | None = None
+    self_tested: str | None = None
 
 
 class Session:
@@ -147,7 +149,7 @@ class Session:
     def step(self) -> tuple[Event, ...]:
         """Do a little; return what happened, after the record has been told.
 
-        Raises RecordError when the record cannot be written on; `close` then ends the run.
+        Raises RecordError when the record cannot be written to; `close` then ends the run.
         """
         now_s, said = self.setup.clock.now_s(), []
         while self._remarks:
@@ -221,6 +223,8 @@ class Session:
                     yield event
                     for text in self.setup.warnings:
                         yield NoteMade(at_s=event.at_s, kind=NoteKind.WEAR, text=text)
+                    if (said := self.setup.self_tested) is not None:
+                        yield NoteMade(at_s=event.at_s, kind=NoteKind.SELF_TEST, text=said)
                 case RunFinished():
                     earlier, plan = self.setup.earlier, self.setup.plan
                     whole = with_earlier(event, plan, earlier, self._own_results())

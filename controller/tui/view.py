@@ -31,6 +31,7 @@ from controller.run.events import (
     PromptOpened,
     ReadingSeen,
     RelaysSet,
+    RelayTimed,
     RunFinished,
     RunStarted,
     Sensed,
@@ -318,6 +319,7 @@ def after(view: RunView, event: Event) -> RunView:
             CodesRead()
             | CodesCleared()
             | Measured()
+            | RelayTimed()
             | Sensed()
             | Jumped()
             | StepStood()

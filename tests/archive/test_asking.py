@@ -350,7 +350,7 @@ def test_words_for_everybody(
         (["judge", "--tolerance", "-1"], "above zero"),
         (["judge", "--rule", "simple", "--only-bench", "none such"], "no run of bench"),
         (["judge", "--rule", "simple", "--of-sensor", "x"], "is only for use with --sensor"),
-        (["ask", "--sql", "SELECT 1", "--svg", "x.svg"], "only a ready question"),
+        (["ask", "--sql", "SELECT 1", "--svg", "x.svg"], "only the named questions"),
         (["ask", "run"], "needs --run"),
     ):
         assert main(["archive", *words, *here]) == 2

@@ -45,7 +45,7 @@ def picture(rows: list[dict]) -> str:
         inside = end + 200 > _WIDTH
         parts.append(
             text(
-                words, end - 6 if inside else end + 6, y + 15, font_size=12,
+                words, min(at, end) - 6 if inside else end + 6, y + 15, font_size=12,
                 text_anchor="end" if inside else "start",
                 fill="white" if inside and float(step) > 1 else "#1a202c",
             )
@@ -61,4 +61,5 @@ if __name__ == "__main__":
     import excursions
 
     file = Path(sys.argv[1] if len(sys.argv) > 1 else "sweeps/excursions.svg")
-    file.write_text(picture(excursions.rows()), "utf-8")
+    drawn = [row for row in excursions.rows() if row["name"].startswith("excursion in")]
+    file.write_text(picture(drawn), "utf-8")

@@ -193,7 +193,7 @@ def test_what_is_there_from_the_beginning_is_said(rungwise: Run, write: Write) -
     early = search_text(search='watch = "reading"\nreaches_celsius = 60')
     ended = rungwise("seek", write("seek.toml", early))
     assert ended.status == 4
-    assert "from the beginning" in ended.out
+    assert "already there at the start" in ended.out
 
 
 def test_a_reading_that_reaches_a_value(rungwise: Run, write: Write) -> None:
@@ -255,7 +255,7 @@ def test_codes_that_stay_are_searched_one_way(rungwise: Run, write: Write) -> No
         (('watch = "fan"', 'watch = "fan"\nreaches_celsius = 3'), "belongs to"),
         (('watch = "fan"', 'watch = "fun"'), "did you mean fan"),
         (('watch = "fan"', 'watch = "fan"\nwait = 3'), "wait_s"),
-        (("105\nstep_celsius = 4\nwithin_celsius = 1", _TOO_FINE), "does not tell"),
+        (("105\nstep_celsius = 4\nwithin_celsius = 1", _TOO_FINE), "cannot tell"),
         (("benches/simulated-fan", "benches/simulated"), "whether a fan runs"),
         (("[search]", "max_excursion_celsius = 0.01\n[search]"), "strays"),
         (("[search]", "ramp_limit_celsius_per_s = 1\n[search]"), "no use"),
@@ -387,8 +387,8 @@ def test_steps_that_are_too_brief_are_set_but_not_judged(rungwise: Run, write: W
     document = ended.document
     assert ended.status == 0
     assert len(document["timing"]) > len(document["steps"]) > 0
-    assert "too briefly" in document["sentence"]
-    assert "too briefly" in ended.err
+    assert "too short" in document["sentence"]
+    assert "too short" in ended.err
 
 
 def test_a_ladder_that_cannot_follow_is_late_and_says_so(rungwise: Run, write: Write) -> None:
@@ -434,7 +434,7 @@ def load_record_of(rungwise: Run, plan: Path) -> Any:
         ("points = [[0, 20], [0, 30]]", "takes 0 s"),
         ("points = [[0, 20], [10, 900]]", "outside the span"),
         ('file = "none.csv"', "no such file"),
-        ('file = "none.csv"\npoints = [[0, 1], [2, 3]]', "stated twice"),
+        ('file = "none.csv"\npoints = [[0, 1], [2, 3]]', "given twice"),
         ("points = [[0, 20], [10, 30]]\nrepat = 2", "repeat"),
         ("", "points"),
         ("points = [[0, 20], [10, 30]]\n[[targets]]\ncelsius = [3]", "targets"),

@@ -24,6 +24,7 @@ SMALL = ["--serve", SENSOR, "20", "100", "--relays", "8", "--step", "10", "--dev
 def short_search(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(ladder_design, "_TRIES", 40)
     monkeypatch.setattr(ladder_design, "_SEEDS", (1, 1, 1))
+    monkeypatch.setattr(ladder_design, "_MORE_SEEDS", (1, 1, 1))
 
 
 def design(*more: str) -> int:
@@ -130,7 +131,7 @@ def test_the_same_seed_gives_the_same_choices_in_any_number_of_processes(
         (["--out", "nowhere/at/all.toml"], "no such folder"),
         (["--choice", "99"], "no choice 99"),
         (["--uncertainty", "0.0001"], "least uncertainty"),
-        (["--deviation", "0.01"], "was found that makes"),
+        (["--deviation", "0.01"], "whatever their values: it takes"),
     ],
 )
 def test_what_cannot_be_done_is_refused(
@@ -167,3 +168,26 @@ def test_the_designed_ladders_of_the_demonstration_load(name: str) -> None:
     ladder: Ladder = load_ladder(SWEEPS / "ladders" / f"{name}.toml")
     every_rung_out = (1 << ladder.relay_count) - 1 ^ 1 << (ladder.short_relay or 0)
     assert 100.0 < state_ohms(ladder, every_rung_out) < 103.0
+
+
+def test_the_fixed_resistor_is_taken_out_of_the_drawer(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Of one value there is one part only: it is always in circuit, and no rung."""
+    drawer = tmp_path / "drawer.csv"
+    values = [10, 22, 47, 100, 150, 220, 330, 470, 680, 1000, 1500]
+    rows = [f"{ohms},{1 if ohms == 150 else 3},0.5" for ohms in values]
+    drawer.write_text("\n".join(["ohms,count,tolerance_percent", *rows]) + "\n")
+    assert design("--drawer", str(drawer), "--fixed", "150", "--json") == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["fixed_ohms"] == 150.0
+    assert all(150.0 not in choice["rung_ohms"] for choice in document["choices"])
+
+
+def test_a_refusal_in_another_process_is_said_in_full(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    drawer = tmp_path / "drawer.csv"
+    drawer.write_text("ohms,count,tolerance_percent\n47,2,1\n100,2,1\n470,1,1\n1k,1,1\n")
+    assert design("--drawer", str(drawer), "--processes", "2") == 2
+    assert "8 rungs are wanted, and 5 parts are there" in capsys.readouterr().err

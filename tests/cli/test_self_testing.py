@@ -11,7 +11,12 @@ import pytest
 
 from controller.bench.files import load_bench
 from controller.bench.model import LinkKind
-from controller.bench.self_tests import SelfTested, keep_self_test, self_test_warnings
+from controller.bench.self_tests import (
+    SelfTested,
+    keep_self_test,
+    self_test_file,
+    self_test_warnings,
+)
 from controller.errors import InputError
 
 Run = Callable[..., Any]
@@ -59,6 +64,141 @@ def test_a_fault_in_the_simulated_ladder_is_named(
     assert named["kind"] == kind
     assert words in named["words"]
     assert words in ended.document["sentence"]
+
+
+def test_by_the_boards_own_input_it_says_what_it_sees_and_times_the_relays(
+    rungwise: Run, bench: Callable[[str], Path]
+) -> None:
+    at = bench("")
+    ended = rungwise("ladder", "self-test", "--bench", at, "--by", "sense", "--json")
+    assert ended.status == 0, ended.err
+    assert "everything from an open to a short circuit" in ended.err
+    said = ended.document
+    assert "as far as can be seen" in said["sentence"]
+    hidden = [one["relay"] for one in said["rungs"] if one["hidden"]]
+    assert hidden == [0, 1, 2]
+    # The simulated relays take their stated 4 and 2 ms times a factor within a quarter.
+    assert {one["relay"] for one in said["times"]} == set(range(5, 18))
+    for one in said["times"]:
+        assert one["least_ms"] <= 1.25 * one["stated_ms"]
+        assert one["most_ms"] >= 0.75 * one["stated_ms"]
+        assert not one["slow"]
+
+
+@pytest.mark.parametrize(
+    ("fault", "words"),
+    [
+        ('kind = "stuck-relay"\nrelay = 16', "relay 16 stays at rest"),
+        ('kind = "stuck-relay"\nrelay = 16\nenergised = true', "relay 16 stays energised"),
+        ('kind = "swapped-relays"\nrelay = 6\nother_relay = 11', "6 and 11 are swapped"),
+        ('kind = "drifted-rung"\nrelay = 10\npercent = 12', "10 is off by +1"),
+        ('kind = "slow-relay"\nrelay = 9\nfactor = 4', "relay 9 takes"),
+    ],
+)
+def test_a_fault_is_named_by_the_boards_own_input(
+    rungwise: Run, bench: Callable[[str], Path], fault: str, words: str
+) -> None:
+    at = bench(f"[[ladder_fault]]\n{fault}\n")
+    ended = rungwise("ladder", "self-test", "--bench", at, "--by", "sense", "--record", "s.jsonl")
+    assert ended.status == 1, ended.err
+    assert words in ended.out
+    assert rungwise("validate", "s.jsonl").status == 0
+
+
+def test_a_slow_relay_is_timed_with_a_resolution(
+    rungwise: Run, bench: Callable[[str], Path]
+) -> None:
+    at = bench('[[ladder_fault]]\nkind = "slow-relay"\nrelay = 9\nfactor = 5\n')
+    ended = rungwise("ladder", "self-test", "--bench", at, "--by", "sense", "--record", "s.jsonl")
+    lines = [json.loads(line) for line in Path("s.jsonl").read_text().splitlines()]
+    slow = [line for line in lines if line["type"] == "relay-time" and line["slow"]]
+    assert {line["relay"] for line in slow} == {9}
+    [operate] = [line for line in slow if line["energised"]]
+    assert operate["least_ms"] <= 1.25 * 5 * 4
+    assert operate["most_ms"] >= 0.75 * 5 * 4
+    assert operate["most_ms"] - operate["least_ms"] <= 3 * operate["resolution_ms"]
+    assert "SLOW" in ended.out
+
+
+def test_nothing_is_connected_where_no_supply_is_seen(
+    rungwise: Run, bench: Callable[[str], Path]
+) -> None:
+    at = bench('[[ladder_fault]]\nkind = "stuck-relay"\nrelay = 17\nenergised = true\n')
+    ended = rungwise("ladder", "self-test", "--bench", at, "--by", "sense")
+    assert ended.status == 4
+    assert "Not tested: no voltage" in ended.out
+    assert "A relay that shorts the output and sticks" in ended.out
+
+
+def test_what_the_boards_own_input_needs_is_asked_for(
+    rungwise: Run, sweeps: Path, write: Write
+) -> None:
+    simple = sweeps / "benches" / "simulated.toml"
+    ended = rungwise("ladder", "self-test", "--bench", simple, "--by", "sense")
+    assert (ended.status, "[sense]" in ended.err) == (2, True)
+    ended = rungwise("ladder", "self-test", "--bench", simple, "--by", "meter")
+    assert (ended.status, "[meter]" in ended.err) == (2, True)
+
+
+class TestBeforeASweep:
+    """`sweep --self-test`: the record says what was found, and a bad ladder is not swept."""
+
+    STUCK = '[[ladder_fault]]\nkind = "stuck-relay"\nrelay = 9\n'
+
+    def test_a_sound_ladder_is_swept_and_the_record_says_so(
+        self, rungwise: Run, bench: Callable[[str], Path], sweeps: Path
+    ) -> None:
+        plan = sweeps / "coolant-sweep.toml"
+        ended = rungwise("sweep", plan, "--bench", bench(""), "--self-test", "--record", "r.jsonl")
+        assert ended.status == 0, ended.err
+        assert "Self-test of the ladder, by sense" in ended.err
+        [note] = self_test_notes(Path("r.jsonl"))
+        assert "self-test before this run, pass: All 21 states" in note
+        assert "Its record: r-self-test.jsonl, closing hash" in note
+        assert rungwise("validate", "r-self-test.jsonl").status == 0
+        assert rungwise("replay", "r.jsonl").status == 0
+
+    def test_a_bad_ladder_refuses_the_run(
+        self, rungwise: Run, bench: Callable[[str], Path], sweeps: Path
+    ) -> None:
+        plan, at = sweeps / "coolant-sweep.toml", bench(self.STUCK)
+        ended = rungwise("sweep", plan, "--bench", at, "--self-test", "--record", "r.jsonl")
+        assert ended.status == 3
+        assert "relay 9 stays at rest" in ended.err
+        assert "the run was not begun; the ladder is parked (mend it; --despite-self-t" in ended.err
+        assert not Path("r.jsonl").exists()
+        assert Path("r-self-test.jsonl").exists()
+
+    def test_a_person_may_go_on_and_the_record_says_so(
+        self, rungwise: Run, bench: Callable[[str], Path], sweeps: Path
+    ) -> None:
+        plan, at = sweeps / "coolant-sweep.toml", bench(self.STUCK)
+        words = ("--bench", at, "--self-test", "--despite-self-test", "--record", "r.jsonl")
+        assert rungwise("sweep", plan, *words).status == 1
+        [note] = self_test_notes(Path("r.jsonl"))
+        assert "relay 9 stays at rest" in note
+        assert "the run goes on all the same (--despite-self-test)" in note
+
+    def test_a_real_ladder_whose_last_test_failed_is_refused_before_anything_is_driven(
+        self, rungwise: Run, sweeps: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setenv("RUNGWISE_DATA", str(tmp_path / "data"))
+        at = sweeps / "benches" / "serial-example.toml"
+        bad = SelfTested(utc="2026-03-01T10:00:00+00:00", sound=False, sentence="relay 3 stays.")
+        path = self_test_file({"RUNGWISE_DATA": str(tmp_path / "data")})
+        keep_self_test(path, load_bench(at).ladder.name, bad)
+        plan = sweeps / "coolant-sweep.toml"
+        ended = rungwise("sweep", plan, "--bench", at, "--yes")
+        assert ended.status == 2
+        assert "relay 3 stays." in ended.err
+        assert "--self-test tests it before the run" in ended.err
+        ended = rungwise("sweep", plan, "--bench", at, "--yes", "--despite-self-test")
+        assert ended.status == 3, "it goes on as far as the port, which is not there"
+
+
+def self_test_notes(path: Path) -> list[str]:
+    lines = [json.loads(line) for line in path.read_text().splitlines()]
+    return [line["text"] for line in lines if line.get("kind") == "self-test"]
 
 
 def test_without_a_meter_it_says_what_was_not_seen(rungwise: Run, sweeps: Path) -> None:

@@ -115,13 +115,16 @@ def test_from_the_readme_to_a_check_that_passes_and_replays(
     (tmp_path / "board.toml").write_text(filled_in(port.path, sweeps=brisk))
     lines = COMMANDS.splitlines()
     assert [line.split()[:2] for line in lines] == [
-        ["python", "-m"], ["rungwise", "validate"], ["rungwise", "links"], ["rungwise", "check"],
+        ["python", "-m"], ["rungwise", "validate"], ["rungwise", "links"],
+        ["rungwise", "ladder"], ["rungwise", "check"],
     ]  # fmt: skip
     rungwise(tmp_path, *lines[1].split()[1:])
     told = rungwise(tmp_path, *lines[2].split()[1:])
     assert "changes on parked outputs" in told
     assert "does not park by itself" in told
-    words = [word.replace("sweeps/", f"{brisk}/") for word in lines[3].split()[1:]]
+    told = rungwise(tmp_path, *lines[3].partition("#")[0].split()[1:], status=4)
+    assert "All 18 relays were commanded and read back" in told
+    words = [word.replace("sweeps/", f"{brisk}/") for word in lines[4].split()[1:]]
     seen: list[int] = []
     outputs._on_change = seen.append
     told = rungwise(tmp_path, *words, "--record", "run.jsonl")
@@ -152,6 +155,20 @@ def test_a_wrong_word_is_refused_before_anything_is_driven(tmp_path: Path, lamps
     assert "'pardon' does not tell 24 outputs" in told
     assert "nothing was driven" in told
     assert seen == []
+
+
+def test_a_set_that_the_board_does_not_take_is_told_from_a_slow_board(
+    tmp_path: Path, lamps
+) -> None:
+    """Its answers to questions fit, and parked outputs are what they should be all the same."""
+    port, outputs = lamps
+    answered = filled_in(port.path).replace("[link.words]", '[link.words]\nset_reply = "done"')
+    (tmp_path / "board.toml").write_text(answered)
+    told = rungwise(tmp_path, "links", "--bench", "board.toml", "--yes", status=3)
+    assert "at 3 sets one after the other, though it answers what is asked" in told
+    assert "as its manual does?" in told
+    assert "step_ms = " not in told
+    assert outputs.state == 0
 
 
 @pytest.mark.soak

@@ -28,7 +28,7 @@ Write = Callable[[str, str], Path]
         ("set prak", "(did you mean park?)"),
         ("set relay", "(write relay and its number: relay 3)"),
         ("set 1e999ohm", "'1e999ohm' is too large a number"),
-        ("ui --json", "--json (what this verb shows is no document)"),
+        ("ui --json", "no --json here (what this verb shows is no document)"),
     ],
 )
 def test_what_was_meant_is_said(rungwise: Run, line: str, said: str) -> None:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 import uncertainties
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.errors import InputError
@@ -23,8 +25,10 @@ from controller.ladder.electrical import (
     state_uncertainty_ohms,
     states_ohms,
 )
+from controller.ladder.files import load_ladder
 from controller.ladder.loading import overloads, state_loading
 from controller.ladder.model import Contacts, GroupKind, Ladder
+from controller.ladder.path import best_path
 
 
 def nodal_solution(ladder: Ladder, state: int, volts: float, pullup: float):
@@ -49,12 +53,16 @@ def nodal_solution(ladder: Ladder, state: int, volts: float, pullup: float):
     def contact(relay: int) -> float:
         return ladder.relays[relay].contact_ohms
 
+    def closed(relay: int) -> bool:
+        at_rest = ladder.relays[relay].contacts.value == "normally-closed"
+        return not at_rest if state >> relay & 1 else at_rest
+
     here = at_output
-    if ladder.short_relay is not None and contact_closed(ladder, state, ladder.short_relay):
+    if ladder.short_relay is not None and closed(ladder.short_relay):
         branches.append(("short", at_output, 0, contact(ladder.short_relay)))
     if ladder.isolate_relay is not None:
         after = node()
-        if contact_closed(ladder, state, ladder.isolate_relay):
+        if closed(ladder.isolate_relay):
             branches.append(("isolate", here, after, contact(ladder.isolate_relay)))
         here = after
     if ladder.fixed_ohms > 0:
@@ -66,7 +74,7 @@ def nodal_solution(ladder: Ladder, state: int, volts: float, pullup: float):
         if group.kind is GroupKind.PARALLEL:
             after = 0 if last_group else node()
             for rung in group.rungs:
-                if contact_closed(ladder, state, rung.relay):
+                if closed(rung.relay):
                     middle = node()
                     branches.append((f"contact{rung.relay}", here, middle, contact(rung.relay)))
                     branches.append((f"rung{rung.relay}", middle, after, rung.ohms))
@@ -75,7 +83,7 @@ def nodal_solution(ladder: Ladder, state: int, volts: float, pullup: float):
         for place, rung in enumerate(group.rungs):
             after = 0 if last_group and place == len(group.rungs) - 1 else node()
             branches.append((f"rung{rung.relay}", here, after, rung.ohms))
-            if contact_closed(ladder, state, rung.relay):
+            if closed(rung.relay):
                 branches.append((f"contact{rung.relay}", here, after, contact(rung.relay)))
             here = after
     reached = {0, at_module}
@@ -155,6 +163,87 @@ def test_equals_nodal_analysis(data, ladders):
     assert loading.fixed_watts == pytest.approx(expected, rel=1e-3, abs=1e-9)
     assert loading.watts == pytest.approx(sum(power.values()), rel=1e-4, abs=1e-9)
     assert loading.watts <= 5.0**2 / (4 * 1000.0) * (1 + 1e-12)  # maximum power transfer
+
+
+def log_ohms(ohms):
+    """A monotone scale from 0 ohm to infinity, for paths."""
+    with np.errstate(divide="ignore"):
+        return np.clip(np.log(np.asarray(ohms) + 1e-3), -10.0, 30.0)
+
+
+def nodal_ohms(ladder: Ladder, states) -> np.ndarray:
+    return np.array([nodal_solution(ladder, int(state), 5.0, 1000.0)[0] for state in states])
+
+
+@settings(deadline=None)
+@given(data=st.data())
+def test_every_state_on_the_way_equals_nodal_analysis(data, ladders):
+    """What a path passes through, and how far it strays, by Kirchhoff's law alone."""
+    ladder = with_real_contacts(data.draw(ladders(most_rungs=6)))
+    start, end = (data.draw(st.integers(0, (1 << ladder.relay_count) - 1)) for _ in range(2))
+    path = best_path(ladder, start, end, log_ohms)
+    passed = [start, *path.states]
+    assert passed[-1] == end
+    assert all((a ^ b).bit_count() == 1 for a, b in itertools.pairwise(passed))
+    solved = nodal_ohms(ladder, passed)
+    np.testing.assert_allclose(states_ohms(ladder, passed), solved, rtol=1e-7, atol=1e-7)
+    values = log_ohms(solved)
+    low, high = sorted((values[0], values[-1]))
+    strays = max(0.0, low - values.min(), values.max() - high)
+    assert path.excursion == pytest.approx(strays, abs=1e-4)
+
+
+def without_fixed(ladder: Ladder) -> Ladder:
+    return replace(ladder, fixed_ohms=0.0)
+
+
+def without_senses(ladder: Ladder) -> Ladder:
+    plain = (replace(relay, contacts=Contacts.NORMALLY_OPEN) for relay in ladder.relays)
+    return replace(ladder, relays=tuple(plain))
+
+
+def without_contacts(ladder: Ladder) -> Ladder:
+    return replace(
+        ladder, relays=tuple(replace(relay, contact_ohms=1e-9) for relay in ladder.relays)
+    )
+
+
+def turned_groups(ladder: Ladder) -> Ladder:
+    """Parallel groups taken for series ones, and the other way round."""
+    other = {GroupKind.SERIES: GroupKind.PARALLEL, GroupKind.PARALLEL: GroupKind.SERIES}
+    return replace(
+        ladder, groups=tuple(replace(group, kind=other[group.kind]) for group in ladder.groups)
+    )
+
+
+@pytest.mark.parametrize(
+    "mistake",
+    [
+        without_fixed,
+        without_senses,
+        without_contacts,
+        turned_groups,
+        lambda ladder: replace(ladder, isolate_relay=None),
+        lambda ladder: replace(ladder, short_relay=None),
+        lambda ladder: replace(ladder, lead_ohms=0.0),
+    ],
+)
+def test_a_model_with_a_mistake_does_not_equal_nodal_analysis(make_ladder, mistake):
+    """The comparison above is no formality: each part that the model may forget is missed."""
+    ladder = make_ladder(
+        [(GroupKind.SERIES, [10.0, 22.0, 47.0]), (GroupKind.PARALLEL, [100.0, 330.0])],
+        senses=[Contacts.NORMALLY_OPEN, Contacts.NORMALLY_CLOSED] * 3 + [Contacts.NORMALLY_OPEN],
+        contact_ohms=0.05,
+        lead_ohms=0.12,
+        fixed_ohms=68.0,
+        isolate=True,
+        short=True,
+    )
+    every = np.arange(1 << ladder.relay_count)
+    solved = nodal_ohms(ladder, every)
+    np.testing.assert_allclose(states_ohms(ladder, every), solved, rtol=1e-9)
+    wrong = states_ohms(mistake(ladder), every)
+    assert not np.allclose(wrong, solved, rtol=1e-5)
 
 
 @given(data=st.data())
@@ -277,3 +366,14 @@ def test_ratings(make_series):
     assert len(overloads(ladder, loading)) == 2
     fine = state_loading(ladder, 0, reference_volts=5.0, pullup_ohms=1000.0)
     assert overloads(ladder, fine) == ()
+
+
+def test_few_states_and_many_make_the_same_to_the_last_bit():
+    """Which of two equal states a plan takes must not hang on how many were worked out at once."""
+    ladder = load_ladder(Path(__file__).parents[2] / "sweeps" / "ladders" / "bench-16.toml")
+    states = np.random.default_rng(5).integers(0, 1 << ladder.relay_count, 3000)
+    many = states_ohms(ladder, states)
+    few = np.concatenate([states_ohms(ladder, part) for part in np.split(states, 1000)])
+    np.testing.assert_array_equal(few, many)
+    np.testing.assert_array_equal([float(states_ohms(ladder, one)) for one in states], many)
+    np.testing.assert_array_equal([state_ohms(ladder, int(one)) for one in states], many)

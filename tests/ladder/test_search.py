@@ -157,6 +157,9 @@ def test_nearest_on_a_judged_scale_equals_brute_force(data, ladders, every_state
     judged = np.abs(beta(ohms) - beta(target))
     assert abs(beta(found.ohms) - beta(target)) == pytest.approx(judged.min(), abs=1e-7)
     assert output_of(ladder, found.state).value == "connected"
+    several = [target, 0.5 * target, target]
+    one_by_one = [NearestSearch(ladder).nearest_by(one, beta) for one in several]
+    assert NearestSearch(ladder).nearest_each_by(several, beta) == one_by_one
 
 
 def test_the_judged_scale_decides(make_series):

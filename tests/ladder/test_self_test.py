@@ -25,10 +25,11 @@ from controller.ladder.faults import (
 )
 from controller.ladder.files import load_ladder
 from controller.ladder.model import GroupKind, Ladder
-from controller.ladder.self_test import Examination, examine, states_to_test
+from controller.ladder.self_test import Examination, Sight, examine, states_to_test
 
 SWEEPS = Path(__file__).parents[2] / "sweeps"
 LADDER = load_ladder(SWEEPS / "ladders" / "bench-16.toml")
+METER = Sight.of_meter(relative=1e-4, ohms=0.01)
 PARALLEL = """\
 format = "rungwise-ladder/1"
 name = "p"
@@ -157,7 +158,7 @@ def found_in(wiring: Wiring, chance: random.Random) -> Examination:
         return ohms if math.isinf(ohms) else ohms + chance.gauss(0, 1e-5 * ohms + 1e-3)
 
     measured = {state: meter(state) for state in states_to_test(wiring.ladder)}
-    return examine(wiring.ladder, measured, meter_relative=1e-4, meter_ohms=0.01)
+    return examine(wiring.ladder, measured, METER)
 
 
 RELAYS = range(18)
@@ -280,6 +281,6 @@ def test_what_no_fault_explains_is_said_to_be_so() -> None:
     measured = {
         s: o if math.isinf(o) else o * chance.uniform(1.1, 3.0) for s, o in measured.items()
     }
-    found = examine(LADDER, measured, meter_relative=1e-4, meter_ohms=0.01)
+    found = examine(LADDER, measured, METER)
     assert not found.sound
     assert found.unexplained

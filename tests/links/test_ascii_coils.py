@@ -67,7 +67,7 @@ def test_a_set_and_a_reading() -> None:
         (b"took 2A4\r\n", "another state than was set"),
         (b"has 2A5\r\n", "not that to a set"),
         (b"took 2A5", "an answer without its line ending"),
-        (b"t\xffok\r\n", "no text"),
+        (b"t\xffok\r\n", "not text"),
         (b"x" * 2000, "an answer without its line ending"),
         (b"", "no answer"),
     ],

@@ -54,7 +54,7 @@ def test_a_name_is_taken_from_its_place() -> None:
         ("put", 1, False, "needs one place for the state"),
         ("put {hex} {bits}", 1, False, "needs one place"),
         ("tell {hex}", 0, False, "needs no place"),
-        ("put {hex", 1, False, "without its other half"),
+        ("put {hex", 1, False, "without its partner"),
         ("put {hex}\a", 1, False, "control characters"),
         ("put {any}{hex}", 1, False, r"no place \{any\}"),
     ],

@@ -84,7 +84,7 @@ def test_a_decimal_comma_has_to_be_asked_for(read: Reading) -> None:
     text = "time;temp\n0,5;20,25\n"
     assert values(read(text, decimal_comma=True)) == [(0.5, 20.25)]
     assert "--decimal-comma" in str(refused(read, text))
-    assert "parted by commas" in str(refused(read, "time,temp\n0,20\n", decimal_comma=True))
+    assert "separated by commas" in str(refused(read, "time,temp\n0,20\n", decimal_comma=True))
 
 
 @pytest.mark.parametrize(

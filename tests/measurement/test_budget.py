@@ -15,8 +15,12 @@ from controller.bench.default import default_bench
 from controller.bench.files import load_bench
 from controller.errors import InputError
 from controller.ladder.calibration import Measurement, calibrate, propose_design
+from controller.ladder.calibration.model import nominal_parameters, rungs_of, sensitivities
 from controller.ladder.electrical import contact_closed, state_ohms
+from controller.ladder.files import load_ladder
+from controller.ladder.loading import state_loading
 from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
+from controller.measurement import budget as budget_module
 from controller.measurement.budget import (
     Budget,
     Surroundings,
@@ -470,3 +474,32 @@ def test_without_anything_told_extra_the_parts_are_the_simple_ones():
         assert len(simple) == 5
         for one in simple:
             assert part(budget, one.name) == pytest.approx(one.celsius, rel=1e-9)
+
+
+def test_what_warms_each_rung_is_the_power_that_ohms_law_gives_it():
+    """Self-heating by derivatives against currents followed branch by branch: both kinds of group.
+
+    The rise is 85 K at the rated power, as stated beside `_DERATING_KELVIN`.
+    """
+    ladder = load_ladder(SWEEPS / "ladders" / "bench-mixed.toml")
+    module = load_bench(SWEEPS / "benches" / "simulated.toml").module
+    assert module is not None
+    rungs = rungs_of(ladder)
+    drawn = np.random.default_rng(3).integers(0, 1 << ladder.relay_count, 300)
+    states = [s for s in map(int, drawn) if math.isfinite(state_ohms(ladder, s))]
+    assert len(states) > 20
+    slopes = sensitivities(ladder, states, nominal_parameters(ladder))[:, : len(rungs)]
+    slopes = np.column_stack([slopes, np.ones(len(states))])
+    rises = budget_module._rises_kelvin(ladder, rungs, states, slopes, module)
+    for state, own in zip(states, rises, strict=True):
+        if ladder.short_relay is not None and contact_closed(ladder, state, ladder.short_relay):
+            continue
+        loading = state_loading(
+            ladder,
+            state,
+            reference_volts=module.reference_volts,
+            pullup_ohms=module.lowest_pullup_ohms,
+        )
+        watts = {part.relay: part.watts for part in loading.rungs}
+        expected = [watts[rung.relay] * 85.0 / (rung.power_watts or 0.25) for rung in rungs]
+        np.testing.assert_allclose(own[:-1], expected, rtol=1e-9, atol=1e-15)

@@ -121,7 +121,7 @@ def test_a_medium_that_fails_is_one_error(
         raise OSError(errno.EIO, os.strerror(errno.EIO))
 
     monkeypatch.setattr(writer_module.os, "fsync", refuse)
-    with pytest.raises(RecordError, match="cannot be written on"):
+    with pytest.raises(RecordError, match="cannot be written to"):
         writer.take(NoteMade(at_s=0.0, text="lost"))
 
 

@@ -43,7 +43,7 @@ from controller.run.input_check import Expected, InputCheckRun
 from controller.run.looked_check import LookedCheckRun
 from controller.run.model import Ending
 from controller.run.module_timing import beat_s
-from controller.run.wiggle import JumpCounter, WiggleRun
+from controller.run.wiggle import LEARN_S, JumpCounter, WiggleRun
 from controller.session.jobs import sweeping
 from controller.session.looks import checking_input, timing_module, wiggling
 from controller.session.prepared import prepare
@@ -91,7 +91,9 @@ def checked(
         def sense(self, channel: int = 0) -> SenseReading:
             volts = wire.at(state_ohms(ladder, self.state), self.clock.now_s())
             raw = max(0, min(1023, int(volts / TAP.volts_per_volt / 5.0 * 1024)))
-            return SenseReading(volts=5.0 * raw / 1024, raw=raw, full_scale=1024)
+            return SenseReading(
+                volts=5.0 * raw / 1024, raw=raw, full_scale=1024, full_scale_volts=5.0
+            )
 
     link = SensingLink(clock)
     opened = Bench(
@@ -431,8 +433,8 @@ def test_a_good_connector_passes(fakes: Any) -> None:
 
 def test_a_reading_that_never_rests_or_never_comes_is_a_fault(fakes: Any) -> None:
     events, _ = wiggled(fakes, lambda s: Reading(token=1, celsius=20.0 + 5 * s, at_s=s))
-    assert "does not come to rest" in events[-1].summary.sentence or any(
-        "does not come to rest" in getattr(e, "message", "") for e in events
+    assert "does not settle" in events[-1].summary.sentence or any(
+        "does not settle" in getattr(e, "message", "") for e in events
     )
     events, link = wiggled(
         fakes, lambda s: Reading(token=1, celsius=20.0, at_s=s) if s < 9 else None
@@ -450,3 +452,30 @@ def test_the_volts_are_watched_where_readings_are_typed(bench: BenchFile) -> Non
     assert " V" in events[-1].summary.sentence
     with pytest.raises(InputError, match="too slow"):
         wiggling(replace(typed, tap=None), "2k5", module=None, for_s=15.0, record=None, files={})
+
+
+def test_what_is_seen_on_the_way_to_the_level_does_not_hide_jumps() -> None:
+    """The first reading still shows the open circuit the ladder was parked at."""
+    counter = JumpCounter(1.0)
+    values = [-30.0, *[20.0] * 12]
+    learnt = [counter.learn(index / 4, value) for index, value in enumerate(values)]
+    assert False in learnt
+    assert counter.learnt()
+    assert counter.band < 2.0
+    assert counter.take(4.0, 45.0)
+
+
+def test_normal_noise_is_learnt_soon() -> None:
+    """A few values may look wide apart by chance: then learning begins anew, and soon ends."""
+    took_s = []
+    for seed in range(200):
+        chance = random.Random(seed)
+        counter, since_s, now_s = JumpCounter(0.005), 0.0, 0.0
+        while now_s - since_s < LEARN_S:
+            now_s += 0.02
+            if not counter.learn(now_s, chance.gauss(2.5, 0.02)):
+                since_s = now_s
+        assert counter.learnt()
+        took_s.append(now_s)
+    assert max(took_s) < 3 * LEARN_S
+    assert sum(took_s) / len(took_s) < 1.1 * LEARN_S

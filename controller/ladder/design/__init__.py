@@ -6,6 +6,7 @@ from controller.ladder.design.catalogue import (
     Part,
     catalogue_of_series,
     load_drawer,
+    without_part,
 )
 from controller.ladder.design.demand import Demand, demand_of
 from controller.ladder.design.ladders import Build, designed_ladder
@@ -24,4 +25,5 @@ __all__ = [
     "designed_ladder",
     "load_drawer",
     "search_rungs",
+    "without_part",
 ]

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from controller.csv_table import read_csv_table
 from controller.errors import InputError
 from controller.units import parse_ohms
 
-__all__ = ["SERIES", "Catalogue", "Part", "catalogue_of_series", "load_drawer"]
+__all__ = ["SERIES", "Catalogue", "Part", "catalogue_of_series", "load_drawer", "without_part"]
 
 _E24 = (
     10,
@@ -57,6 +57,17 @@ class Catalogue:
 
     name: str
     parts: tuple[Part, ...]
+
+
+def without_part(catalogue: Catalogue, taken: Part) -> Catalogue:
+    """Return the catalogue when one such part has been taken out of it."""
+    parts = [
+        replace(part, count=part.count - 1)
+        if part.ohms == taken.ohms and part.count is not None
+        else part
+        for part in catalogue.parts
+    ]
+    return replace(catalogue, parts=tuple(part for part in parts if part.count != 0))
 
 
 def catalogue_of_series(name: str, tolerance_percent: float) -> Catalogue:

@@ -31,6 +31,7 @@ __all__ = [
     "Demand",
     "demand_of",
     "drops_celsius",
+    "least_rungs",
     "lower_bound_celsius",
     "nearest_deviations_celsius",
     "worst_deviation_celsius",
@@ -40,8 +41,10 @@ NEAR_TIE_CELSIUS = 0.1
 """How much further off than the nearest state another may be: about what plans allow."""
 
 _LISTED = 10  # smallest rungs whose sums are all listed: 1024
+_LISTED_RISING = 14  # where resistance rises with temperature, an ohm is as many degC everywhere
 _TABLE = 4096
 _ROOM_CELSIUS = 60.0
+_MOST_RUNGS = 64
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -149,14 +152,36 @@ def lower_bound_celsius(
     return bound if value >= goal else math.inf
 
 
+def least_rungs(demand: Demand, base_ohms: float, deviation: float) -> int:
+    """Return how many rungs it takes at least, of whatever values; more are not counted than 64.
+
+    Above all that the smaller rungs make together the next state is the next rung alone. So that
+    rung reaches no further than two deviations beyond, and the stack is highest when each does.
+    For curves whose slope only falls or only rises with resistance.
+    """
+    inward = deviation if demand.rising else -deviation
+    low_end, high_end = demand.low_celsius, demand.high_celsius
+    if not demand.rising:
+        low_end, high_end = high_end, low_end
+    goal = demand.ohms(high_end - inward)
+    value, count = base_ohms, 0
+    while value < goal and count < _MOST_RUNGS:
+        here = float(demand.celsius(np.array([value]))[0])
+        reached = low_end + inward if value < demand.least_ohms else here + 2.0 * inward
+        value += demand.ohms(reached) - base_ohms
+        count += 1
+    return count
+
+
 def nearest_deviations_celsius(
     demand: Demand, rungs: FloatArray, base_ohms: float, targets_ohms: FloatArray
 ) -> FloatArray:
     """Return how far the nearest state is from each target; 0 above what the sums list."""
-    sums = _listed_sums(rungs, base_ohms)
+    listed = _LISTED_RISING if demand.rising else _LISTED
+    sums = _listed_sums(rungs, base_ohms, listed)
     top = math.inf
-    if rungs.size > _LISTED:
-        top = base_ohms + float(rungs[_LISTED])
+    if rungs.size > listed:
+        top = base_ohms + float(rungs[listed])
         sums = np.sort(np.append(sums, top))
     after = np.clip(np.searchsorted(sums, targets_ohms), 1, sums.size - 1)
     around = demand.celsius(np.stack([sums[after - 1], sums[after]]))
@@ -164,9 +189,9 @@ def nearest_deviations_celsius(
     return np.asarray(np.where(targets_ohms < top, off, 0.0))
 
 
-def _listed_sums(rungs: FloatArray, base_ohms: float) -> FloatArray:
+def _listed_sums(rungs: FloatArray, base_ohms: float, listed: int = _LISTED) -> FloatArray:
     sums = np.array([base_ohms])
-    for ohms in rungs[:_LISTED]:
+    for ohms in rungs[:listed]:
         sums = np.concatenate([sums, sums + ohms])
     return np.sort(sums)
 

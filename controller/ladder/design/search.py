@@ -40,6 +40,7 @@ _TOLERANCE = 0.08  # how much worse, as a share, the exact part lets pass at fir
 _GAIN = 0.99
 _FURTHEST = 3  # places in the catalogue that a rung moves at once
 _MOST_AXES = 14
+_NO_WAY_CELSIUS = 1000.0
 _PENALTY = 50.0  # degC for a degC of deviation too many
 _KIND_CELSIUS = 0.15  # what another value in the parts list has to gain
 
@@ -159,6 +160,8 @@ class _Rungs:
         if self.deviation(places) > self._aim.deviation_celsius:
             return places
         limits = self._limits(places, [0.0] * len(self._sweeps))
+        if max(limits) > _NO_WAY_CELSIUS:
+            return places  # not to be judged: some stop has no state that the closed form counts on
         best, cost = places, self._kinds(places)
         for number in range(self._aim.tries):
             slack = 1.0 + _TOLERANCE * (1.0 - number / self._aim.tries)

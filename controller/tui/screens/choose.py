@@ -41,6 +41,8 @@ class ChooseScreen(BenchScreen):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("h", "by_hand", "Set by hand", id="choose.hand",
                 tooltip="Set single values: the marked plan's sensor, the marked bench"),
+        Binding("w", "wiggle", "Wiggle check", show=False, id="choose.wiggle",
+                tooltip="Hold a value, move connector and harness, count the jumps"),
         Binding("p", "ports", "Ports", tooltip="See who answers on which port; pick one",
                 id="choose.ports"),
         Binding("c", "compare", "Compare", tooltip="Compare the marked record with another",
@@ -248,6 +250,15 @@ class ChooseScreen(BenchScreen):
         """Set single values."""
         bench, plan = self.bench, self.plan
         self.shell.by_hand(bench.path if bench else None, plan.path if plan else None)
+
+    def action_wiggle(self) -> None:
+        """Hold a value on the marked bench and count the jumps of the reading."""
+        from controller.tui.screens.wiggle import WiggleScreen
+
+        bench, plan = self.bench, self.plan
+        self.app.push_screen(
+            WiggleScreen(bench.path if bench else None, plan.path if plan else None)
+        )
 
     def action_ports(self) -> None:
         """See who answers on which port, and pick one for the marked bench."""

@@ -27,6 +27,7 @@ from controller.ladder.design import (
 )
 from controller.ladder.design import search as search_module
 from controller.ladder.design.demand import (
+    least_rungs,
     lower_bound_celsius,
     nearest_deviations_celsius,
     worst_deviation_celsius,
@@ -282,3 +283,41 @@ def test_the_exact_part_of_the_search_only_improves():
 
 def test_what_cannot_be_made_is_not_found():
     assert quick(catalogue_of_series("E12", 1.0), count=4, deviation=0.05) is None
+
+
+@settings(max_examples=30, deadline=None)
+@given(data=st.data())
+def test_fewer_rungs_than_stated_never_do(data):
+    """Random sets of one rung less than the least leave a target further off: all their states."""
+    low, high = data.draw(st.sampled_from([(40.0, 110.0), (0.0, 60.0), (80.0, 100.0)]))
+    one, deviation = demand(low=low, high=high), data.draw(st.floats(0.5, 5.0))
+    base = one.least_ohms * data.draw(st.sampled_from([0.0, 0.5, 0.9]))
+    count = least_rungs(one, base, deviation) - 1
+    if not 1 <= count <= 8:
+        return
+    rungs = [data.draw(st.floats(1.0, one.most_ohms)) for _ in range(count)]
+    sums = base + np.array(
+        [sum(s) for n in range(count + 1) for s in itertools.combinations(rungs, n)]
+    )
+    targets = np.arange(low, high + 1e-9, (high - low) / 2000)
+    off = np.abs(one.celsius(sums)[:, None] - targets[None, :]).min(axis=0)
+    assert off.max() > deviation - 0.02
+
+
+@pytest.mark.parametrize("deviation", [0.5, 1.0, 4.0])
+def test_as_many_rungs_as_stated_do_where_any_value_can_be_had(deviation):
+    """The bound is tight: the stack it is read off makes every temperature."""
+    one = demand(low=0.0, high=100.0)
+    base = 0.999 * one.least_ohms
+    rungs = [one.ohms(100.0 - deviation) - base]
+    while base + sum(rungs) < one.ohms(deviation):
+        here = float(one.celsius(np.array([base + sum(rungs)]))[0])
+        rungs.append(one.ohms(here - 2.0 * deviation) - base)
+    assert len(rungs) == least_rungs(one, base, deviation)
+    sums = np.zeros(1)
+    for ohms in rungs:
+        sums = np.concatenate([sums, sums + ohms])
+    targets = np.arange(0.0, 100.01, 0.05)
+    made = one.celsius(base + sums)
+    off = np.array([np.abs(made - target).min() for target in targets])
+    assert off.max() <= deviation + 0.02
