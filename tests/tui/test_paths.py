@@ -229,9 +229,16 @@ def test_a_sweep_is_nudged_while_it_runs_and_while_it_is_paused(helper) -> None:
             await start(helper, pilot, asks=False)
             await helper.until(pilot, lambda: app.picture.view.done >= 1)
             for paused in (False, True):
-                if paused:
+                while paused:
                     await pilot.press("p")
                     await helper.until(pilot, lambda: app.picture.view.phase is Phase.PAUSED)
+                    if app.picture.view.set_at_s is not None:
+                        break  # else it holds still half-way, where nothing can be nudged
+                    await helper.until(pilot, lambda: "PAUSED" in shown(app.screen, "#headline"))
+                    await pilot.press("p")
+                    await helper.until(
+                        pilot, lambda: "PAUSED" not in shown(app.screen, "#headline")
+                    )
                 for _ in range(20):  # where the relays just move, a person presses again
                     await pilot.press("ctrl+down")
                     await helper.until(

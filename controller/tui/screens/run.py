@@ -342,7 +342,9 @@ class RunScreen(RunEnd):
                     break
                 return view.step, view.set_state
             await asyncio.sleep(0.02)
-        raise InputError.single("the relays move", hint="nudge again once the value stands")
+        raise InputError.single(
+            "the relays move", hint="go on with F2 if it is paused, and nudge once the value stands"
+        )
 
     def _wish(self, wish: Callable[[SweepRun], None]) -> None:
         """Ask for another step; what stands half typed was meant for this one."""
