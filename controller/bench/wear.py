@@ -4,7 +4,8 @@ Knows: which benches wear their relays, the user's data folder.
 Must not know: runs, who shows the warnings.
 
 Only real relays wear: on a simulated ladder nothing is counted. Plans do not take the counts into
-account, so that a plan comes to the same states whatever the ladder has behind it.
+account, so that a plan comes to the same states whatever the ladder has behind it. Nothing heavy is
+loaded for where the counts are kept: the screen asks before its first frame.
 """
 
 from __future__ import annotations
@@ -12,9 +13,10 @@ from __future__ import annotations
 import platform
 from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from controller.bench.model import BenchFile
-from controller.ladder.wear import load_operations, wear_warnings
+if TYPE_CHECKING:
+    from controller.bench.model import BenchFile
 
 __all__ = ["bench_wear_warnings", "wear_file"]
 
@@ -43,6 +45,8 @@ def bench_wear_warnings(bench: BenchFile, path: Path) -> tuple[str, ...]:
 
     Raises InputError when the counts cannot be read.
     """
+    from controller.ladder.wear import load_operations, wear_warnings
+
     if not bench.drives_hardware:
         return ()
     ladder = bench.ladder

@@ -19,6 +19,7 @@ class Intent(Enum):
     SKIP = "skip"
     REDO = "redo"
     BACK = "back"
+    NUDGE = "nudge"
 
 
 class Intents:

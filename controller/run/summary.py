@@ -15,6 +15,7 @@ __all__ = [
     "broken_off",
     "headline",
     "look_summary",
+    "nudge_text",
     "prompt_text",
     "result_words",
     "run_verdict",
@@ -68,6 +69,12 @@ def prompt_text(step: ResolvedStep, steps: int, name: str = "") -> str:
         f"Step {step.index + 1} of {steps}, {whose}{step_words(step)}{made}:"
         f" wait until it is steady; {asked}"
     )
+
+
+def nudge_text(step: ResolvedStep, ohms: float, celsius: float | None) -> str:
+    """Say what is at the input in place of a step's value, and that nothing is judged there."""
+    made = "" if celsius is None else f" = {celsius:.1f} degC"
+    return f"nudged beside step {step.index + 1}: {format_ohms(ohms)}{made}, not judged"
 
 
 def result_words(result: StepResult) -> str:

@@ -12,17 +12,15 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
-from textual import on, work
+from textual import work
 from textual.app import SystemCommand
 from textual.binding import Binding, BindingType
-from textual.message import Message
 from textual.screen import ModalScreen, Screen
 from textual.worker import Worker, WorkerState
 
 from controller.clock import Clock
 from controller.errors import ExitCode, RelayKnowledge
 from controller.tui.guard import Guard
-from controller.tui.habits import Habits
 from controller.tui.palette import (
     DARK,
     LIGHT,
@@ -32,30 +30,25 @@ from controller.tui.palette import (
     StyledFilter,
     needs_ascii,
 )
-from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Part, Tone
+from controller.tui.parts import Part, Tone
 from controller.tui.remembered import memory_file
 from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen
 from controller.tui.screens.choose import ChooseScreen
+from controller.tui.sight import Sight
 from controller.tui.style import CSS
-from controller.tui.text import one_line
-from controller.tui.widgets.lines import StatusLine
 from controller.tui.workshop import RUNS
 
 if TYPE_CHECKING:
     from textual.driver import Driver
 
     from controller.records.replay import Replay
-    from controller.tui.engine_thread import EngineThread, Picture
     from controller.tui.preparing import ReadyRun
 
 __all__ = ["RungwiseApp", "main"]
 
-DRAW_EVERY_S = 0.2
-"""Pictures are shown no more often than this; what lies between is skipped."""
 
-
-class RungwiseApp(Habits):
+class RungwiseApp(Sight):
     """The program on a terminal."""
 
     TITLE = "Rungwise"
@@ -81,9 +74,6 @@ class RungwiseApp(Habits):
                 tooltip="Leave; asks first while something is driven"),
     ]  # fmt: skip
 
-    class EngineChanged(Message):
-        """There is a newer picture."""
-
     def __init__(
         self,
         folder: Path,
@@ -98,16 +88,10 @@ class RungwiseApp(Habits):
         super().__init__(memory=memory, theme=theme, scale=scale)
         self.folder = folder
         self.runs = runs
-        self.engine: EngineThread | None = None
         self.record_path = Path()
         self.mistakes: list[BaseException | None] = []
         self.clock = clock
         self.cautions_read: set[str] = set()
-        self._posted = False
-        self._drawn_s = -1e9
-        self._drawn_number = -1
-        self._leaving = False
-        self._warned = 0
         if self.no_color:
             self._filters.insert(0, StyledFilter())
         if ascii_only:
@@ -135,129 +119,6 @@ class RungwiseApp(Habits):
     def get_default_screen(self) -> Screen[None]:
         """Return the first screen."""
         return ChooseScreen()
-
-    def on_mount(self) -> None:
-        """Keep the age of the last reply honest while nothing else happens."""
-        self.set_interval(1.0, self._tick)
-        self._show_status()
-
-    # The engine
-
-    @property
-    def picture(self) -> Picture:
-        """The latest picture; without one nothing was ever driven."""
-        from controller.tui.engine_thread import Picture
-        from controller.tui.view import RunView
-
-        return Picture(view=RunView(), alive=False) if self.engine is None else self.engine.picture
-
-    @property
-    def driving(self) -> bool:
-        """Whether a bench is open."""
-        return self.engine is not None and self.engine.alive
-
-    def engine_changed(self) -> None:
-        """Called by the engine's thread; at most one message waits at a time."""
-        if not self._posted:
-            self._posted = True
-            self.post_message(self.EngineChanged())
-
-    @on(EngineChanged)
-    def _engine_changed(self) -> None:
-        wait_s = self._drawn_s + DRAW_EVERY_S - self._now_s()
-        if wait_s > 0:
-            self.set_timer(wait_s, self._draw)
-        else:
-            self._draw()
-
-    def _draw(self) -> None:
-        if self._exit or not self.is_running:
-            return  # what is shown is being taken down
-        self._posted = False
-        self._drawn_s = self._now_s()
-        if self.engine is None:
-            return
-        picture = self.engine.picture
-        if picture.number != self._drawn_number:
-            self._drawn_number = picture.number
-            for screen in self._in_sight():
-                # One that is not there yet shows the latest picture when it is.
-                if isinstance(screen, BenchScreen) and screen.is_mounted:
-                    screen.show_picture(picture)
-        self._show_status()
-        if not picture.alive and self._leaving:
-            self.exit(ExitCode.INTERRUPTED)
-
-    def _tick(self) -> None:
-        if self.driving and not self._exit:
-            self._show_status()
-
-    def status(self) -> tuple[Part, ...]:
-        """Return the status line."""
-        if self.engine is None:
-            return (NOTHING_DRIVEN, NO_LINK)
-        from controller.tui.wording import status_parts
-
-        picture = self.engine.picture
-        return status_parts(
-            picture.view,
-            port=picture.port,
-            now_s=self.engine.clock.now_s(),
-            alive=picture.alive,
-            stopping=self.engine.stopping,
-            room=max(60, self.size.width - 2),
-            scale=self.scale,
-            parks_by_itself=picture.parks_by_itself,
-            details=self.details,
-        )
-
-    def _show_status(self) -> None:
-        parts = self.status()
-        for screen in self._in_sight():
-            for line in screen.query(StatusLine):
-                line.show(parts)
-
-    def _in_sight(self) -> Iterable[Screen[object]]:
-        """Return the top screen, and what lies under a dialog.
-
-        To change a screen that is covered would paint the covering one as a whole.
-        """
-        for screen in reversed(self.screen_stack):
-            yield screen
-            if not isinstance(screen, ModalScreen):
-                return
-
-    def catch_up(self) -> None:
-        """Bring a screen up to date that has come into sight again."""
-        self._drawn_number = -1
-        self.call_after_refresh(self._draw)
-
-    def _now_s(self) -> float:
-        return self._loop.time() if self._loop is not None else 0.0
-
-    def begin(self, engine: EngineThread) -> None:
-        """Make this the one engine, and start it."""
-        self.engine = engine
-        self._warned = 0
-        self._drawn_number = -1
-        engine.start()
-
-    def busy(self) -> bool:
-        """Whether a bench is open already; says so."""
-        if self.driving:
-            self.say("Something is being driven: stop it first (F12).", Tone.DOUBT)
-        return self.driving
-
-    def say(self, text: str, tone: Tone = Tone.PLAIN) -> None:
-        """Tell something that needs no answer, for a few seconds."""
-        severity = {Tone.BAD: "error", Tone.DOUBT: "warning"}.get(tone, "information")
-        self.notify(one_line(text), severity=severity, markup=False, timeout=8)  # type: ignore[arg-type]
-
-    def warn_once(self, warnings: Sequence[str]) -> None:
-        """Tell each warning of a run for a few seconds, once."""
-        for warning in warnings[self._warned :]:
-            self.say(warning, Tone.DOUBT)
-        self._warned = max(self._warned, len(warnings))
 
     def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
         """Tell of a mistake in background work, which would else vanish."""
@@ -366,19 +227,6 @@ class RungwiseApp(Habits):
             if self.engine is not None:
                 self.engine.stop()
             self.engine_changed()
-
-    def leave_now(self) -> None:
-        """Leave as soon as the bench is closed; called from any thread."""
-        self._leaving = True
-        if not self.driving:
-            self.call_from_thread(self.exit, ExitCode.INTERRUPTED)
-
-    def show_anew(self) -> None:
-        """Show every screen anew: the unit or the details have changed."""
-        for screen in self.screen_stack:
-            if isinstance(screen, BenchScreen) and screen.is_mounted:
-                screen.show_scale()
-        self._show_status()
 
     def action_help(self) -> None:
         """Show the keys of the screen."""

@@ -32,8 +32,12 @@ class Ask(ModalScreen[bool]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("y", "answer(True)", "Yes", tooltip="Go on", id="ask.yes"),
         Binding("n,escape", "answer(False)", "No", tooltip="The safe answer", id="ask.no"),
-        Binding("left,right,up,down", "other", "Other button", show=False, tooltip="Change over"),
-    ]
+        Binding("left,right", "other", "Other button", show=False, tooltip="Change over"),
+        Binding("down,pagedown", "read(1)", "Read on", show=False, tooltip="Scroll down",
+                id="ask.down"),
+        Binding("up,pageup", "read(-1)", "Read back", show=False, tooltip="Scroll up",
+                id="ask.up"),
+    ]  # fmt: skip
 
     def __init__(
         self, title: str, reasons: Sequence[Part], *, yes: str | None, no: str = "No, not now"
@@ -49,6 +53,7 @@ class Ask(ModalScreen[bool]):
             yield PartsLine(id="ask-title")
             with VerticalScroll(id="reasons", can_focus=False):
                 yield Sentences(id="ask-reasons")
+            yield PartsLine(id="more")
             with Horizontal(id="buttons"):
                 yield SignButton(f"{self._no} (n)", id="no")
                 if self._yes is not None:
@@ -59,11 +64,33 @@ class Ask(ModalScreen[bool]):
         """Fill the parts in."""
         self.query_one("#ask-title", PartsLine).show([Part(one_line(self._title), Tone.STRONG)])
         self.query_one(Sentences).show(self._reasons)
+        self.query_one("#more", PartsLine).show([Part("▼ more below: Down shows it", Tone.DOUBT)])
         self.query_one("#no", Button).focus()
+        reasons = self.query_one("#reasons")
+        self.watch(reasons, "scroll_y", self._fit, init=False)
+        self.watch(reasons, "virtual_size", self._fit, init=False)
 
     def on_resize(self) -> None:
         """Give the reasons what room there is; the buttons always stay in sight."""
-        self.query_one("#reasons").styles.max_height = max(3, self.size.height - 8)
+        self.call_after_refresh(self._fit)
+
+    def _fit(self) -> None:
+        """Show all of the reasons where there is room, else say that there is more below."""
+        reasons, long = self.query_one("#reasons"), self.query_one("#ask-reasons").size.height
+        room = max(3, self.size.height - 8)  # less title, buttons, frame and two lines of status
+        if long > room:
+            room -= 1
+        reasons.styles.height = min(long, room)
+        self.query_one("#more").set_class(long - reasons.scroll_offset.y > room, "-shown")
+
+    def action_read(self, direction: int) -> None:
+        """Scroll the reasons; where all are in sight, move to the other button."""
+        reasons = self.query_one("#reasons")
+        if not reasons.max_scroll_y:
+            self.action_other()
+        else:
+            lines = direction * max(1, reasons.size.height - 1)
+            reasons.scroll_relative(y=lines, animate=False)
 
     @on(Button.Pressed)
     def _pressed(self, event: Button.Pressed) -> None:

@@ -12,9 +12,10 @@ from controller.measurement.model import Verdict
 from controller.tui.engine_thread import Picture
 from controller.tui.parts import Part, Tone
 from controller.tui.scale import Scale
+from controller.tui.sentences import sentence_on
 from controller.tui.text import one_line
 from controller.tui.view import Phase, RunView
-from controller.tui.wording import ending_words, sentence_on
+from controller.tui.wording import ending_words
 
 __all__ = ["ending_parts", "worth_a_sound"]
 

@@ -141,9 +141,15 @@ class AsciiFilter(LineFilter):
     def apply(self, segments: list[Segment], background: Color) -> list[Segment]:
         """Return the segments in ASCII."""
         del background
+        texts = [segment.text for segment in segments]
+        for i, text in enumerate(texts[:-1]):
+            # The sign's second character stands in the space after it, whoever drew that.
+            if text.endswith("±") and texts[i + 1].startswith(" "):
+                texts[i], texts[i + 1] = f"{text} ", texts[i + 1][1:]
         return [
-            Segment(ascii_only(segment.text), segment.style, segment.control)
-            for segment in segments
+            Segment(ascii_only(text), segment.style, segment.control)
+            for text, segment in zip(texts, segments, strict=True)
+            if text
         ]
 
 

@@ -76,12 +76,17 @@ OptionList:focus { border: round $accent; }
 #pairs { height: 2fr; }
 #words { height: 1fr; border: round $secondary; border-title-color: $primary; }
 
+/* what is told for a few seconds covers neither a question nor the final sentence */
+ToastRack { dock: top; align: right top; margin-top: 1; margin-bottom: 0; }
+
 /* questions */
 .ask { align: center middle; background: $background 60%; }
-.ask #box { width: 76; max-width: 96%; height: auto; max-height: 95%; border: heavy $accent;
+.ask #box { width: 76; max-width: 96%; height: auto; max-height: 100%; border: heavy $accent;
             background: $surface; padding: 0 1; }
 .ask #ask-title { background: $surface; padding: 0 1; }
 .ask #reasons { height: auto; }
+.ask #more { height: 1; display: none; }
+.ask #more.-shown { display: block; }
 .ask #actions { height: 14; text-wrap: nowrap; text-overflow: ellipsis; }
 .ask #buttons { height: 3; }
 .ask #buttons Button { margin: 0; }  /* both fit beside each other at 60 columns */

@@ -55,6 +55,7 @@ class Phase(Enum):
     RUNNING = "running"
     PAUSED = "paused"
     ASKING = "waiting for your reading"
+    NUDGED = "nudged beside the step"
     FINISHED = "finished"
 
 
@@ -95,8 +96,8 @@ class RunView:
     movements, each relay each time. `planned_s` is what each step takes by
     the plan's own times. `step_began_s` is when the step under way began, pauses since
     then (`held_s`) left out; `spent_s` is what judged steps took, `spent_planned_s` what the plan
-    says of the same steps. `warnings` are about worn relays. `judged_before`
-    results came from an earlier part of a resumed run.
+    says of the same steps. `nudged` says what a person has put beside the step. `warnings` are
+    about worn relays. `judged_before` results came from an earlier part of a resumed run.
     """
 
     plan: ResolvedPlan | None = None
@@ -128,6 +129,7 @@ class RunView:
     spent_s: float = 0.0
     spent_planned_s: float = 0.0
     held_s: float = 0.0
+    nudged: str = ""
     notes: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     fault: str | None = None
@@ -252,6 +254,7 @@ def after(view: RunView, event: Event) -> RunView:
                 reported_at_s=None,
                 codes=(),
                 prompt=None,
+                nudged="",
             )
         case RelaysSet():
             return _set(view, event)
@@ -301,11 +304,17 @@ def after(view: RunView, event: Event) -> RunView:
             phase = _PHASE_AFTER.get(event.kind, view.phase)
             if event.kind is NoteKind.RESUMED and view.prompt is not None:
                 phase = Phase.ASKING
+            nudged = view.nudged
+            if event.kind is NoteKind.BY_HAND and view.step is not None:
+                nudged = event.text
+                view = replace(view, prompt=None, reported_at_s=None, reported_celsius=None)
+            if nudged and phase is not Phase.PAUSED:
+                phase = Phase.NUDGED
             warnings = view.warnings
             if event.kind is NoteKind.WEAR:
                 warnings = (*warnings, event.text)[-NOTES_KEPT:]
             notes = (*view.notes, event.text)[-NOTES_KEPT:]
-            return replace(view, phase=phase, notes=notes, warnings=warnings)
+            return replace(view, phase=phase, nudged=nudged, notes=notes, warnings=warnings)
         case RunFinished():
             return replace(view, phase=Phase.FINISHED, summary=event.summary, prompt=None)
         case (

@@ -6,7 +6,6 @@ Numbers are written so that none is ever cut off.
 from __future__ import annotations
 
 import math
-import re
 from typing import TYPE_CHECKING
 
 from rich.cells import cell_len
@@ -17,6 +16,7 @@ from controller.run.model import Ending, Reason, RunSummary, StepResult
 from controller.text import number, ohms
 from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Part, Tone
 from controller.tui.scale import Scale
+from controller.tui.sentences import sentence_on
 from controller.tui.text import one_line, short_middle
 from controller.tui.view import Driving, Phase, RunView
 from controller.units import format_ohms
@@ -37,7 +37,6 @@ __all__ = [
     "made_words",
     "question_words",
     "result_words",
-    "sentence_on",
     "status_parts",
     "step_name",
     "temperature",
@@ -133,37 +132,6 @@ def result_words(result: StepResult, scale: Scale = Scale.CELSIUS) -> Part:
     return Part(f"{part.text}  step {step.index + 1}, {name}: {told}{codes}", part.tone)
 
 
-_JUDGED = re.compile(
-    r"reported (-?[\d.]+) where (-?[\d.]+) degC was expected"
-    r" \(error ([+-][\d.]+)(?:, uncertainty ([\d.]+))?(?:, tolerance ([\d.]+))?\)"
-)
-_DEGREES = re.compile(r"(-?\d+(?:\.\d+)?) degC")
-
-
-def sentence_on(sentence: str, scale: Scale) -> str:
-    """Return the sentence of a run with its temperatures on a scale.
-
-    Records keep the sentence in degC; its words are those of `run.summary`.
-    """
-    sentence = one_line(sentence)
-    if scale is Scale.CELSIUS:
-        return sentence
-
-    def judged(found: re.Match[str]) -> str:
-        reported, expected = (f"{scale.of(float(found[n])):.1f}" for n in (1, 2))
-        spans = f"error {scale.step(float(found[3])):+.1f}"
-        if found[4]:
-            spans += f", uncertainty {scale.step(float(found[4])):.2f}"
-        if found[5]:
-            spans += f", tolerance {scale.step(float(found[5])):g}"
-        return f"reported {reported} where {expected} {scale.unit} was expected ({spans})"
-
-    def alone(found: re.Match[str]) -> str:
-        return f"{scale.of(float(found[1])):.1f} {scale.unit}"
-
-    return _DEGREES.sub(alone, _JUDGED.sub(judged, sentence))
-
-
 def made_words(found: Setting, scale: Scale) -> str:
     """Say what a value set by hand makes, and how surely."""
     if math.isinf(found.ohms):
@@ -198,6 +166,8 @@ def driven_words(view: RunView, scale: Scale = Scale.CELSIUS) -> str:
         if math.isinf(view.driven_ohms):
             return "open circuit"
         step = view.step
+        if view.nudged:
+            return f"{format_ohms(view.driven_ohms)}, nudged"
         if step is not None and step.kind is StepKind.SHORT:
             return f"short circuit, {format_ohms(view.driven_ohms)}"
         celsius = None if step is None else step.achieved_celsius
@@ -282,6 +252,7 @@ def headline(view: RunView, name: str, *, stopping: bool = False) -> tuple[Part,
         Phase.RUNNING: Part("▶ running", Tone.ACTIVE),
         Phase.PAUSED: Part("■ PAUSED", Tone.DOUBT),
         Phase.ASKING: Part("▶ your reading", Tone.ACTIVE),
+        Phase.NUDGED: Part("▶ NUDGED", Tone.DOUBT),
         Phase.FINISHED: Part("■ finished", Tone.STRONG),
     }[view.phase]
     if view.summary is not None and view.summary.ended is not Ending.COMPLETE:
@@ -302,6 +273,8 @@ def live_words(view: RunView, now_s: float, scale: Scale = Scale.CELSIUS) -> tup
     step = view.step
     if step is None or view.phase is Phase.FINISHED:
         return ()
+    if view.nudged:
+        return (Part(sentence_on(view.nudged, scale), Tone.DOUBT),)
     parts = [Part(f"expected {temperature(step.expected_celsius, scale)}")]
     if view.reported_at_s is None:
         parts.append(Part("no reading yet", Tone.FAINT))

@@ -136,7 +136,7 @@ def _sweeping(folder: Path, *, interval: float, dwell: float) -> _Terminal:
     (folder / "bench.toml").write_text(BENCH.format(root=ROOT, interval=interval))
     (folder / "plan.toml").write_text(PLAN.format(root=ROOT, dwell=dwell))
     terminal = _Terminal(OURS, folder)
-    terminal.until(lambda seen: b"tolerance" in seen)
+    terminal.until(lambda seen: b"limit" in seen)
     terminal.press("\r")
     terminal.until(lambda seen: b"Start (s)" in seen)
     terminal.press("s")

@@ -7,13 +7,16 @@ import pytest
 
 from controller.clock import VirtualClock
 from controller.errors import RelayKnowledge
+from controller.ladder.electrical import Output
 from controller.ladder.model import PathStep
 from controller.measurement.model import DecisionRule, SettleRule, Verdict
+from controller.planning.single_value import Setting
 from controller.readback.base import OperatorCommand, Reading
 from controller.run.driver import run_events
 from controller.run.events import (
     Event,
     FaultRaised,
+    NoteKind,
     NoteMade,
     Parked,
     PromptOpened,
@@ -25,7 +28,7 @@ from controller.run.events import (
     StepStarted,
 )
 from controller.run.model import Ending, Reason, RunSummary
-from controller.run.sweep import SweepRun
+from controller.run.sweep import NUDGED_S, SweepRun
 
 
 def finished(events: list[Event]) -> RunSummary:
@@ -362,3 +365,92 @@ def test_two_runs_give_the_same_events(fakes):
         return list(run_events(SweepRun(fakes.plain_plan(3), bench, clock)))
 
     assert once() == once()
+
+
+def beside(clock, start: int, state: int, celsius: float = 21.0) -> Setting:
+    way = (PathStep(state=state, hold_ms=20),)
+    return Setting(
+        text="beside", start=start, state=state, path=way, back=(PathStep(state=0, hold_ms=20),),
+        ohms=1000.0, uncertainty_ohms=1.0, celsius=celsius, uncertainty_celsius=0.1,
+        excursion_celsius=0.0, moves=1, extreme=None, output=Output.CONNECTED,
+    )  # fmt: skip
+
+
+def nudged_run(fakes, clock, wish):
+    """Return link and events of a run in which the second step is nudged twice, then wished."""
+    link, bench = streaming(fakes, clock)
+    run = SweepRun(fakes.plain_plan(3), bench, clock)
+    events: list[Event] = []
+    nudges = [(3, 7), (7, 15)]
+    judged = 0
+    while not run.finished:
+        new = run.step()
+        events.extend(new)
+        judged += len(of(list(new), StepFinished))
+        if judged == 1 and nudges and link.state == nudges[0][0]:
+            start, state = nudges.pop(0)
+            run.nudge(beside(clock, start, state))
+            if not nudges:
+                at_s = clock.now_s()
+        elif not nudges and link.state == 15 and wish is not None and clock.now_s() > at_s + 2:
+            getattr(run, wish)()
+            wish = None
+    return link, events
+
+
+@pytest.mark.parametrize("wish", ["redo", "skip", "back", None])
+def test_a_nudge_is_read_by_nobody_and_goes_back_the_way_it_came(fakes, clock, wish):
+    link, events = nudged_run(fakes, clock, wish)
+    assert [s.state for s in link.applied] == [1, 3, 7, 15, 7, 3, 2]
+    summary = finished(events)
+    assert (summary.verdict, summary.passed, summary.relays) == (
+        Verdict.PASS, 3, RelayKnowledge.PARKED,
+    )  # fmt: skip
+    told = [e for e in of(events, NoteMade) if e.kind is NoteKind.BY_HAND]
+    assert [e.text for e in told] == [
+        "nudged beside step 2: 1.000 kohm = 21.0 degC, not judged"
+    ] * 2
+    began = next(i for i, e in enumerate(events) if e is told[0])
+    again = next(i for i, e in enumerate(events) if i > began and isinstance(e, StepStarted))
+    between = events[began:again]
+    assert not of(between, ReadingSeen)
+    assert not of(between, StepFinished)
+    assert [e.step_index for e in of(between, RelaysSet)] == [None, None]
+    assert events[again].attempt == 2
+    assert link.longest_silence_s <= link.hold_off_ms / 1000
+
+
+def test_a_nudge_goes_back_by_itself_after_a_minute(fakes, clock):
+    _, events = nudged_run(fakes, clock, None)
+    last = [e for e in of(events, NoteMade) if e.kind is NoteKind.BY_HAND][-1]
+    again = next(e for e in of(events, StepStarted) if e.at_s > last.at_s)
+    assert NUDGED_S <= again.at_s - last.at_s <= NUDGED_S + 1.0
+
+
+def test_a_nudge_from_another_state_moves_nothing(fakes, clock):
+    link, bench = streaming(fakes, clock)
+    run = SweepRun(fakes.plain_plan(3), bench, clock)
+    events: list[Event] = []
+    asked = False
+    while not run.finished:
+        events.extend(run.step())
+        if link.state == 3 and not asked:
+            asked = True
+            run.nudge(beside(clock, 9, 8))
+            run.redo()
+    assert [s.state for s in link.applied] == [1, 3, 2]
+    assert NoteKind.REFUSED in {e.kind for e in of(events, NoteMade)}
+
+
+def test_a_stop_beside_a_step_parks(fakes, clock):
+    link, bench = streaming(fakes, clock)
+    run = SweepRun(fakes.plain_plan(3), bench, clock)
+    events: list[Event] = []
+    while not run.finished:
+        events.extend(run.step())
+        if link.state == 1 and not link.parks:
+            run.nudge(beside(clock, 1, 5))
+        if link.state == 5:
+            run.stop()
+    assert finished(events).ended is Ending.STOPPED
+    assert link.state == 0

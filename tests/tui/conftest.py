@@ -11,16 +11,21 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from textual.screen import Screen
 
 from controller.bench.wiring import open_bench
-from controller.clock import Clock, PacedClock, VirtualClock
+from controller.clock import Clock, VirtualClock
 from controller.run.driver import run_events
 from controller.run.events import Event
 from controller.run.sweep import SweepRun
 from controller.tui.app import RungwiseApp
 from controller.tui.palette import DARK
 from controller.tui.preparing import ReadyRun, ready
+from controller.tui.view import Phase
 from controller.tui.widgets.answer import AnswerBox
+
+WAITING = (Phase.ASKING, Phase.PAUSED, Phase.NUDGED)
+"""Where a run goes on only when a person wants it to, a nudge for a minute."""
 
 WORKSHOP = Path(__file__).with_name("workshop")
 
@@ -59,6 +64,24 @@ def sweep_events(sweep: ReadyRun) -> list[Event]:
     return virtual_run(sweep)
 
 
+class ObligingClock(VirtualClock):
+    """Virtual time that runs fast, and slowly while a person is waited for.
+
+    A run that waits looks around at every slice; at full speed that would cost the whole machine.
+    """
+
+    def __init__(self, speed: float) -> None:
+        super().__init__()
+        self.speed = speed
+        self.waits: Callable[[], bool] = lambda: False
+
+    def sleep_s(self, seconds: float) -> None:
+        """Move time forward and wait for its share."""
+        super().sleep_s(seconds)
+        if seconds > 0:
+            time.sleep(0.05 if self.waits() else seconds / self.speed)
+
+
 @dataclass
 class Helper:
     """What the tests of whole screens need, under one name."""
@@ -67,22 +90,31 @@ class Helper:
     folder: Path = WORKSHOP
 
     def app(
-        self, *, clock: Clock | None = None, ascii_only: bool = False, theme: str | None = None
+        self,
+        *,
+        clock: Clock | None = None,
+        ascii_only: bool = False,
+        theme: str | None = None,
+        memory: Path | None = None,
+        kind: type[RungwiseApp] = RungwiseApp,
     ) -> RungwiseApp:
-        app = RungwiseApp(
+        app = kind(
             self.folder,
             runs=self.runs,
             clock=clock,
             ascii_only=ascii_only,
             theme=theme or DARK.name,
+            memory=memory,
         )
         app.animation_level = "none"
+        if isinstance(clock, ObligingClock):
+            clock.waits = lambda: app.picture.view.phase in WAITING
         return app
 
     @staticmethod
-    def fast(speed: float = 50.0) -> PacedClock:
+    def fast(speed: float = 100.0) -> ObligingClock:
         """Virtual time, fast, but with room for the screen between two steps."""
-        return PacedClock(speed)
+        return ObligingClock(speed)
 
     @staticmethod
     def run(body: Awaitable[None]) -> None:
@@ -95,9 +127,14 @@ class Helper:
         while not fact():
             if time.monotonic() > deadline:
                 pytest.fail(f"it never came true; the screen shows\n{drawn(pilot)}")
-            await pilot.pause(0.02)  # type: ignore[attr-defined]
+            await pilot.pause(0.04)  # type: ignore[attr-defined]
 
-    async def at(self, pilot: Any, kind: type) -> None:
+    @staticmethod
+    def drawn(pilot: Any) -> str:
+        """Return what stands on the screen, and what the run has come to."""
+        return drawn(pilot)
+
+    async def at(self, pilot: Any, kind: type[Screen[Any]]) -> None:
         """Wait until a screen or dialog of a kind is on top and has been filled."""
         app = pilot.app
         await self.until(pilot, lambda: isinstance(app.screen, kind) and app.screen.is_mounted)

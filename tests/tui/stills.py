@@ -7,13 +7,15 @@ Must not know: tests, files of pictures.
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from textual.pilot import Pilot
-from textual.widgets import Input
+from textual.screen import Screen
+from textual.widgets import Input, OptionList
+from textual.worker import WorkerCancelled
 
 from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
@@ -32,7 +34,7 @@ from controller.tui.screens.record import RecordScreen, load
 from controller.tui.screens.run import RunScreen
 from controller.tui.view import RunView, after, begin
 
-__all__ = ["STILLS", "build_app", "settled"]
+__all__ = ["STILLS", "arrived", "build_app", "settled"]
 
 WORKSHOP = Path("workshop")
 """Relative to this file's folder, so that no picture depends on where the project lies."""
@@ -137,12 +139,26 @@ async def settled(pilot: Pilot[Any]) -> None:
             field.cursor_blink = False
         waiting = [w for w in pilot.app.workers if w.group not in WAITING]
         if waiting:  # nothing means all
-            await pilot.app.workers.wait_for_complete(waiting)
+            with suppress(WorkerCancelled):  # a newer one of its group has taken its place
+                await pilot.app.workers.wait_for_complete(waiting)
         await pilot.pause(0.04)
+
+
+async def arrived(pilot: Pilot[Any], kind: type[Screen[Any]]) -> None:
+    """Wait until a screen of a kind is on top, then until it has come to rest."""
+    for _ in range(1500):
+        if isinstance(pilot.app.screen, kind) and pilot.app.screen.is_mounted:
+            break
+        await pilot.pause(0.04)
+    await settled(pilot)
 
 
 async def choose(pilot: Pilot[Any]) -> None:
     """Show the first screen."""
+    for _ in range(1500):
+        if all(one.option_count for one in pilot.app.screen.query("#plans").results(OptionList)):
+            break
+        await pilot.pause(0.04)
     await settled(pilot)
     await pilot.pause(0.2)
     await settled(pilot)

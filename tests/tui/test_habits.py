@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -169,7 +171,7 @@ def test_an_action_is_found_by_words_of_its_name(helper) -> None:  # type: ignor
     helper.run(body())
 
 
-@pytest.mark.parametrize("width", [60, 80, 140])
+@pytest.mark.parametrize("width", [60, 80, pytest.param(140, marks=pytest.mark.soak)])
 def test_the_line_of_keys_never_loses_stop_help_enter_and_quit(helper, width: int) -> None:  # type: ignore[no-untyped-def]
     async def body() -> None:
         app = helper.app()
@@ -209,3 +211,18 @@ def test_help_names_only_keys_with_an_explanation_of_ours(helper) -> None:  # ty
 def test_the_theme_is_one_of_three_of_our_own() -> None:
     app = RungwiseApp(WORKSHOP, theme=None)
     assert app.theme in {DARK.name, LIGHT.name, SIXTEEN.name}
+
+
+def test_nothing_heavy_is_loaded_before_the_first_frame() -> None:
+    """Loading numpy alone takes as long as a bare screen."""
+    code = (
+        "import os, sys; from pathlib import Path; from controller.tui.app import RungwiseApp;"
+        " from controller.tui.remembered import memory_file;"
+        " RungwiseApp(Path('.'), memory=memory_file(os.environ));"
+        " print([m for m in ('numpy', 'scipy', 'serial', 'textual_plot', 'controller.bench.files',"
+        " 'controller.planning.files') if m in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=120
+    )
+    assert done.stdout.strip() == "[]"

@@ -13,6 +13,7 @@ from textual.widgets import Input, OptionList
 
 from controller.errors import RelayKnowledge
 from controller.records.reader import load_record
+from controller.records.replay import replay
 from controller.run.model import Ending, Reason
 from controller.tui.dialogs import Ask, PickRecord
 from controller.tui.scale import Scale
@@ -62,7 +63,7 @@ async def answer(helper, pilot, step: int, text: str):  # type: ignore[no-untype
     await pilot.press(*[{"-": "minus", ".": "full_stop"}.get(c, c) for c in text], "enter")
 
 
-@pytest.mark.parametrize("size", [(80, 24), (140, 45)])
+@pytest.mark.parametrize("size", [(80, 24), pytest.param((140, 45), marks=pytest.mark.soak)])
 def test_the_technicians_check(helper, size) -> None:  # type: ignore[no-untyped-def]
     async def body() -> None:
         app = helper.app(clock=helper.fast())
@@ -133,7 +134,7 @@ def test_an_implausible_reading_has_to_be_confirmed(helper) -> None:  # type: ig
     helper.run(body())
 
 
-@pytest.mark.parametrize("size", [(80, 24), (140, 45)])
+@pytest.mark.parametrize("size", [(80, 24), pytest.param((140, 45), marks=pytest.mark.soak)])
 def test_the_bench_builders_sweep(helper, size) -> None:  # type: ignore[no-untyped-def]
     async def body() -> None:
         app = helper.app(clock=helper.fast(15.0))
@@ -150,6 +151,7 @@ def test_the_bench_builders_sweep(helper, size) -> None:  # type: ignore[no-unty
             await helper.until(pilot, lambda: "PAUSED" in shown(app.screen, "#headline"))
             await pilot.press("f3", "p")  # skip it and go on
             await helper.until(pilot, lambda: app.picture.view.done > held)
+            app.clock.speed = 1000.0
             for _ in range(3):
                 await pilot.press("v")
             await helper.until(pilot, lambda: not app.driving)
@@ -172,6 +174,94 @@ def test_the_bench_builders_sweep(helper, size) -> None:  # type: ignore[no-unty
             await pilot.press("w")
             await helper.until(pilot, lambda: "exists already" in shown(app.screen, "#ending"))
             assert app.mistakes == []
+
+    helper.run(body())
+
+
+def test_a_nudge_beside_a_step_is_no_reading(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast())
+        async with app.run_test(size=(80, 24)) as pilot:
+            await to_ready(helper, pilot, 0)
+            await start(helper, pilot, asks=True)
+            await helper.open_question(pilot, 0)
+            await pilot.press("ctrl+up")  # an open circuit has nothing beside it
+            await helper.until(
+                pilot, lambda: any("nothing beside" in n.message for n in app._notifications)
+            )
+            await answer(helper, pilot, 0, "-40")
+            await helper.open_question(pilot, 1)
+            home = app.picture.view.set_state
+            await pilot.press("1", "ctrl+up")
+            await helper.until(pilot, lambda: "20.5 degC" in app.picture.view.nudged)
+            assert app.picture.view.set_state != home
+            await helper.until(pilot, lambda: "no reading counts" in shown(app.screen, "#question"))
+            assert "nudged" in shown(app.screen, "StatusLine")
+            assert app.screen.query_one("#reading", Input).value == ""
+            await pilot.press(*"99", "enter")  # nobody asks for one here
+            await helper.until(pilot, lambda: "not taken" in shown(app.screen, "#said"))
+            await pilot.press("ctrl+up")
+            await helper.until(pilot, lambda: "21.0 degC" in app.picture.view.nudged)
+            await pilot.press("f5")
+            await helper.open_question(pilot, 1)
+            assert app.picture.view.set_state == home
+            assert app.picture.view.nudged == ""
+            for step, text in enumerate(("20", "80", "130"), start=1):
+                await answer(helper, pilot, step, text)
+            await helper.until(pilot, lambda: not app.driving)
+            await helper.until(pilot, lambda: "PASS" in shown(app.screen, "#ending"))
+            assert app.mistakes == []
+        record = load_record(app.record_path)
+        told = [one["text"] for one in record.lines if one["type"] == "note"]
+        assert [text[:20] for text in told if "nudged" in text] == ["nudged beside step 2"] * 2
+        again = replay(record)
+        assert again.differences == ()
+        assert record.closing["verdict"] == "pass"
+
+    helper.run(body())
+
+
+def test_a_sweep_is_nudged_while_it_runs_and_while_it_is_paused(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast(5.0))
+        async with app.run_test(size=(80, 24)) as pilot:
+            await to_ready(helper, pilot, 1)
+            await start(helper, pilot, asks=False)
+            await helper.until(pilot, lambda: app.picture.view.done >= 1)
+            for paused in (False, True):
+                while paused:
+                    await pilot.press("p")
+                    await helper.until(pilot, lambda: app.picture.view.phase is Phase.PAUSED)
+                    if app.picture.view.set_at_s is not None:
+                        break  # else it holds still half-way, where nothing can be nudged
+                    await helper.until(pilot, lambda: "PAUSED" in shown(app.screen, "#headline"))
+                    await pilot.press("p")
+                    await helper.until(
+                        pilot, lambda: "PAUSED" not in shown(app.screen, "#headline")
+                    )
+                for _ in range(20):  # where the relays just move, a person presses again
+                    await pilot.press("ctrl+down")
+                    await helper.until(
+                        pilot,
+                        lambda: (
+                            app.picture.view.phase is Phase.NUDGED
+                            or any("relays move" in one.message for one in app._notifications)
+                        ),
+                    )
+                    if app.picture.view.phase is Phase.NUDGED:
+                        break
+                    app.clear_notifications()
+                await helper.until(pilot, lambda: app.picture.view.phase is Phase.NUDGED)
+                await helper.until(pilot, lambda: "NUDGED" in shown(app.screen, "#headline"))
+                step, done = app.picture.view.step, app.picture.view.done
+                await pilot.press("f5")
+                await helper.until(pilot, lambda done=done: app.picture.view.done > done)
+                assert app.picture.view.results[step.index].attempt >= 2
+            app.clock.speed = 1000.0
+            await helper.until(pilot, lambda: not app.driving)
+            assert app.picture.view.done == 21
+            assert app.mistakes == []
+        assert replay(load_record(app.record_path)).recorded[-1].step.index == 20
 
     helper.run(body())
 
@@ -364,7 +454,12 @@ def test_a_plan_that_cannot_be_run_says_why(helper, tmp_path: Path) -> None:  # 
 
 @pytest.mark.parametrize(
     ("key", "place"),
-    [("f12", "input"), ("ctrl+c", "dialog"), ("f12", "help"), ("ctrl+c", "palette")],
+    [
+        ("f12", "input"),
+        ("ctrl+c", "dialog"),
+        pytest.param("f12", "help", marks=pytest.mark.soak),
+        pytest.param("ctrl+c", "palette", marks=pytest.mark.soak),
+    ],
 )
 def test_the_stop_key_works_everywhere(helper, key: str, place: str) -> None:  # type: ignore[no-untyped-def]
     async def body() -> None:
@@ -469,7 +564,7 @@ def test_a_live_resize_keeps_everything_in_sight(helper) -> None:  # type: ignor
         async with app.run_test(size=(80, 24)) as pilot:
             await to_ready(helper, pilot, 0)
             await start(helper, pilot, asks=True)
-            for size in ((140, 45), (60, 20), (200, 60), (80, 24)):
+            for size in ((140, 45), (60, 20), (80, 24)):
                 await pilot.resize_terminal(*size)
                 await pilot.pause(0.2)
                 for selector in ("StatusLine", "#reading", "#question"):
@@ -526,6 +621,7 @@ def test_device_and_file_text_is_shown_as_it_is(helper, tmp_path: Path) -> None:
     helper.run(body())
 
 
+@pytest.mark.soak
 def test_ascii_leaves_nothing_but_ascii_on_the_screen(helper) -> None:  # type: ignore[no-untyped-def]
     async def body() -> None:
         app = helper.app(clock=helper.fast(5.0), ascii_only=True)
@@ -551,7 +647,9 @@ def test_ascii_leaves_nothing_but_ascii_on_the_screen(helper) -> None:  # type: 
     helper.run(body())
 
 
-@pytest.mark.parametrize("theme", ["rungwise-dark", "rungwise-16"])
+@pytest.mark.parametrize(
+    "theme", [pytest.param("rungwise-dark", marks=pytest.mark.soak), "rungwise-16"]
+)
 def test_no_color_leaves_words_and_signs(
     helper,  # type: ignore[no-untyped-def]
     sweep,  # type: ignore[no-untyped-def]
@@ -619,7 +717,9 @@ def test_a_new_file_moves_the_mark_to_no_other_bench(helper, tmp_path: Path) -> 
     helper.run(body())
 
 
-@pytest.mark.parametrize("theme", ["rungwise-dark", "rungwise-16"])
+@pytest.mark.parametrize(
+    "theme", [pytest.param("rungwise-dark", marks=pytest.mark.soak), "rungwise-16"]
+)
 def test_signs_show_choice_and_focus(helper, theme: str) -> None:  # type: ignore[no-untyped-def]
     async def body() -> None:
         app = helper.app(theme=theme)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 
@@ -10,22 +11,26 @@ from textual.app import App, ComposeResult
 from textual.widgets import Input
 
 from controller.records.reader import load_record
+from controller.session.findings import diagnosis_lines
 from controller.session.handover import keep_told, page_beside, told_beside
 from controller.session.prepared import prepare
 from controller.tui.app import RungwiseApp
-from controller.tui.dialogs import Ask
+from controller.tui.dialogs import Ask, ask_cautions
 from controller.tui.hookup import hookup_parts
 from controller.tui.preparing import ReadyRun, telling_plan
 from controller.tui.scale import Scale
+from controller.tui.screens.choose import ChooseScreen
 from controller.tui.screens.ready import ReadyScreen, ready_parts
+from controller.tui.screens.record import load
 from controller.tui.screens.run import RunScreen
 from controller.tui.screens.said import SaidForm
+from controller.tui.sentences import finding_on, sentence_on
 from controller.tui.view import Phase
 from controller.tui.widgets.answer import AnswerBox, ReadingInput
-from controller.tui.wording import sentence_on
 
 ROOT = Path(__file__).parents[2]
 WORKSHOP = Path(__file__).with_name("workshop")
+SPANS = re.compile(r"(?:up to|rms|offset) ([+-]?[\d.]+) deg")
 
 
 def shown(screen: object, selector: str = "Sentences, PartsLine") -> str:
@@ -33,7 +38,7 @@ def shown(screen: object, selector: str = "Sentences, PartsLine") -> str:
 
 
 @pytest.fixture
-def harbour(tmp_path: Path) -> Path:
+def harbour(tmp_path: Path, helper) -> Path:  # type: ignore[no-untyped-def]
     """A folder with the check of three points, its readings typed, and a sweep of its sensor."""
     folder = tmp_path / "harbour"
     shutil.copytree(WORKSHOP, folder)
@@ -41,6 +46,7 @@ def harbour(tmp_path: Path) -> Path:
         text = path.read_text(encoding="utf-8").replace("../../../../sweeps", f"{ROOT}/sweeps")
         text = text.replace('["open", 20, 80, "short"]', '["open", 40, "short"]')
         path.write_text(text, encoding="utf-8")
+    helper.folder = folder
     return folder
 
 
@@ -50,8 +56,7 @@ def test_the_three_point_check_takes_twelve_keys_at_most(helper, harbour: Path) 
     memory = harbour.parent / "screen.json"
 
     async def body(*, counts: bool) -> None:
-        app = RungwiseApp(harbour, runs=helper.runs, clock=helper.fast(), memory=memory)
-        app.animation_level = "none"
+        app = helper.app(clock=helper.fast(), memory=memory)
         async with app.run_test(size=(80, 24)) as pilot:
 
             async def press(*keys: str) -> None:
@@ -94,8 +99,7 @@ def test_an_equals_sign_stands_for_a_fixed_value_only() -> None:
 
 def test_readings_in_one_burst_are_told_apart(helper, harbour: Path) -> None:  # type: ignore[no-untyped-def]
     async def body() -> None:
-        app = RungwiseApp(harbour, runs=helper.runs, clock=helper.fast())
-        app.animation_level = "none"
+        app = helper.app(clock=helper.fast())
         async with app.run_test(size=(80, 24)) as pilot:
             app.prepare(harbour / "plans/check.toml", None)
             await helper.at(pilot, ReadyScreen)
@@ -201,8 +205,7 @@ def test_a_wish_for_another_step_takes_the_half_typed_line_along(helper) -> None
 
 def test_an_answer_to_a_question_that_has_gone_is_not_taken(helper, harbour: Path) -> None:  # type: ignore[no-untyped-def]
     async def body() -> None:
-        app = RungwiseApp(harbour, runs=helper.runs, clock=helper.fast())
-        app.animation_level = "none"
+        app = helper.app(clock=helper.fast())
         async with app.run_test(size=(80, 24)) as pilot:
             app.prepare(harbour / "plans/check.toml", None)
             await helper.at(pilot, ReadyScreen)
@@ -302,8 +305,7 @@ def test_words_of_the_trade_are_for_whoever_asks(check: ReadyRun) -> None:
 
 def test_after_a_fail_the_plan_that_would_tell_is_one_key_away(helper, harbour: Path) -> None:  # type: ignore[no-untyped-def]
     async def body() -> None:
-        app = RungwiseApp(harbour, runs=helper.runs, clock=helper.fast())
-        app.animation_level = "none"
+        app = helper.app(clock=helper.fast())
         async with app.run_test(size=(80, 24)) as pilot:
             app.prepare(harbour / "plans/check.toml", None)
             await helper.at(pilot, ReadyScreen)
@@ -395,6 +397,76 @@ def test_no_degc_is_left_in_any_sentence_of_a_recorded_run() -> None:
         assert "degF" in told
 
 
+@pytest.mark.parametrize(
+    ("celsius", "fahrenheit"),
+    [
+        # NIST SP 811 (2008), appendix B.8: t/degF = 1.8 t/degC + 32; a difference has no 32.
+        (
+            "Curve offset: offset -2.0 degC (95 %: -3.0 degC to -1.0 degC); nothing else fits.",
+            "Curve offset: offset -3.6 degF (95 %: -5.4 degF to -1.8 degF); nothing else fits.",
+        ),
+        ("leaves up to 5.0 degC (reading 3), rms 2.5 degC.",
+         "leaves up to 9.0 degF (reading 3), rms 4.5 degF."),
+        ("One more step would tell: 40 degC (a: 35.0 degC; b: -40.0 degC).",
+         "One more step would tell: 104.0 degF (a: 95.0 degF; b: -40.0 degF)."),
+        ("The open input is reported as 20 degC instead of -40 degC.",
+         "The open input is reported as 68.0 degF instead of -40.0 degF."),
+    ],
+)  # fmt: skip
+def test_a_finding_is_in_the_unit_of_the_screen(celsius: str, fahrenheit: str) -> None:
+    assert finding_on(celsius, Scale.CELSIUS) == celsius
+    assert finding_on(celsius, Scale.FAHRENHEIT) == fahrenheit
+
+
+def test_no_degc_is_left_in_what_is_found_in_recorded_runs() -> None:
+    """The words are those that the diagnosis really uses."""
+    differences = 0
+    for path in sorted((ROOT / "sweeps/recorded").glob("*.jsonl")):
+        loaded = load(path)
+        if loaded.sensor is None:
+            continue
+        results = tuple(one for one in loaded.film.at(loaded.film.last).results if one)
+        for line in diagnosis_lines(results, loaded.sensor, loaded.module, details=True):
+            told = finding_on(line, Scale.FAHRENHEIT)
+            assert "degC" not in told
+            for was, now in zip(SPANS.findall(line), SPANS.findall(told), strict=True):
+                assert float(now) == pytest.approx(1.8 * float(was), abs=0.06)
+                differences += 1
+    assert differences  # else nothing was looked at
+
+
+def test_no_caution_is_out_of_reach_in_a_small_window(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app()
+        async with app.run_test(size=(60, 18)) as pilot:
+            await helper.at(pilot, ChooseScreen)
+            asked = ask_cautions(0.002, 0.0025)
+            app.push_screen(asked)
+            more = "more below: Down shows it"
+            await helper.until(pilot, lambda: more in helper.drawn(pilot))
+            assert "Cooling fans" in helper.drawn(pilot)
+            assert "draws 2 mA" not in helper.drawn(pilot)  # the last one
+            for _ in range(3):
+                await pilot.press("down")
+            await helper.until(pilot, lambda: "draws 2 mA" in helper.drawn(pilot))
+            await helper.until(pilot, lambda: more not in helper.drawn(pilot))
+            for size in ((140, 45), (80, 24)):  # there all of them have room, and no key is needed
+                await pilot.resize_terminal(*size)
+                await helper.until(
+                    pilot,
+                    lambda: (
+                        "Cooling fans" in helper.drawn(pilot)
+                        and "draws 2 mA" in helper.drawn(pilot)
+                    ),
+                )
+                assert more not in helper.drawn(pilot)
+            await pilot.press("down", "enter")  # nothing to scroll: the other button
+            await helper.at(pilot, ChooseScreen)
+            assert app.mistakes == []
+
+    helper.run(body())
+
+
 def test_the_bell_rings_at_question_fail_and_end_only(helper, harbour: Path) -> None:  # type: ignore[no-untyped-def]
     rung: list[str] = []
 
@@ -404,8 +476,7 @@ def test_the_bell_rings_at_question_fail_and_end_only(helper, harbour: Path) -> 
             rung.append("end" if view.phase is Phase.FINISHED else view.phase.value)
 
     async def body() -> None:
-        app = Loud(harbour, runs=helper.runs, clock=helper.fast())
-        app.animation_level = "none"
+        app = helper.app(clock=helper.fast(), kind=Loud)
         async with app.run_test(size=(80, 24)) as pilot:
             app.prepare(harbour / "plans/check.toml", None)
             await helper.at(pilot, ReadyScreen)

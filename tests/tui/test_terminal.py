@@ -254,7 +254,14 @@ def check_parked_and_whole(terminal: Terminal, device: PtyDevice, ended: str = "
     assert record.closing["ended"] == ended
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
+@pytest.mark.parametrize(
+    "number",
+    [
+        signal.SIGTERM,
+        pytest.param(signal.SIGHUP, marks=pytest.mark.soak),
+        pytest.param(signal.SIGINT, marks=pytest.mark.soak),
+    ],
+)
 def test_signals_park_and_leave_a_whole_record(
     bench: Path, device: PtyDevice, number: signal.Signals
 ) -> None:
@@ -279,6 +286,7 @@ def test_a_closed_terminal_parks(bench: Path, device: PtyDevice) -> None:
         terminal.close()
 
 
+@pytest.mark.soak
 def test_a_terminal_that_stands_still_holds_nothing_up(bench: Path, device: PtyDevice) -> None:
     terminal = started(FLOODING, bench)
     try:
@@ -328,6 +336,7 @@ def test_ctrl_c_stops_first_and_quits_second(bench: Path, device: PtyDevice) -> 
         terminal.close()
 
 
+@pytest.mark.soak
 def test_f12_stops(bench: Path, device: PtyDevice) -> None:
     terminal = started(PLAIN, bench)
     try:
@@ -350,6 +359,7 @@ def test_a_board_that_is_unplugged_ends_the_run_in_words(bench: Path, device: Pt
         terminal.close()
 
 
+@pytest.mark.soak
 def test_a_port_that_is_held_is_said_to_be_held(bench: Path, device: PtyDevice) -> None:
     holder = subprocess.Popen(
         [

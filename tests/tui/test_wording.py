@@ -10,11 +10,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
+from rich.segment import Segment
+from textual.color import Color
 
 from controller.links.base import LinkStatus
 from controller.measurement.model import Verdict
 from controller.run.events import Event, StepFinished
 from controller.run.model import Reason
+from controller.tui.palette import AsciiFilter
 from controller.tui.parts import Part, Tone, within
 from controller.tui.preparing import ReadyRun
 from controller.tui.step_rows import columns_for, row_of
@@ -267,3 +270,10 @@ def test_an_open_circuit_is_written_as_a_word(check: ReadyRun) -> None:
     plan = check.prepared.resolved
     columns = columns_for(plan)
     assert row_of(begin(plan), 0, columns).cells[3] == "open"
+
+
+def test_a_plus_minus_at_the_end_of_a_line_keeps_its_second_character() -> None:
+    """What wraps leaves the sign at a line's end, and the space after it in the next piece."""
+    pieces = [Segment("20.0 degC ±"), Segment("   "), Segment("|")]
+    drawn = AsciiFilter().apply(pieces, Color(0, 0, 0))
+    assert "".join(piece.text for piece in drawn) == "20.0 degC +-  |"

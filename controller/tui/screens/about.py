@@ -109,7 +109,7 @@ def about_record(
     record: Found, summary: RecordSummary | None, scale: Scale = Scale.CELSIUS
 ) -> tuple[Part, ...]:
     """Return what a record says of itself."""
-    from controller.tui.wording import sentence_on
+    from controller.tui.sentences import sentence_on
 
     if summary is None:
         return (Part(record.name, Tone.STRONG),)

@@ -30,6 +30,7 @@ from controller.tui.playback import Film, film_at
 from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen, refusal
 from controller.tui.screens.said import SaidForm, said_words
+from controller.tui.sentences import finding_on, sentence_on
 from controller.tui.text import one_line
 from controller.tui.view import RunView
 from controller.tui.widgets.lines import PartsLine, Sentences
@@ -40,7 +41,6 @@ from controller.tui.wording import (
     ending_words,
     live_words,
     result_words,
-    sentence_on,
 )
 
 if TYPE_CHECKING:
@@ -323,7 +323,7 @@ class RecordScreen(BenchScreen):
         except RungwiseError as error:
             self._tell(refusal(error))
             return
-        self._tell([Part(f"· {one_line(line)}") for line in told])
+        self._tell([Part(f"· {finding_on(line, self.shell.scale)}") for line in told])
 
     async def _worked(self, what: str, make: Callable[[], _Made]) -> _Made:
         """Do something slow on another thread, and say every second that it goes on."""

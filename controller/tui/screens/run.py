@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Iterable
 from datetime import timedelta
-from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual import events, on, work
@@ -14,19 +14,17 @@ from textual.widget import Widget
 from textual.widgets import Input
 
 from controller.clock import RealClock
-from controller.errors import RelayKnowledge, RungwiseError
+from controller.errors import InputError, RungwiseError
 from controller.measurement.model import Verdict
-from controller.planning.model import StepKind
-from controller.session.findings import diagnosis_lines
-from controller.session.handover import forget_told, keep_told, told_beside
-from controller.tui.ending import ending_parts, worth_a_sound
+from controller.planning.model import ResolvedStep, StepKind
+from controller.session.handover import forget_told
+from controller.session.nudges import Nudger
+from controller.tui.ending import worth_a_sound
 from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Part, Tone
-from controller.tui.preparing import ENOUGH, ReadyRun, telling_plan
-from controller.tui.scale import Scale
-from controller.tui.screens.base import BenchScreen, refusal
-from controller.tui.screens.said import AskLine, SaidForm
-from controller.tui.text import one_line
+from controller.tui.preparing import ReadyRun
+from controller.tui.screens.run_end import RunEnd
+from controller.tui.screens.said import AskLine
 from controller.tui.view import Phase, RunView
 from controller.tui.widgets.answer import AnswerBox, understood
 from controller.tui.widgets.lines import PartsLine, Sentences
@@ -40,7 +38,6 @@ from controller.tui.wording import (
     question_words,
     result_words,
 )
-from controller.tui.workshop import look_around
 
 if TYPE_CHECKING:
     from controller.run.sweep import SweepRun
@@ -48,7 +45,7 @@ if TYPE_CHECKING:
 __all__ = ["RunScreen"]
 
 
-class RunScreen(BenchScreen):
+class RunScreen(RunEnd):
     """One run from its start to its sentence."""
 
     HELP = (
@@ -59,15 +56,6 @@ class RunScreen(BenchScreen):
     )
     ENTER = "Take it"
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("n", "next_plan", "Next plan", id="run.next",
-                tooltip="Prepare the plan that would name the fault"),
-        Binding("m", "said", "Machine, codes", show=False, id="run.said",
-                tooltip="Write down machine, codes before and after, a note"),
-        Binding("a", "again", "Run again", tooltip="Prepare the same run again", id="run.again"),
-        Binding("o", "record", "Open record", tooltip="Step through the record of this run",
-                id="run.record"),
-        Binding("w", "report", "Write report", id="run.report",
-                tooltip="Write the record as a page to hand over, beside it (.html)"),
         Binding("f2", "pause", "Pause/go", tooltip="Hold the relays as they are, or go on",
                 id="run.pause"),
         Binding("f3", "skip", "Skip", tooltip="Leave this step without a reading",
@@ -79,6 +67,10 @@ class RunScreen(BenchScreen):
                 id="run.view"),
         Binding("f7", "note", "Note", tooltip="Keep a remark about this step in the record",
                 id="run.note"),
+        Binding("ctrl+up", "nudge(1)", "Nudge up", show=False, id="run.nudge-up",
+                tooltip="Put a little more degC at the input, unjudged; F5 goes back"),
+        Binding("ctrl+down", "nudge(-1)", "Nudge down", show=False, id="run.nudge-down",
+                tooltip="Put a little less degC at the input, unjudged; F5 goes back"),
         # Letters act only where no reading is typed, and none of them loses a step.
         Binding("p", "letter('pause')", "Pause/go", show=False, tooltip="As F2",
                 id="run.pause-letter"),
@@ -89,15 +81,13 @@ class RunScreen(BenchScreen):
     ]  # fmt: skip
 
     def __init__(self, run: ReadyRun, engine: EngineThread) -> None:
-        super().__init__(classes="-steps -typed" if run.prepared.typed else "-steps")
-        self._ready = run
-        self._next_plan: Path | None = None
+        super().__init__(
+            run.prepared, engine, classes="-steps -typed" if run.prepared.typed else "-steps"
+        )
         self._failed_at = -1
-        self._found: tuple[str, ...] = ()
-        self._prepared = run.prepared
-        self._engine = engine
+        self._nudger = Nudger(run.prepared)
+        self._nudging = False
         self._shown: RunView | None = None
-        self._ended = False
         self._doubted: int | None = None
 
     def body(self) -> Iterable[Widget]:
@@ -181,7 +171,9 @@ class RunScreen(BenchScreen):
                 ends = self._engine.clock.utc().astimezone() + timedelta(seconds=left)
                 told += f", until {ends:%H:%M}"
         share = done / total if total else 0.0
-        self.query_one("#progress", PartsLine).show([Part(bar(share, 24), Tone.ACTIVE), Part(told)])
+        self.query_one("#progress", PartsLine).show(
+            [Part(bar(share, 24 if self.size.width >= 80 else 6), Tone.ACTIVE), Part(told)]
+        )
         counts, health = facts(view, self.shell.scale)
         self.query_one("#counts", PartsLine).show([counts])
         self.query_one("#health", PartsLine).show([health])
@@ -201,6 +193,7 @@ class RunScreen(BenchScreen):
         waiting = {
             Phase.WAITING: "Opening the link …",
             Phase.PAUSED: "Paused: the value stays as it is. F2 goes on.",
+            Phase.NUDGED: "Beside the step no reading counts. F5 goes back to it.",
             Phase.FINISHED: "The run is over.",
         }.get(view.phase, "The relays move; the question comes in a moment.")
         question = question_words(view, self.shell.scale)
@@ -234,77 +227,17 @@ class RunScreen(BenchScreen):
         if view.fault is None and any(result is not None for result in view.results):
             self.run_worker(self._look_further(), exit_on_error=False)
 
-    def _tell_end(self, *more: Part) -> None:
-        """Say how the run ended, what was found, what can be done, in this order."""
-        picture = self._engine.picture
-        parts = list(ending_parts(picture, self.shell.scale))
-        told = [Part(f"· {one_line(line)}") for line in self._found]
-        if self._next_plan is not None:
-            name = one_line(self._next_plan.stem)
-            told.append(Part(f"▶ n prepares {name}, which can name the fault", Tone.ACTIVE))
-        self.query_one("#ending", Sentences).show([*parts[:-1], *told, *more, parts[-1]])
-
-    async def _look_further(self) -> None:
-        """Say which fault explains the readings, or which plan would tell."""
-        prepared, view = self._prepared, self._engine.picture.view
-        results = tuple(result for result in view.results if result is not None)
-        measured = {r.step.target_celsius for r in results if r.reported_celsius is not None}
-        failed = any(result.verdict is Verdict.FAIL for result in results)
-        try:
-            if len(measured - {None}) >= ENOUGH:
-                self._found = ("Looking for the fault that explains it … Esc leaves.",)
-                self._tell_end()
-                self._found = await self.in_background(
-                    lambda: diagnosis_lines(
-                        results,
-                        prepared.sensor,
-                        prepared.module,
-                        prepared.bench,
-                        details=self.shell.details,
-                    )
-                )
-            elif failed:
-                self._next_plan = await self.in_background(self._telling_plan)
-                if self._next_plan is None:
-                    self._found = (
-                        f"A plan with {ENOUGH} temperatures or more would name the fault.",
-                    )
-        except Exception as error:  # noqa: BLE001 - the run's own result stands without it
-            self._found = (f"No diagnosis: {one_line(str(error))}",)
-        if self._found and view.summary is not None and view.summary.not_run:
-            first, *others = self._found
-            self._found = (f"From the steps that were run, no more: {first}", *others)
-        if self.is_mounted:
-            self._tell_end()
-            self.refresh_bindings()
-
-    def _telling_plan(self) -> Path | None:
-        plans = look_around(self.shell.folder, self.shell.runs).plans
-        return telling_plan(self._prepared.inputs.plan, [one.path for one in plans])
-
     # Wishes
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer what makes sense now."""
-        del parameters
-        if action in ("pause", "skip", "back", "redo", "note"):
+        if action in ("pause", "skip", "back", "redo", "note", "nudge"):
             return not self._ended
-        if action == "next_plan":
-            return self._ended and self._next_plan is not None
         if action == "letter":
             return self._ended or not self._prepared.typed
-        if action in ("record", "report", "said"):
-            return self._ended and not self._left_nothing
-        if action in ("again", "leave"):
+        if action == "leave":
             return self._ended
-        return True
-
-    @property
-    def _left_nothing(self) -> bool:
-        """Whether the ladder was not reached, so that there is no record."""
-        summary = self._engine.picture.view.summary
-        reached = summary is None or summary.relays is not RelayKnowledge.NOT_DRIVEN
-        return not reached and not self.shell.record_path.exists()
+        return super().check_action(action, parameters)
 
     @property
     def _run(self) -> SweepRun | None:
@@ -362,13 +295,6 @@ class RunScreen(BenchScreen):
         else:
             self.shell.say("The run is over: m keeps a note beside its record.", Tone.DOUBT)
 
-    def action_next_plan(self) -> None:
-        """Prepare the plan that would name the fault, on the same bench."""
-        if self._next_plan is not None:
-            bench = self._prepared.inputs.bench.path
-            self.shell.pop_screen()
-            self.shell.prepare(self._next_plan, bench)
-
     def action_pause(self) -> None:
         """Pause, or go on."""
         if self._run is not None:
@@ -387,6 +313,39 @@ class RunScreen(BenchScreen):
         """Begin the step again."""
         self._wish(lambda run: run.redo())
 
+    @work(group="nudge", exit_on_error=False)
+    async def action_nudge(self, direction: int) -> None:
+        """Put a value a little beside the step's at the output; nothing is judged there."""
+        run = self._run
+        if run is None or self._nudging:
+            return
+        was_paused = self._engine.picture.view.phase is Phase.PAUSED
+        self._nudging = True
+        try:
+            run.pause()  # else the step could be over before the value is found
+            step, start = await self._standing()
+            beside = await self.in_background(lambda: self._nudger.beside(step, start, direction))
+            self._wish(lambda run: run.nudge(beside))
+        except RungwiseError as error:
+            self.shell.say(str(error), Tone.DOUBT)
+            if not was_paused:
+                run.resume()
+        finally:
+            self._nudging = False
+
+    async def _standing(self) -> tuple[ResolvedStep, int]:
+        """Return the step under way and the state that is latched, once the run holds still."""
+        for _ in range(100):
+            view = self._engine.picture.view
+            if view.phase is Phase.PAUSED:
+                if view.step is None or view.set_at_s is None or view.set_state is None:
+                    break
+                return view.step, view.set_state
+            await asyncio.sleep(0.02)
+        raise InputError.single(
+            "the relays move", hint="go on with F2 if it is paused, and nudge once the value stands"
+        )
+
     def _wish(self, wish: Callable[[SweepRun], None]) -> None:
         """Ask for another step; what stands half typed was meant for this one."""
         if self._run is not None:
@@ -397,51 +356,6 @@ class RunScreen(BenchScreen):
     def action_view(self) -> None:
         """Show another of steps, curve and errors."""
         self.query_one(StepsPane).next_view()
-
-    def action_again(self) -> None:
-        """Prepare the same run again."""
-        inputs = self._prepared.inputs
-        self.shell.pop_screen()
-        self.shell.prepare(inputs.plan.path, inputs.bench.path)
-
-    def action_record(self) -> None:
-        """Open the record this run has left."""
-        self.shell.open_record(self.shell.record_path)
-
-    @work(exclusive=True, group="said", exit_on_error=False)
-    async def action_said(self) -> None:
-        """Ask for what only a person knows, and keep it beside the record."""
-        if await self._said("codes_after"):
-            self._tell_end()
-
-    async def _said(self, first: str) -> bool:
-        """Ask, and keep what was said; return False when it was left."""
-        path = self.shell.record_path
-        told = await self.shell.push_screen_wait(SaidForm(told_beside(path), first))
-        if told is None:
-            return False
-        try:
-            await self.in_background(lambda: keep_told(path, told))
-        except RungwiseError as error:
-            self._tell_end(*refusal(error))
-            return False
-        return True
-
-    @work(exclusive=True, group="said", exit_on_error=False)
-    async def action_report(self) -> None:
-        """Write the page to hand over, after asking what belongs on it."""
-        from controller.session.handover import page_beside
-
-        path = self.shell.record_path
-        if not path.with_suffix(".html").exists() and not await self._said("codes_after"):
-            return
-        fahrenheit = self.shell.scale is Scale.FAHRENHEIT
-        try:
-            written = await self.in_background(lambda: page_beside(path, fahrenheit=fahrenheit))
-        except RungwiseError as error:
-            self._tell_end(*refusal(error))
-            return
-        self._tell_end(Part(f"Report: {one_line(str(written))}"))
 
     def action_leave(self) -> None:
         """Go back, once nothing is driven."""
