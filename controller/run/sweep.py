@@ -20,7 +20,6 @@ for each. What settles counts from the later of the two latches.
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass
 
@@ -31,12 +30,11 @@ from controller.ladder.model import PathStep
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.planning.single_value import Setting
 from controller.readback.base import Answer, OperatorCommand, Prompt, Readback, Reading
+from controller.run.beside import Beside
 from controller.run.driver import Job, Part, Stopped
 from controller.run.ends import End
 from controller.run.events import (
     Event,
-    NoteKind,
-    NoteMade,
     PromptOpened,
     ReadingSeen,
     RelaysSet,
@@ -48,15 +46,12 @@ from controller.run.judging import judge_step, paired, skipped
 from controller.run.model import Ending, RunSummary, StepResult
 from controller.run.pieces import reversed_path
 from controller.run.settle import StepWatch
-from controller.run.summary import nudge_text, prompt_text, summarize
+from controller.run.summary import prompt_text, summarize
 
-__all__ = ["MOST_ANSWERS", "NUDGED_S", "SILENT_STEPS", "SweepRun"]
+__all__ = ["MOST_ANSWERS", "SILENT_STEPS", "SweepRun"]
 
 MOST_ANSWERS = 100
 """The most answers taken from a readback before time passes and wishes are looked at again."""
-
-NUDGED_S = 60.0
-"""So long after the last nudge the run goes back to its step by itself."""
 
 SILENT_STEPS = 3
 """After this many steps in a row without any reading the readback counts as failed."""
@@ -126,8 +121,7 @@ class SweepRun(Job):
             for end, plan in zip(self._driver.ends, resolved.inputs, strict=True)
         )
         self._silent = dict.fromkeys(range(1, len(self._inputs) + 1), 0)
-        # Appending to and taking from a deque are atomic.
-        self._nudges: deque[Setting] = deque()
+        self._beside = Beside(self._driver, self._intents, clock)
 
     @property
     def results(self) -> tuple[StepResult, ...]:
@@ -160,7 +154,7 @@ class SweepRun(Job):
         It was found from the state that is latched then. No reading is taken there. A run that
         is paused goes on with it.
         """
-        self._nudges.append(beside)
+        self._beside.want(beside)
         self._intents.wish(Intent.NUDGE)
         self._intents.resume()
 
@@ -194,7 +188,8 @@ class SweepRun(Job):
                     paths = self._paths_back(index)
                     continue
                 if wish.intent is Intent.NUDGE:
-                    paths = yield from self._beside(index)
+                    back = yield from self._beside.hold(self.plan.steps[index])
+                    paths = (back, *((),) * (len(self._inputs) - 1))
                     continue
                 if wish.intent is not Intent.SKIP:
                     paths = ((),) * len(self._inputs)
@@ -230,7 +225,7 @@ class SweepRun(Job):
         attempt = self._attempts.get(index, 0) + 1
         self._attempts[index] = attempt
         self._intents.forget()
-        self._nudges.clear()
+        self._beside.forget()
         yield (StepStarted(at_s=self._clock.now_s(), step=steps[0], attempt=attempt),)
         yield from self._driver.hold_still()
         for one, step, path in zip(self._inputs, steps, paths, strict=True):
@@ -256,53 +251,6 @@ class SweepRun(Job):
                 yield from self._ask(one, index, attempt, set_at_s, results)
         yield self._judged([results[one.end.number] for one in self._inputs])
         self._heard_something(watched)
-
-    def _beside(
-        self, index: int
-    ) -> Generator[tuple[Event, ...], None, tuple[tuple[PathStep, ...], ...]]:
-        """Hold values beside the step's until another wish or the end of patience.
-
-        Only the first input's ladder moves. Return each input's way back to the step; the first
-        one's is the way it came.
-        """
-        step = self.plan.steps[index]
-        came: list[tuple[int, tuple[PathStep, ...]]] = []
-        until_s = self._clock.now_s() + NUDGED_S
-        while self._clock.now_s() < until_s:
-            while self._nudges:
-                beside = self._nudges.popleft()
-                came_from = self._driver.state
-                if beside.start != came_from:
-                    text = "not nudged: it was worked out from another relay state"
-                    yield (self._noted(NoteKind.REFUSED, text),)
-                    continue
-                came.append((came_from, beside.path))
-                yield from self._driver.travel(beside.path)
-                text = nudge_text(step, beside.ohms, beside.celsius)
-                yield (
-                    self._noted(NoteKind.BY_HAND, text),
-                    RelaysSet(
-                        at_s=self._clock.now_s(),
-                        step_index=None,
-                        path=beside.path,
-                        achieved_ohms=beside.ohms,
-                    ),
-                )
-                until_s = self._clock.now_s() + NUDGED_S
-            yield self._driver.slice()
-            yield from self._driver.hold_still()
-            if self._intents.take() not in (None, Intent.NUDGE):
-                break
-        ladder, step_ms = self._bench.ladder, self._bench.step_ms
-        back = tuple(
-            change
-            for state, path in reversed(came)
-            for change in reversed_path(path, state, ladder, step_ms=step_ms)
-        )
-        return (back, *((),) * (len(self._inputs) - 1))
-
-    def _noted(self, kind: NoteKind, text: str) -> NoteMade:
-        return NoteMade(at_s=self._clock.now_s(), kind=kind, text=text)
 
     def _watch(
         self,

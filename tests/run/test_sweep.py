@@ -12,6 +12,7 @@ from controller.ladder.model import PathStep
 from controller.measurement.model import DecisionRule, SettleRule, Verdict
 from controller.planning.single_value import Setting
 from controller.readback.base import OperatorCommand, Reading
+from controller.run.beside import NUDGED_S
 from controller.run.driver import run_events
 from controller.run.events import (
     Event,
@@ -28,7 +29,7 @@ from controller.run.events import (
     StepStarted,
 )
 from controller.run.model import Ending, Reason, RunSummary
-from controller.run.sweep import NUDGED_S, SweepRun
+from controller.run.sweep import SweepRun
 
 
 def finished(events: list[Event]) -> RunSummary:
