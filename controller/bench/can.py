@@ -26,6 +26,7 @@ interval_s = 1.0                  # how often it is broadcast
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from controller.clock import Clock
@@ -37,8 +38,9 @@ from controller.readback.can.j1939 import Temperature
 from controller.readback.can.port import PythonCanPort
 from controller.readback.can.services import Quantity, Service
 from controller.readback.can.services_readback import CODES_INTERVAL_S, ServiceReadback
+from controller.readback.can.shared_module import Asked, shared_module
 
-__all__ = ["CAN_KEYS", "CanSettings", "asking_settings", "can_port", "can_readback"]
+__all__ = ["CAN_KEYS", "CanSettings", "asking_settings", "can_port", "can_readback", "shared_can_readbacks"]
 
 CAN_KEYS = ("interface", "channel", "bitrate", "baud", "addressing", "service", "quantity")
 """Keys that belong to these kinds alone."""
@@ -143,6 +145,24 @@ def can_readback(settings: CanSettings, clock: Clock) -> Readback:
         interval_s=settings.interval_s,
         codes_interval_s=settings.codes_interval_s,
         silent_bus=settings.silent_bus,
+    )
+
+
+def shared_can_readbacks(every: Sequence[CanSettings], clock: Clock) -> tuple[Readback, ...]:
+    """Return readbacks of one module that is asked over one bus; nothing is opened yet.
+
+    They agree in all but quantity and interval, and ask: `bench.pair` has seen to that.
+    """
+    first = every[0]
+    assert first.addressing is not None and first.service is not None  # noqa: S101, PT018
+    return shared_module(
+        can_port(first),
+        clock,
+        [Asked(quantity=Quantity(one.quantity), interval_s=one.interval_s) for one in every],
+        addressing=first.addressing,
+        service=first.service,
+        module=first.module,
+        silent_bus=first.silent_bus,
     )
 
 

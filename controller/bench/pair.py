@@ -1,4 +1,4 @@
-"""Two ladders on one bench: what they must not share, and whether one may wait for the other.
+"""Two ladders on one bench: what they may share, and whether one may wait for the other.
 
 Knows: bench files of two ladders, how long a link may wait for an answer.
 Must not know: plans, how a run feeds its ladders.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 
+from controller.bench.can import CanSettings
 from controller.bench.model import BenchFile
 from controller.documents import Table
 from controller.links.session_link import LONGEST_EXCHANGE_S
@@ -54,10 +55,34 @@ def pair_problems(second: Table, first: BenchFile | None, other: BenchFile | Non
             f"both ladders cannot stand at one port, {first.url}",
             hint="`rungwise links` lists the ports",
         )
-    channels = [one.can.channel for one in (first, other) if one.can is not None]
-    if len(channels) == 2 and channels[0] == channels[1]:
+    if first.can is not None and other.can is not None:
+        _one_bus_problems(second, first.can, other.can)
+
+
+def _one_bus_problems(second: Table, first: CanSettings, other: CanSettings) -> None:
+    """Note why two readbacks on one bus cannot ask one module in turn."""
+    if first.channel != other.channel:
+        return
+    root = second.document
+    if first.service is None or other.service is None:
         root.problem(
             "second.readback.channel",
-            f"both readbacks cannot have the bus at {channels[0]} to themselves",
-            hint='another adapter, or kind = "typed" for one of the two',
+            f"what a module broadcasts is heard for one input only on a bus: {first.channel}",
+            hint='kind = "can" for both, where the module can be asked; another adapter; or'
+            ' kind = "typed" for one of the two',
+        )
+        return
+    for key in ("interface", "bitrate", "baud", "addressing", "service", "module", "silent_bus"):
+        if getattr(first, key) != getattr(other, key):
+            root.problem(
+                f"second.readback.{key}",
+                "both inputs are asked of one module on one bus: this has to be the same as in"
+                " [readback]",
+            )
+    if first.quantity == other.quantity:
+        root.problem(
+            "second.readback.quantity",
+            f"both inputs would be read as {first.quantity}",
+            hint="name the temperature that the second input reports, such as"
+            ' quantity = "intake-air"',
         )

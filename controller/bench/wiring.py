@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from controller.bench.can import can_readback
+from controller.bench.can import can_readback, shared_can_readbacks
 from controller.bench.exposing import ExposingLink
 from controller.bench.model import BenchFile, LinkKind, ReadbackKind, RelayMotion
 from controller.bench.opened import Bench
@@ -69,7 +69,8 @@ def open_bench(
 
     A bench with a second ladder is returned with that one wired up as `second`; `on_channel` is
     called for each, and `second_line_faults` strikes its line. Where a person types the readings of
-    both, it is one readback that is asked for either. `paired` says that a bench is one of two.
+    both, it is one readback that is asked for either; where both are asked of one module over one
+    bus, two that ask in turn. `paired` says that a bench is one of two.
 
     Raises InputError when what is simulated has no module, or when a link that takes real time is
     asked to run on a clock that does not; ValueError when the bench's readback is a function's and
@@ -82,6 +83,10 @@ def open_bench(
             key="link.kind",
             hint='leave --pace fast out, or use kind = "simulated"',
         )
+    of_second: Readback | None = None
+    if bench.second is not None and reads_back and readback is None and _one_module(bench):
+        assert bench.can is not None and bench.second.can is not None  # noqa: S101, PT018
+        readback, of_second = shared_can_readbacks((bench.can, bench.second.can), clock)
     attention = Attention() if paired or bench.second is not None else None
     ways = _Ways(bench, clock, attention)
     match bench.link:
@@ -143,7 +148,8 @@ def open_bench(
     )
     if bench.second is None:
         return opened
-    both_typed = bench.readback is bench.second.readback is ReadbackKind.TYPED
+    if bench.readback is bench.second.readback is ReadbackKind.TYPED:
+        of_second = readback
     second = open_bench(
         bench.second,
         clock,
@@ -154,10 +160,18 @@ def open_bench(
         wear_path=wear_path,
         keep_early=keep_early,
         reads_back=reads_back,
-        readback=readback if both_typed else None,
+        readback=of_second,
         paired=True,
     )
     return replace(opened, second=second)
+
+
+def _one_module(bench: BenchFile) -> bool:
+    """Whether both inputs are asked of one module, over one bus."""
+    if bench.second is None or not bench.readback is bench.second.readback is ReadbackKind.CAN:
+        return False
+    first, other = bench.can, bench.second.can
+    return first is not None and other is not None and first.channel == other.channel
 
 
 def _counted(

@@ -10,6 +10,7 @@ is right; an adapter that takes part at a wrong one disturbs every other convers
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from controller.clock import Clock
@@ -65,12 +66,12 @@ def find_module(
     *,
     addressing: Addressing,
     service: Service,
-    quantity: Quantity | None,
+    quantities: Sequence[Quantity],
     module: str | None = None,
 ) -> Found:
-    """Return the one module that knows a quantity, or the one named.
+    """Return the one module that knows all quantities, or the one named.
 
-    `quantity` is None where only codes are of interest. Raises InputError when the bench file has
+    `quantities` is empty where only codes are of interest. Raises InputError when the bench file has
     to say more or something else, ReadbackError when nobody answers.
     """
     answers = _modules(port, clock, addressing, service)
@@ -79,12 +80,13 @@ def find_module(
     found = []
     for address, first in answers.items():
         pids, dialogue = _pids(port, clock, address, service, first)
-        if quantity is None or quantity.pid in pids:
+        if all(one.pid in pids for one in quantities):
             found.append(Found(address=address, pids=pids, dialogue=dialogue))
     if len(found) == 1:
         return found[0]
     names = ", ".join(address.name for address in answers)
-    what = "" if quantity is None else f" {quantity.value} (parameter {quantity.pid:02X})"
+    each = [f"{one.value} (parameter {one.pid:02X})" for one in quantities]
+    what = "".join(f" {words}" for words in (" and ".join(each),) if words)
     if not found:
         raise InputError.single(
             f"no module lists{what}; these answered: {names}",

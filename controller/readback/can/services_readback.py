@@ -28,7 +28,7 @@ from controller.readback.can.services import (
     refusal_words,
 )
 
-__all__ = ["CODES_INTERVAL_S", "SILENT_S", "Asking", "ServiceReadback", "clear_codes_of"]
+__all__ = ["CODES_CALL_S", "CODES_INTERVAL_S", "SILENT_S", "Asking", "ServiceReadback", "clear_codes_of"]
 
 SILENT_S = 12.0
 """A module that has answered and then says nothing for so long is not there any more."""
@@ -36,9 +36,11 @@ SILENT_S = 12.0
 CODES_INTERVAL_S = 1.0
 """How often codes are asked for while they are watched, where nothing else is stated."""
 
+CODES_CALL_S = 60.0
+"""How long reading all codes may keep whoever owns the bus."""
+
 _CODES_WAIT_S = 1.0
 _BETWEEN_S = 0.1
-_CALL_S = 60.0
 _SLACK_S = 1e-9
 
 
@@ -88,7 +90,7 @@ class ServiceReadback(OwnedReadback):
             self._clock,
             addressing=self._addressing,
             service=self._service,
-            quantity=self._quantity,
+            quantities=(self._quantity,),
             module=self._module,
         )
         self.name = f"module {found.address.name} on the {self._port.name}"
@@ -119,7 +121,7 @@ class ServiceReadback(OwnedReadback):
         """
         if self._owner is None or self._asking is None:
             return None
-        return self._owner.call(self._asking.codes, wait_s=_CALL_S)
+        return self._owner.call(self._asking.codes, wait_s=CODES_CALL_S)
 
 
 class Asking:
@@ -148,18 +150,18 @@ class Asking:
         self._question = question
         self._celsius = celsius
         self._interval_s = interval_s
-        self._due_s = clock.now_s()
+        self.due_s = clock.now_s()
         self._silent_since_s = math.inf
 
     def turn(self, token_now: TokenNow, idle_s: float) -> Reading | None:
         """Ask when it is due and somebody waits; listen otherwise."""
         now_s = self._clock.now_s()
         token = token_now()
-        if token is None or self._due_s - now_s > _SLACK_S:
-            left_s = idle_s if token is None else min(idle_s, self._due_s - now_s)
+        if token is None or self.due_s - now_s > _SLACK_S:
+            left_s = idle_s if token is None else min(idle_s, self.due_s - now_s)
             self._dialogue.listen(left_s)
             return None
-        self._due_s = now_s + self._interval_s
+        self.due_s = now_s + self._interval_s
         try:
             data = self._dialogue.ask(self._question)
         except Refused as refused:
@@ -252,7 +254,7 @@ def clear_codes_of(
             clock,
             addressing=addressing,
             service=Service.CURRENT_DATA,
-            quantity=None,
+            quantities=(),
             module=module,
         )
         asking = Asking(
