@@ -110,12 +110,14 @@ class Dialogue:
         self._out_of_date(self._clock.now_s() - FORGOTTEN_S)
 
     def _out_of_date(self, until_s: float) -> None:
-        """Nothing that was asked up to this time is under way any more."""
-        left = {
-            answer: [at_s for at_s in asked if at_s > until_s]
-            for answer, asked in self._under_way.items()
+        """Nothing that was asked up to this time is under way any more.
+
+        A question that was asked again since keeps its earlier askings too: a second copy of the
+        answer to one of them cannot be told from the answer to the next.
+        """
+        self._under_way = {
+            answer: asked for answer, asked in self._under_way.items() if asked[-1] > until_s
         }
-        self._under_way = {answer: asked for answer, asked in left.items() if asked}
 
     def _drain(self) -> None:
         """Hear what waits already: it was sent before the next question."""
@@ -133,10 +135,10 @@ class Dialogue:
         """
         if self._clock.now_s() < self._next_cleaning_s:
             return False
-        last_s = max(self._under_way[wanted.answer])
+        last_s = self._under_way[wanted.answer][-1]
         for cleaner in self.cleaners:
             asked = self._under_way.get(cleaner.answer, ())
-            if asked and min(asked) <= last_s:  # so it is for the wanted one itself
+            if asked and asked[0] <= last_s:  # so it is for the wanted one itself
                 continue
             self.cleaners.remove(cleaner)
             self.cleaners.append(cleaner)  # another one next time
@@ -180,8 +182,7 @@ class Dialogue:
 
     def _answered(self, answer: bytes) -> None:
         """An answer has come: to the first asking of its kind, as far as is known."""
-        asked_s = self._under_way[answer].pop(0)
-        self._out_of_date(asked_s)
+        self._out_of_date(self._under_way[answer][0])
 
     def _unasked(self, frame: Frame | None) -> None:
         message = None if frame is None else self._message(frame)
@@ -194,7 +195,7 @@ class Dialogue:
         if answer in self._under_way:
             self._answered(answer)
         else:
-            self._under_way[answer] = [self._clock.now_s()]
+            self._under_way[answer] = [-math.inf, self._clock.now_s()]  # whenever it was asked
 
     def _message(self, frame: Frame) -> bytes | None:
         """Return the module's message that a frame completes."""

@@ -104,6 +104,23 @@ def test_none_of_some_thousand_readings_is_wrong_or_stale(clock, fakes, queues):
     assert run(clock, fakes, 3000, queues=queues) == (0, 0)
 
 
+@pytest.mark.soak
+def test_where_each_copy_counts_as_another_answer_some_are_stale(clock, fakes, monkeypatch):
+    """The planted fault: a second copy is taken for the answer to the question asked next."""
+
+    def each_by_itself(self, until_s):
+        left = {
+            answer: [at_s for at_s in asked if at_s > until_s]
+            for answer, asked in self._under_way.items()
+        }
+        self._under_way = {answer: asked for answer, asked in left.items() if asked}
+
+    monkeypatch.setattr(Dialogue, "_out_of_date", each_by_itself)
+    wrong, stale = run(clock, fakes, 3000, queues=True)
+    assert wrong == 0
+    assert stale >= 1
+
+
 def test_without_the_cleaning_question_many_are_stale(clock, fakes, monkeypatch):
     """The planted fault: the tests above would see it."""
     monkeypatch.setattr(Dialogue, "_cleaned", lambda _self, _wanted: True)
