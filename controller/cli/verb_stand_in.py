@@ -1,4 +1,4 @@
-"""`rungwise stand-in`: a ladder and a module on a CAN bus at two ports, without any hardware.
+"""`rungwise stand-in`: ladders and a module on a CAN bus at ports, without any hardware.
 
 Knows: the arguments, and how long the ports are kept.
 Must not know: what stands behind them.
@@ -25,7 +25,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FOLDER",
         type=Path,
         default=Path("stand-in"),
-        help="where the ports `ladder` and `can` are put (default: stand-in)",
+        help="where the ports `ladder` and `can` are put, and `second-ladder` where the bench has two"
+        " (default: stand-in)",
     )
     parser.add_argument(
         "--broadcasts",
@@ -66,8 +67,9 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         traffic_per_s=arguments.traffic,
         bitrate=bitrate,
     ) as ports:
+        second = "" if ports.second is None else f", the second ladder at {ports.second}"
         output.warn(
-            f"Simulated: the ladder at {ports.ladder}, the module's bus at {ports.bus}"
+            f"Simulated: the ladder at {ports.ladder}{second}, the module's bus at {ports.bus}"
             f" (slcan, {bitrate} bit/s)"
         )
         if not arguments.run:

@@ -1,6 +1,6 @@
-"""A whole bench that is simulated, behind two ports: its ladder, and its module on a bus.
+"""A whole bench that is simulated, behind ports: its ladder or ladders, and its module on a bus.
 
-Knows: bench files, the simulated bench, where the two ports are put.
+Knows: bench files, the simulated bench, where the ports are put.
 Must not know: how they are driven and read, command lines.
 """
 
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from controller.bench.model import BenchFile, RelayMotion
@@ -17,6 +17,7 @@ from controller.clock import RealClock
 from controller.errors import InputError
 from controller.links.pty_device import PtyDevice
 from controller.links.simulated import SimulatedDevice
+from controller.module.model import ModuleReport
 from controller.stand_in.broadcaster import BroadcastingModule
 from controller.stand_in.bus_pty import BusPty, Node, Traffic
 from controller.stand_in.module import DiagnosedModule
@@ -24,15 +25,20 @@ from controller.stand_in.module import DiagnosedModule
 __all__ = ["Ports", "standing_in"]
 
 
+AIR_PARAMETER = 0x0F
+"""What the module reports of its second input by: the intake air (SAE J1979, from memory)."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Ports:
-    """Where the two can be reached, and what stands there."""
+    """Where they can be reached, and what stands there. `second` is the port of a second ladder."""
 
     ladder: Path
     bus: Path
     device: PtyDevice
     adapter: BusPty
     simulation: Simulation
+    second: Path | None = None
 
 
 @contextmanager
@@ -46,14 +52,49 @@ def standing_in(
 ) -> Iterator[Ports]:
     """Keep ladder and module of a simulated bench at `folder`/ladder and `folder`/can.
 
-    With `broadcasts` the module tells its temperature by itself instead of being asked. Raises
-    InputError when the bench names no module, or when something else has the name of a port.
+    With `broadcasts` the module tells its temperature by itself instead of being asked. The second
+    ladder of a bench that has two is at `folder`/second-ladder; the one module that is asked
+    reports its input as intake air. Raises InputError when the bench names no module, when
+    something else has the name of a port, or when two inputs are to be broadcast.
     """
+    if broadcasts and bench.second is not None:
+        raise InputError.single(
+            "the stand-in module broadcasts one temperature, and this bench has two inputs",
+            where=str(bench.path),
+            hint="leave --broadcasts out, or name a bench with one ladder",
+        )
+    clock = RealClock()
+    with ExitStack() as stack:
+        simulation, device, ladder = _ladder(stack, bench, clock, folder / "ladder")
+        second: Path | None = None
+        module: Node
+        if broadcasts:
+            module = BroadcastingModule(simulation.report)
+        elif bench.second is None:
+            module = DiagnosedModule(simulation.report, clear=simulation.clear_codes)
+        else:
+            other, _, second = _ladder(stack, bench.second, clock, folder / "second-ladder")
+            module = _of_two_inputs(simulation, other)
+        nodes = [module, Traffic(traffic_per_s)]
+        adapter = stack.enter_context(BusPty(nodes, clock=clock, bus_bitrate=bitrate))
+        yield Ports(
+            ladder=ladder,
+            bus=_named(stack, folder / "can", adapter.path),
+            device=device,
+            adapter=adapter,
+            simulation=simulation,
+            second=second,
+        )
+
+
+def _ladder(
+    stack: ExitStack, bench: BenchFile, clock: RealClock, name: Path
+) -> tuple[Simulation, PtyDevice, Path]:
+    """Serve a simulated ladder at a port until the end; return what the module sees of it too."""
     if bench.module is None:
         raise InputError.single(
             "names no module to simulate", where=str(bench.path), key="simulation.module"
         )
-    clock = RealClock()
     simulation = Simulation(
         bench.ladder,
         bench.module,
@@ -70,24 +111,26 @@ def standing_in(
         input_volts=simulation.input_volts,
         name="stand-in ladder",
     )
-    module: Node
-    if broadcasts:
-        module = BroadcastingModule(simulation.report)
-    else:
-        module = DiagnosedModule(simulation.report, clear=simulation.clear_codes)
-    with ExitStack() as stack:
-        served = stack.enter_context(PtyDevice(device))
-        simulation.before_sampling = served.catch_up
-        nodes = [module, Traffic(traffic_per_s)]
-        adapter = stack.enter_context(BusPty(nodes, clock=clock, bus_bitrate=bitrate))
-        ports = Ports(
-            ladder=_named(stack, folder / "ladder", served.path),
-            bus=_named(stack, folder / "can", adapter.path),
-            device=served,
-            adapter=adapter,
-            simulation=simulation,
-        )
-        yield ports
+    served = stack.enter_context(PtyDevice(device))
+    simulation.before_sampling = served.catch_up
+    return simulation, served, _named(stack, name, served.path)
+
+
+def _of_two_inputs(first: Simulation, other: Simulation) -> DiagnosedModule:
+    """Return one module with two inputs: it reports both, and holds the codes of both."""
+
+    def report() -> ModuleReport:
+        one, two = first.report(), other.report()
+        return replace(one, codes=(*one.codes, *(c for c in two.codes if c not in one.codes)))
+
+    def clear() -> None:
+        first.clear_codes()
+        other.clear_codes()
+
+    def air() -> bytes:
+        return bytes([min(max(round(other.report().celsius) + 40, 0), 255)])
+
+    return DiagnosedModule(report, clear=clear, extra={AIR_PARAMETER: air})
 
 
 def _named(stack: ExitStack, name: Path, path: str) -> Path:
