@@ -106,18 +106,15 @@ def load_bench(path: Path) -> BenchFile:
     table = root.optional_table("second")
     second = None
     if table is not None:
-        second = _bench(table, path, table.optional_text("name") or "second", nested=True)
+        second = _bench(table, path, table.optional_text("name") or "second")
         pair_problems(table, bench, second)
     document.finish()
     assert bench is not None  # noqa: S101 - finish() has raised otherwise
     return bench if second is None else replace(bench, second=second)
 
 
-def _bench(root: Table, path: Path, name: str, *, nested: bool = False) -> BenchFile | None:
-    """Return what a file or its [second] (`nested`) says of a bench; None: it names no ladder.
-
-    Meter and sense belong to the first ladder.
-    """
+def _bench(root: Table, path: Path, name: str) -> BenchFile | None:
+    """Return what a file or its [second] says of a bench; None: it names no ladder."""
     nominal = root.file("ladder", load_ladder)
     calibration = root.optional_file("calibration", load_calibration)
     surroundings = _surroundings(root.optional_table("surroundings"))
@@ -148,8 +145,8 @@ def _bench(root: Table, path: Path, name: str, *, nested: bool = False) -> Bench
     elif simulated:
         root.problem("simulation", "is missing", hint="[simulation] names the simulated module")
     switching = _switching(root, link, nominal)
-    meter = None if nested else _meter(root, link)
-    tap = None if nested else _tap(root)
+    meter = _meter(root, link)
+    tap = _tap(root)
     faults = load_faults(root)
     ladder_faults = load_ladder_faults(root, nominal)
     if ladder_faults and link is LinkKind.SERIAL:

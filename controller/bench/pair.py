@@ -11,12 +11,30 @@ import math
 from controller.bench.can import CanSettings
 from controller.bench.model import BenchFile
 from controller.documents import Table
+from controller.errors import InputError
 from controller.links.session_link import LONGEST_EXCHANGE_S
 
-__all__ = ["least_hold_off_ms", "pair_problems"]
+__all__ = ["bench_of_input", "least_hold_off_ms", "pair_problems"]
 
 _FED_AFTER = 1 / 3
 """The share of a hold-off after which a run feeds it (`controller.run.ends`)."""
+
+
+def bench_of_input(bench: BenchFile, number: int) -> BenchFile:
+    """Return a bench with the ladder of one input alone: 1, or 2 for that of its [second].
+
+    Input 1 keeps the other ladder, which a run for one input leaves alone. Raises InputError when
+    the bench has no second ladder.
+    """
+    if number == 1:
+        return bench
+    if bench.second is None:
+        raise InputError.single(
+            f"{str(bench.path or bench.name)!r} has one ladder only",
+            where="--input",
+            hint="leave it out, or describe the other ladder in [second] of the bench file",
+        )
+    return bench.second
 
 
 def least_hold_off_ms() -> int:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from controller.bench.default import default_bench
 from controller.bench.files import load_bench
 from controller.bench.model import BenchFile, LinkKind
+from controller.bench.pair import bench_of_input
 from controller.cautions import short_circuit_sentence
 from controller.cli.confirm import confirm_cautions
 from controller.cli.fault_words import fault_fields
@@ -48,6 +49,7 @@ def set_and_hold(
     output: Output,
     *,
     bench_path: Path | None,
+    input_number: int,
     sensor_path: Path | None,
     hold_s: float | None,
     record_path: Path | None,
@@ -55,7 +57,7 @@ def set_and_hold(
     share: float,
     nearest_anyway: bool = False,
 ) -> ExitCode:
-    """Set the value, say so, hold it for `hold_s` (None: until stopped), and park.
+    """Set the value on the ladder of an input of the bench, say so, hold it for `hold_s` (None: until stopped), and park.
 
     On a fully simulated bench time is virtual and None means not at all. A resistance that the
     ladder cannot make within `share` is refused, unless `nearest_anyway`. Raises InputError before
@@ -63,9 +65,15 @@ def set_and_hold(
     """
     wish = parse_wish(text)
     with collecting_files() as files:
-        bench = load_bench(bench_path) if bench_path else None
+        bench = bench_of_input(load_bench(bench_path), input_number) if bench_path else None
         sensor = load_sensor(sensor_path) if sensor_path else None
     if bench is None:
+        if input_number != 1:
+            raise InputError.single(
+                "belongs to a bench file with two ladders",
+                where="--input",
+                hint="name it with --bench",
+            )
         if sensor is None:
             sensor = stand_in_sensor()
             output.warn(f"Note: no bench and no sensor named: using a {sensor.name}.")

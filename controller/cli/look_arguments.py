@@ -8,12 +8,15 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from controller.cli.input_argument import add_input_argument
+
 __all__ = ["add_look_arguments"]
 
 
 def add_look_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare bench, module, record and the yes to the cautions."""
+    """Declare bench, which of its ladders, module, record and the yes to the cautions."""
     parser.add_argument("--bench", metavar="BENCH", type=Path, required=True, help="bench file")
+    add_input_argument(parser)
     parser.add_argument(
         "--module", metavar="MODULE", type=Path, help="module file (default: the simulated one)"
     )

@@ -40,7 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Look at the input; write it down where that is asked for."""
-    from controller.bench.files import load_bench
+    from controller.cli.input_argument import named_bench
     from controller.cli.watch_input import carry_out
     from controller.documents import collecting_files
     from controller.module.files import load_module
@@ -49,7 +49,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     if arguments.out is not None:
         _check_out(arguments.module, arguments.out)
     with collecting_files() as files:
-        bench = load_bench(arguments.bench)
+        bench = named_bench(arguments.bench, arguments)
         module = bench.module if arguments.module is None else load_module(arguments.module)
     tap = require_tap(bench)
     if tap.load_ohms < LEAST_LOAD_OHMS:

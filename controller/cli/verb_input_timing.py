@@ -30,14 +30,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Step, watch, say what a plan needs."""
-    from controller.bench.files import load_bench
+    from controller.cli.input_argument import named_bench
     from controller.cli.watch_input import carry_out
     from controller.documents import collecting_files
     from controller.module.files import load_module
     from controller.session.looks import timing_module
 
     with collecting_files() as files:
-        bench = load_bench(arguments.bench)
+        bench = named_bench(arguments.bench, arguments)
         module = bench.module if arguments.module is None else load_module(arguments.module)
     job, status = carry_out(
         lambda record: timing_module(bench, module=module, record=record, files=files),

@@ -42,7 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Hold, watch, count."""
-    from controller.bench.files import load_bench
+    from controller.cli.input_argument import named_bench
     from controller.cli.numbers import above_zero
     from controller.cli.watch_input import carry_out
     from controller.documents import collecting_files
@@ -51,7 +51,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
 
     for_s = above_zero(arguments.seconds, what="--for")
     with collecting_files() as files:
-        bench = load_bench(arguments.bench)
+        bench = named_bench(arguments.bench, arguments)
         module = bench.module if arguments.module is None else load_module(arguments.module)
 
     def prepare(record: Path | None) -> Setup:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from controller.cautions import METER_CAUTION, SENSE_CAUTION
+from controller.cli.input_argument import add_input_argument
 from controller.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -25,6 +26,7 @@ __all__ = ["add_arguments", "run"]
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
     parser.add_argument("--bench", metavar="BENCH", type=Path, required=True, help="bench file")
+    add_input_argument(parser)
     parser.add_argument(
         "--by",
         choices=("meter", "sense", "read-back"),
@@ -65,7 +67,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     """Test the ladder, and keep what was found."""
-    from controller.bench.files import load_bench
+    from controller.cli.input_argument import named_bench
     from controller.cli.numbers import at_least_zero
     from controller.cli.watch_input import carry_out
     from controller.documents import collecting_files
@@ -78,7 +80,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         floor_ohms=at_least_zero(arguments.meter_ohms, what="--meter-ohms"),
     )
     with collecting_files() as files:
-        bench = load_bench(arguments.bench)
+        bench = named_bench(arguments.bench, arguments)
         module = bench.module if arguments.module is None else load_module(arguments.module)
     by = usual_way(bench, module) if arguments.by is None else TestedBy(arguments.by)
     if by is not TestedBy.READ_BACK:

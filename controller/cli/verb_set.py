@@ -10,6 +10,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from controller.cli.input_argument import add_input_argument
 from controller.errors import ExitCode, InputError
 from controller.planning.value import HINT
 
@@ -25,6 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--bench", metavar="BENCH", type=Path, help="bench file (default: a simulated one)"
     )
+    add_input_argument(parser)
     parser.add_argument(
         "--sensor",
         metavar="SENSOR",
@@ -64,6 +66,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
             " ".join(arguments.value),
             output,
             bench_path=arguments.bench,
+            input_number=int(arguments.input),
             sensor_path=arguments.sensor,
             hold_s=hold_s,
             record_path=arguments.record,

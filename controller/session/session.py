@@ -35,7 +35,9 @@ from controller.session.recording import with_earlier
 __all__ = ["Session", "Setup"]
 
 
-_LEFT_ALONE = "the second ladder of this bench is left alone: only plans with two inputs drive it"
+_LEFT_ALONE = (
+    "the second ladder of this bench is left alone: plans with two inputs drive it, and --input 2"
+)
 
 
 @dataclass(frozen=True, kw_only=True)

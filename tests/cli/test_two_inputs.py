@@ -225,7 +225,7 @@ readback.kind = "typed"
         ("ttyUSB1", "ttyUSB0", "both ladders cannot stand at one port, /dev/ttyUSB0"),
         ('2000\nlink = { kind = "serial", url = "/dev/ttyUSB1"', None, None),
         ("hold_off_ms = 2000", "hold_off_ms = 1200", "1200 ms may run out while the other"),
-        ("[second]", "[second]\nmeter.port = 'x'", "second.meter: unknown key"),
+        ("[second]", "[second]\nmeter.prt = 'x'", "second.meter.prt: unknown key"),
     ],
 )
 def test_two_ladders_that_cannot_share_a_run_are_refused(rungwise, write, sweeps, was, now, said):
@@ -237,6 +237,71 @@ def test_two_ladders_that_cannot_share_a_run_are_refused(rungwise, write, sweeps
     else:
         assert ended.status == 2
         assert said in ended.err
+
+
+OVER_CAN = """{ kind = "can", interface = "slcan", channel = "/dev/ttyACM0", bitrate = 500000,
+quantity = "QUANTITY" }""".replace("\n", " ")
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({}, None),
+        ({"intake-air": "coolant"}, "both inputs would be read as coolant"),
+        ({"500000, quantity = \"i": "250000, quantity = \"i"}, "second.readback.bitrate: both inputs"),
+        ({"\"can\"": "\"j1939\""}, "is heard for one input only on a bus: /dev/ttyACM0"),
+    ],
+)
+def test_one_bus_serves_both_inputs_of_one_module(rungwise, write, sweeps, changes, said):
+    first, second = PAIR.replace("S/", f"{sweeps}/").split("[second]")
+    for old, new in {"readback.kind = \"typed\"": f"readback = {OVER_CAN}"}.items():
+        first = first.replace(old, new.replace("QUANTITY", "coolant"))
+        second = second.replace(old, new.replace("QUANTITY", "intake-air"))
+    text = f"{first}[second]{second}"
+    for old, new in changes.items():
+        text = text.replace(old, new)
+    ended = rungwise("plan", sweeps / PLAN, "--bench", write("bench.toml", text))
+    if said is None:
+        assert ended.status == 0, ended.err
+    else:
+        assert ended.status == 2
+        assert said in ended.err
+
+
+def test_one_ladder_of_two_is_named(rungwise, sweeps, tmp_path):
+    pair = sweeps / "benches/simulated-pair.toml"
+    alone = sweeps / "ladders/designed-18.toml"
+    wanted = rungwise("nearest", alone, "1k5", "--json").document["results"][0]
+    record = tmp_path / "second.jsonl"
+    ended = rungwise("set", "1k5", "--bench", pair, "--input", "2", "--json", "--record", record)
+    assert (ended.status, ended.document["state"]) == (0, wanted["state"])
+    assert ended.document["achieved_ohms"] == pytest.approx(wanted["ohms"])
+    assert rungwise("validate", record).status == 0
+    first = rungwise("set", "1k5", "--bench", pair, "--json")
+    assert first.document["state"] != wanted["state"]
+    for verb in (("ladder", "self-test"), ("input", "wiggle", "1k5", "--for", "1"), ("input", "timing")):
+        assert rungwise(*verb, "--bench", pair, "--input", "2", "--json").status in (0, 4)
+
+
+def test_an_input_that_the_bench_has_not_is_refused(rungwise, sweeps):
+    alone = sweeps / "benches/simulated.toml"
+    for words in (("--bench", alone), ()):
+        ended = rungwise("set", "1k5", *words, "--input", "2")
+        assert ended.status == 2
+        assert "--input:" in ended.err
+    assert rungwise("set", "1k5", "--input", "3").status == 2
+
+
+def test_the_second_input_is_looked_at_by_its_own_tap(rungwise, write, sweeps):
+    text = (sweeps / "benches/simulated-pair.toml").read_text().replace("../", f"{sweeps}/")
+    tap = "{ load_ohms = 1e7, scale_percent = 0.5, volts_per_volt = 2 }"
+    bench = write("bench.toml", text.replace("[second]", f"[second]\nsense = {tap}"))
+    ended = rungwise("input", "check", "--bench", bench, "--input", "2", "--json")
+    assert ended.status == 0, ended.err
+    assert ended.document["pullup_ohms"] == pytest.approx(2490, rel=0.02)
+    assert rungwise("input", "check", "--bench", bench).status == 2  # the first one has none
+    found = rungwise("ladder", "self-test", "--bench", bench, "--input", "2", "--json")
+    assert (found.status, found.document["by"]) == (0, "sense")
 
 
 def test_a_plan_with_two_inputs_needs_a_bench_with_two_ladders(rungwise, sweeps):
