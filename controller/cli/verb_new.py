@@ -17,10 +17,19 @@ if TYPE_CHECKING:
 __all__ = ["add_arguments", "run"]
 
 
+_EXAMPLES = {
+    "sensor": "rungwise new sensor mine.toml --point 20 2k5 --point 80 320 --point 110 140",
+    "ladder": "rungwise new ladder box.toml --rung 1 --rung 2 --rung 3R9 --rung 8R2",
+    "module": "rungwise new module unit.toml --sensor mine.toml --pullup 2k49",
+    "bench": "rungwise new bench bench.toml --ladder box.toml --port /dev/ttyUSB0",
+    "plan": "rungwise new plan sweep.toml --sensor mine.toml --from 0 --to 100 --step 5",
+}
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's arguments."""
     kinds = parser.add_subparsers(dest="kind", metavar="KIND", required=True, title="kinds")
-    sensor = _kind(kinds, "sensor", "a sensor from the points of its chart")
+    sensor = _kind(kinds, parser, "sensor", "a sensor from the points of its chart")
     sensor.add_argument(
         "--point",
         metavar=("TEMP", "OHMS"),
@@ -35,7 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="2",
         help="how well a point can be read, in percent of its resistance (default: 2)",
     )
-    ladder = _kind(kinds, "ladder", "a ladder of rungs in series")
+    ladder = _kind(kinds, parser, "ladder", "a ladder of rungs in series")
     ladder.add_argument(
         "--rung",
         metavar="OHMS",
@@ -46,17 +55,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     ladder.add_argument(
         "--tolerance", metavar="PERCENT", default="1", help="tolerance of the rungs (default: 1)"
     )
-    module = _kind(kinds, "module", "a control module's input")
+    module = _kind(kinds, parser, "module", "a control module's input")
     module.add_argument("--sensor", metavar="SENSOR", help="its sensor file (default: asked for)")
     module.add_argument("--pullup", metavar="OHMS", help="its pull-up: 2k49 (default: asked for)")
     module.add_argument(
         "--reference", metavar="VOLTS", default="5", help="its reference (default: 5)"
     )
-    bench = _kind(kinds, "bench", "a bench: a ladder, its link, where readings come from")
+    bench = _kind(kinds, parser, "bench", "a bench: a ladder, its link, where readings come from")
     bench.add_argument("--ladder", metavar="LADDER", help="its ladder file (default: asked for)")
     bench.add_argument("--module", metavar="MODULE", help="module file, for a simulated bench")
     bench.add_argument("--port", metavar="URL", help="serial port, for a real one: /dev/ttyUSB0")
-    plan = _kind(kinds, "plan", "a plan for a sweep, or for a check with --check")
+    plan = _kind(kinds, parser, "plan", "a plan for a sweep, or for a check with --check")
     plan.add_argument("--sensor", metavar="SENSOR", help="sensor file (default: asked for)")
     plan.add_argument("--module", metavar="MODULE", help="module file (default: none)")
     plan.add_argument("--bench", metavar="BENCH", help="bench file (default: a simulated one)")
@@ -70,9 +79,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _kind(
-    kinds: argparse._SubParsersAction[argparse.ArgumentParser], name: str, summary: str
+    kinds: argparse._SubParsersAction[argparse.ArgumentParser],
+    verb: argparse.ArgumentParser,
+    name: str,
+    summary: str,
 ) -> argparse.ArgumentParser:
-    kind = kinds.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.")
+    kind = kinds.add_parser(
+        name,
+        help=summary,
+        description=f"{summary[0].upper()}{summary[1:]}.",
+        epilog=f"examples:\n  {_EXAMPLES[name]}",
+        formatter_class=verb.formatter_class,
+    )
     kind.add_argument("file", metavar="FILE", type=Path, help="file to write, ending in .toml")
     kind.add_argument("--name", metavar="TEXT", help="what it is called (default: from the file)")
     kind.add_argument(

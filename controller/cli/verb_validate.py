@@ -69,7 +69,8 @@ def _kind_of(path: Path) -> str:
     from controller.regular_file import MOST_RECORD_BYTES, read_regular
 
     text = read_regular(path, most_bytes=MOST_RECORD_BYTES).decode("utf-8", "replace")
-    if text.lstrip("\ufeff \n\t").startswith("{"):
+    text = text.removeprefix("\ufeff")
+    if text.lstrip(" \n\t").startswith("{"):
         return "record"
     found = _TOML_FORMAT.search(text)
     known = [kind for kind in _loaders() if kind != "record"]

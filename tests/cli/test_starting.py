@@ -368,3 +368,22 @@ def test_nothing_is_said_where_a_quick_filter_shows_what_switching_does(
     module.write_text(quick, "utf-8")
     document = rungwise("plan", "coolant-sweep.toml", "--json").document
     assert document["filter_warnings"] == []
+
+
+def test_the_examples_of_new_work_one_after_the_other(rungwise, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for kind in ("sensor", "ladder", "module", "bench", "plan"):
+        shown = rungwise("new", kind, "--help").out
+        _, _, example = shown.partition("examples:\n  rungwise ")
+        done = rungwise(*example.strip().split())
+        assert done.status == 0, done.err
+    assert rungwise("validate", *sorted(tmp_path.glob("*.toml"))).status == 0
+
+
+def test_a_byte_order_mark_is_taken_for_what_it_is(rungwise, tmp_path, sweeps):
+    """As some editors on Windows write it: before the first letter of the first line."""
+    path = tmp_path / "marked.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + (sweeps / "sensors/tern-coolant.toml").read_bytes())
+    assert path.read_text().startswith("\ufeffformat")
+    assert rungwise("validate", path).status == 0
+    assert rungwise("curve", path, "--at", "20").status == 0
