@@ -40,7 +40,14 @@ from controller.readback.can.services import Quantity, Service
 from controller.readback.can.services_readback import CODES_INTERVAL_S, ServiceReadback
 from controller.readback.can.shared_module import Asked, shared_module
 
-__all__ = ["CAN_KEYS", "CanSettings", "asking_settings", "can_port", "can_readback", "shared_can_readbacks"]
+__all__ = [
+    "CAN_KEYS",
+    "CanSettings",
+    "asking_settings",
+    "can_port",
+    "can_readback",
+    "shared_can_readbacks",
+]
 
 CAN_KEYS = ("interface", "channel", "bitrate", "baud", "addressing", "service", "quantity")
 """Keys that belong to these kinds alone."""

@@ -22,7 +22,7 @@ _EXAMPLES = {
     "ladder": "rungwise new ladder box.toml --rung 1 --rung 2 --rung 3R9 --rung 8R2",
     "module": "rungwise new module unit.toml --sensor mine.toml --pullup 2k49",
     "bench": "rungwise new bench bench.toml --ladder box.toml --port /dev/ttyUSB0",
-    "plan": "rungwise new plan sweep.toml --sensor mine.toml --from 0 --to 100 --step 5",
+    "plan": "rungwise new plan sweep.toml --sensor mine.toml --from 20 --to 100 --step 5",
 }
 
 

@@ -38,6 +38,7 @@ __all__ = [
     "InputFinding",
     "InputLook",
     "finding_words",
+    "is_dead",
     "trouble_isolated",
 ]
 
@@ -252,8 +253,7 @@ def trouble_isolated(seen: Seen, expected: Expected | None, tap: Tap) -> str | N
             f"the voltage moves by {seen.spread_volts:.2f} V without anything connected: something"
             " else drives this wire; nothing was connected"
         )
-    least = _NOTHING_SHARE * (expected.reference_volts if expected else 5.0)
-    if volts < least + seen.step_volts:
+    if is_dead(seen, expected):
         return (
             f"no voltage ({volts:.2f} V): is the key on, the wire whole and not shorted to ground?"
             " Nothing was connected"
@@ -270,6 +270,12 @@ def trouble_isolated(seen: Seen, expected: Expected | None, tap: Tap) -> str | N
             " nothing was connected"
         )
     return None
+
+
+def is_dead(seen: Seen, expected: Expected | None) -> bool:
+    """Whether an input shows as good as no voltage."""
+    least = _NOTHING_SHARE * (expected.reference_volts if expected else 5.0)
+    return seen.volts < least + seen.step_volts
 
 
 def _unlike(circuit: InputCircuit, expected: Expected | None) -> str | None:

@@ -23,7 +23,7 @@ from controller.planning.model import ResolvedPlan
 from controller.planning.paths import Router
 from controller.run.driver import Job, Part
 from controller.run.events import Event, NoteKind, NoteMade, RelaysSet, RelayTimed, Sensed
-from controller.run.input_check import Expected, trouble_isolated
+from controller.run.input_check import Expected, is_dead, trouble_isolated
 from controller.run.model import Ending, RunSummary
 from controller.run.relay_timing import RelayTime, TimedVolts, relay_time
 from controller.run.self_test import found_words
@@ -90,6 +90,8 @@ class SensedSelfTestRun(Job):
         yield from self._look(self._states[0])
         self._trouble = trouble_isolated(self._seen[self._states[0]], self._expected, self._tap)
         if self._trouble is not None:
+            if is_dead(self._seen[self._states[0]], self._expected):
+                self._trouble = self._shorted_or_dead(self._seen[self._states[0]].volts)
             return
         yield from self._go(self.plan.park_state)
         yield from self._driver.travel(self._walk)
@@ -102,6 +104,18 @@ class SensedSelfTestRun(Job):
         if self.examination.sound:
             yield from self._time_all()
         yield from self._go(self.plan.park_state)
+
+    def _shorted_or_dead(self, volts: float) -> str:
+        """Say what a wire without voltage means here: the ladder hangs on it as well."""
+        relay = self._bench.ladder.short_relay
+        shorted = "the ladder's output is shorted"
+        if relay is not None:
+            shorted += f" (short relay {relay} stuck?)"
+        return (
+            f"{volts:.2f} V with the ladder isolated: {shorted}, or the input is dead (key off, wire"
+            " broken or shorted to ground). Unplug the ladder and measure on the wire: where the"
+            " voltage is back, the ladder shorts it. Nothing was connected"
+        )
 
     def _go(self, state: int) -> Part:
         if state == self._driver.state:
@@ -227,10 +241,7 @@ class SensedSelfTestRun(Job):
 
     def _found(self, slow: Sequence[RelayTime]) -> str:
         if self._trouble is not None:
-            return (
-                f"Not tested: {self._trouble}. A relay that shorts the output and sticks looks like"
-                " no voltage"
-            )
+            return f"Not tested: {self._trouble}"
         if self.examination is None:
             return "The self-test did not come to its end"
         if not slow:

@@ -248,13 +248,16 @@ quantity = "QUANTITY" }""".replace("\n", " ")
     [
         ({}, None),
         ({"intake-air": "coolant"}, "both inputs would be read as coolant"),
-        ({"500000, quantity = \"i": "250000, quantity = \"i"}, "second.readback.bitrate: both inputs"),
-        ({"\"can\"": "\"j1939\""}, "is heard for one input only on a bus: /dev/ttyACM0"),
+        (
+            {'500000, quantity = "i': '250000, quantity = "i'},
+            "second.readback.bitrate: both inputs",
+        ),
+        ({'"can"': '"j1939"'}, "is heard for one input only on a bus: /dev/ttyACM0"),
     ],
 )
 def test_one_bus_serves_both_inputs_of_one_module(rungwise, write, sweeps, changes, said):
     first, second = PAIR.replace("S/", f"{sweeps}/").split("[second]")
-    for old, new in {"readback.kind = \"typed\"": f"readback = {OVER_CAN}"}.items():
+    for old, new in {'readback.kind = "typed"': f"readback = {OVER_CAN}"}.items():
         first = first.replace(old, new.replace("QUANTITY", "coolant"))
         second = second.replace(old, new.replace("QUANTITY", "intake-air"))
     text = f"{first}[second]{second}"
@@ -279,7 +282,11 @@ def test_one_ladder_of_two_is_named(rungwise, sweeps, tmp_path):
     assert rungwise("validate", record).status == 0
     first = rungwise("set", "1k5", "--bench", pair, "--json")
     assert first.document["state"] != wanted["state"]
-    for verb in (("ladder", "self-test"), ("input", "wiggle", "1k5", "--for", "1"), ("input", "timing")):
+    for verb in (
+        ("ladder", "self-test"),
+        ("input", "wiggle", "1k5", "--for", "1"),
+        ("input", "timing"),
+    ):
         assert rungwise(*verb, "--bench", pair, "--input", "2", "--json").status in (0, 4)
 
 

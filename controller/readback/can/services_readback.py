@@ -28,7 +28,14 @@ from controller.readback.can.services import (
     refusal_words,
 )
 
-__all__ = ["CODES_CALL_S", "CODES_INTERVAL_S", "SILENT_S", "Asking", "ServiceReadback", "clear_codes_of"]
+__all__ = [
+    "CODES_CALL_S",
+    "CODES_INTERVAL_S",
+    "SILENT_S",
+    "Asking",
+    "ServiceReadback",
+    "clear_codes_of",
+]
 
 SILENT_S = 12.0
 """A module that has answered and then says nothing for so long is not there any more."""
