@@ -57,9 +57,9 @@ def set_and_hold(
     share: float,
     nearest_anyway: bool = False,
 ) -> ExitCode:
-    """Set the value on the ladder of an input of the bench, say so, hold it for `hold_s` (None: until stopped), and park.
+    """Set the value, say so, hold it for `hold_s` (None: until stopped), and park.
 
-    On a fully simulated bench time is virtual and None means not at all. A resistance that the
+    `input_number` says which ladder of a bench that has two. On a fully simulated bench time is virtual and None means not at all. A resistance that the
     ladder cannot make within `share` is refused, unless `nearest_anyway`. Raises InputError before
     anything is driven.
     """

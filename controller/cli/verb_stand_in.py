@@ -25,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FOLDER",
         type=Path,
         default=Path("stand-in"),
-        help="where the ports `ladder` and `can` are put, and `second-ladder` where the bench has two"
+        help="where the ports `ladder` and `can` are put, and `second-ladder` of a bench with two"
         " (default: stand-in)",
     )
     parser.add_argument(

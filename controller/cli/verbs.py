@@ -110,7 +110,7 @@ EXAMPLES = {
     "ladder self-test": ("rungwise ladder self-test --bench bench.toml",),
     "stand-in": (
         "rungwise stand-in benches/simulated.toml",
-        "rungwise stand-in benches/simulated.toml --run sweep coolant-sweep.toml --bench over-can.toml",
+        "rungwise stand-in benches/simulated.toml --run check coolant-check.toml --bench can.toml",
     ),
     "input check": (
         "rungwise input check --bench bench.toml",

@@ -112,8 +112,8 @@ class SensedSelfTestRun(Job):
         if relay is not None:
             shorted += f" (short relay {relay} stuck?)"
         return (
-            f"{volts:.2f} V with the ladder isolated: {shorted}, or the input is dead (key off, wire"
-            " broken or shorted to ground). Unplug the ladder and measure on the wire: where the"
+            f"{volts:.2f} V with the ladder isolated: {shorted}, or the input is dead (key off,"
+            " wire broken or shorted to ground). Unplug the ladder and measure on the wire: where the"
             " voltage is back, the ladder shorts it. Nothing was connected"
         )
 

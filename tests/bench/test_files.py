@@ -33,7 +33,7 @@ def problems(tmp_path: Path, text: str) -> str:
 def test_every_demo_bench_loads_and_only_those_at_a_port_drive_hardware(path):
     bench = load_bench(path)
     assert bench.path == path
-    at_a_port = ("serial-example", "over-can", "practice-ascii", "practice-modbus")
+    at_a_port = ("serial-example", "over-can", "pair-over-can", "practice-ascii", "practice-modbus")
     assert bench.drives_hardware is (path.stem in at_a_port)
 
 

@@ -129,7 +129,7 @@ def test_nothing_is_connected_where_no_supply_is_seen(
     assert (
         "Not tested: 0.00 V with the ladder isolated: the ladder's output is shorted" in ended.out
     )
-    assert "(short relay 17 stuck?), or the input is dead" in ended.out
+    assert "output is shorted (short relay 17 stuck?), or the input is dead" in ended.out
 
 
 def test_what_the_boards_own_input_needs_is_asked_for(

@@ -250,7 +250,7 @@ quantity = "QUANTITY" }""".replace("\n", " ")
         ({"intake-air": "coolant"}, "both inputs would be read as coolant"),
         (
             {'500000, quantity = "i': '250000, quantity = "i'},
-            "second.readback.bitrate: both inputs",
+            "second.readback.bitrate: both",
         ),
         ({'"can"': '"j1939"'}, "is heard for one input only on a bus: /dev/ttyACM0"),
     ],

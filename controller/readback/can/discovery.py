@@ -71,8 +71,8 @@ def find_module(
 ) -> Found:
     """Return the one module that knows all quantities, or the one named.
 
-    `quantities` is empty where only codes are of interest. Raises InputError when the bench file has
-    to say more or something else, ReadbackError when nobody answers.
+    `quantities` is empty where only codes are of interest. Raises InputError when the bench file
+    has to say more or something else, ReadbackError when nobody answers.
     """
     answers = _modules(port, clock, addressing, service)
     if module is not None:
