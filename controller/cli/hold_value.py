@@ -59,9 +59,10 @@ def set_and_hold(
 ) -> ExitCode:
     """Set the value, say so, hold it for `hold_s` (None: until stopped), and park.
 
-    `input_number` says which ladder of a bench that has two. On a fully simulated bench time is virtual and None means not at all. A resistance that the
-    ladder cannot make within `share` is refused, unless `nearest_anyway`. Raises InputError before
-    anything is driven.
+    `input_number` says which ladder of a bench that has two. On a fully
+    simulated bench time is virtual and None means not at all. A resistance that the ladder cannot
+    make within `share` is refused, unless `nearest_anyway`. Raises InputError before anything is
+    driven.
     """
     wish = parse_wish(text)
     with collecting_files() as files:

@@ -113,8 +113,8 @@ class SensedSelfTestRun(Job):
             shorted += f" (short relay {relay} stuck?)"
         return (
             f"{volts:.2f} V with the ladder isolated: {shorted}, or the input is dead (key off,"
-            " wire broken or shorted to ground). Unplug the ladder and measure on the wire: where the"
-            " voltage is back, the ladder shorts it. Nothing was connected"
+            " wire broken or shorted to ground). Unplug the ladder and measure on the wire: where"
+            " the voltage is back, the ladder shorts it. Nothing was connected"
         )
 
     def _go(self, state: int) -> Part:

@@ -108,7 +108,13 @@ class Board:
 
 @contextmanager
 def _firmware(
-    board: str, folder: Path, builds: Any, boards: ModuleType, *, replies: bool = False
+    board: str,
+    folder: Path,
+    builds: Any,
+    boards: ModuleType,
+    *,
+    replies: bool = False,
+    millivolts: int = 0,
 ) -> Iterator[Board]:
     record = folder / "latches.txt"
     launcher = Path(__file__).with_name("emulated_board.py")
@@ -116,6 +122,7 @@ def _firmware(
         [
             *(sys.executable, launcher, "--board", board, "--record", record),
             *("--build", builds.folder / "launcher", *(["--replies"] if replies else [])),
+            *("--input", str(millivolts)),
         ],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
@@ -405,3 +412,42 @@ def test_when_one_board_goes_the_other_is_parked_at_once(
     assert f"{names[gone]}: the relay state is unknown" in document["sentence"]
     assert stays.states()[-1] == PARK
     assert parked_us <= last_us, "told to park, and it acknowledged that: no hold-off ran out"
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize("board", ["host", "avr"])
+def test_a_self_test_by_the_boards_own_converter_finds_a_ladder_that_is_not_wired_up(
+    board: str, builds: Any, boards: ModuleType, require: Any, tmp_path: Path
+) -> None:
+    """The converter sees 5 V behind a divider by two, whatever is set: an output never connected.
+
+    Both ports convert with 10 bits of 5 V; relays 16 and 17 of this ladder isolate and short.
+    """
+    require(*TOOLS[board])
+    with _firmware(board, tmp_path, builds, boards, millivolts=2500) as served:
+        (tmp_path / "bench.toml").write_text(
+            f"""format = "rungwise-bench/1"
+ladder = "{SWEEPS}/ladders/bench-16.toml"
+link = {{ kind = "serial", url = "{served.path}" }}
+readback.kind = "typed"
+sense = {{ load_ohms = 1e7, volts_per_volt = 2 }}
+"""
+        )
+        words = ["ladder", "self-test", "--bench", "bench.toml", "--by", "sense", "--yes", "--json"]
+        module = ["--module", str(SWEEPS / "modules" / "tern-aux-diesel.toml")]
+        done = subprocess.run(
+            [sys.executable, "-m", "controller.cli", *words, *module],
+            cwd=tmp_path,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            env={**os.environ, "PYTHONPATH": str(REPOSITORY), "RUNGWISE_DATA": str(tmp_path)},
+            timeout=PATIENCE_S,
+        )
+        states = served.states()
+    assert done.returncode == 1, done.stderr
+    found = json.loads(done.stdout)
+    assert [fault["kind"] for fault in found["faults_found"]] == ["stuck-relay", "stuck-relay"]
+    assert "relay 16 stays at rest; relay 17 stays at rest" in found["sentence"]
+    assert {1 << relay for relay in range(RELAYS)} <= set(states)
+    assert states[-1] == PARK
