@@ -245,3 +245,41 @@ def test_a_sweep_over_two_ports_gives_the_verdicts_of_one_in_memory(tmp_path, tr
     assert found["verdict"] == wanted["verdict"]
     replayed = rungwise(tmp_path, "replay", "run.jsonl", status=status)
     assert "steps judged" in replayed.stdout
+
+
+def test_a_pair_cannot_be_broadcast(tmp_path):
+    pair = str(SWEEPS / "benches" / "simulated-pair.toml")
+    said = rungwise(tmp_path, "stand-in", pair, "--broadcasts", status=2).stderr
+    assert "broadcasts one temperature, and this bench has two inputs" in said
+
+
+@pytest.mark.soak
+@pytest.mark.pty
+def test_a_pair_over_one_bus_gives_the_verdicts_of_one_in_memory(tmp_path):
+    """Two ladders and one adapter, each behind a pseudo-terminal; the air input is corroded."""
+    behind = tmp_path / "pair.toml"
+    text = (SWEEPS / "benches" / "simulated-pair.toml").read_text()
+    fault = '\n[[second.fault]]\nkind = "series-resistance"\nohms = 400\n'
+    behind.write_text(text.replace("../", f"{SWEEPS}/") + fault)
+    bench = tmp_path / "bench.toml"
+    text = (SWEEPS / "benches" / "pair-over-can.toml").read_text()
+    bench.write_text(text.replace("../", f"{SWEEPS}/"))
+    plan = str(SWEEPS / "coolant-and-air.toml")
+    in_memory = rungwise(tmp_path, "sweep", plan, "--bench", str(behind), "--json", status=1)
+    over_can = rungwise(
+        tmp_path,
+        *("stand-in", str(behind), "--run", "sweep", plan, "--bench", str(bench)),
+        *("--yes", "--json", "--record", "run.jsonl"),
+        status=1,
+    )
+    wanted, found = (json.loads(done.stdout) for done in (in_memory, over_can))
+    keys = ("state", "reported_celsius", "error_celsius", "verdict", "settled")
+
+    def told(document):
+        steps = document["steps"]
+        return [[one[key] for key in keys] for step in steps for one in (step, step["second"])]
+
+    assert told(found) == told(wanted)
+    assert {step["verdict"] for step in found["steps"]} == {"pass"}
+    assert "fail" in {step["second"]["verdict"] for step in found["steps"]}
+    assert "steps judged" in rungwise(tmp_path, "replay", "run.jsonl", status=1).stdout
