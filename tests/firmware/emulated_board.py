@@ -2,14 +2,15 @@
 
     python tests/firmware/emulated_board.py --record latches.txt [--board avr|arm|host]
                                             [--relays 18] [--build FOLDER] [--replies]
-                                            [--input MILLIVOLTS]
+                                            [--input MILLIVOLTS] [--wired FILE]
 
 Prints `pty PATH` when the board listens, and runs until it is told to stop (SIGTERM or SIGINT).
 Each time the relays are told something, a line `latch MICROSECONDS 0xSTATE COUNTER` goes to the
 record: time of the board's own clock since it was started, state of the relays, the firmware's
 own millisecond counter. With --replies (avr and host) it takes `sent MICROSECONDS HEX` as well:
 each reply and the time of its last byte. With --input (avr and host) there is a voltage at analogue
-input 0. Builds what it needs first (progress on standard error).
+input 0; with --wired (avr) it follows the relays, by lines of a state in hex and millivolts.
+Builds what it needs first (progress on standard error).
 
 `avr` is an ATmega328P in simavr, `arm` an STM32F405 in QEMU, `host` the C core as a process. For
 `avr` and `host` the process replaces itself by the emulator, so SIGUSR1 pulls the reset line.
@@ -92,6 +93,7 @@ def main() -> None:
     parser.add_argument("--record", type=Path, help="file that takes the latch record")
     parser.add_argument("--replies", action="store_true", help="record replies too")
     parser.add_argument("--input", type=int, default=0, help="millivolts at analogue input 0")
+    parser.add_argument("--wired", type=Path, help="millivolts at it by state (avr)")
     parser.add_argument("--relays", type=int, default=18, help="relays of the board (default 18)")
     parser.add_argument("--build", type=Path, help="where to build (default: the firmware's own)")
     chosen = parser.parse_args()
@@ -102,6 +104,8 @@ def main() -> None:
         return
     options = ["--stay"] if chosen.record is None else ["--stay", "--record", str(chosen.record)]
     options += ["--input", str(chosen.input)]
+    if chosen.wired is not None:
+        options += ["--wired", str(chosen.wired)]
     if chosen.replies:
         options.append("--replies")
     if chosen.board == "host":

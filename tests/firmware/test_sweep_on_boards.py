@@ -14,6 +14,7 @@ import signal
 import subprocess
 import sys
 import time
+import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -115,6 +116,7 @@ def _firmware(
     *,
     replies: bool = False,
     millivolts: int = 0,
+    wired: Path | None = None,
 ) -> Iterator[Board]:
     record = folder / "latches.txt"
     launcher = Path(__file__).with_name("emulated_board.py")
@@ -123,6 +125,7 @@ def _firmware(
             *(sys.executable, launcher, "--board", board, "--record", record),
             *("--build", builds.folder / "launcher", *(["--replies"] if replies else [])),
             *("--input", str(millivolts)),
+            *(() if wired is None else ("--wired", str(wired))),
         ],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
@@ -414,6 +417,34 @@ def test_when_one_board_goes_the_other_is_parked_at_once(
     assert parked_us <= last_us, "told to park, and it acknowledged that: no hold-off ran out"
 
 
+SENSED_BENCH = f"""format = "rungwise-bench/1"
+ladder = "{SWEEPS}/ladders/bench-16.toml"
+link = LINK
+readback.kind = "READBACK"
+sense = {{ load_ohms = 1e7, volts_per_volt = 2 }}
+"""
+
+
+def _sensed_self_test(folder: Path, board: Board) -> tuple[int, Any]:
+    """Run the self-test on a board by its own converter, as on a real one."""
+    link = f'{{ kind = "serial", url = "{board.path}" }}'
+    text = SENSED_BENCH.replace("LINK", link).replace("READBACK", "typed")
+    (folder / "bench.toml").write_text(text)
+    words = ["ladder", "self-test", "--bench", "bench.toml", "--by", "sense", "--yes", "--json"]
+    module = ["--module", str(SWEEPS / "modules" / "tern-aux-diesel.toml")]
+    done = subprocess.run(
+        [sys.executable, "-m", "controller.cli", *words, *module],
+        cwd=folder,
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(REPOSITORY), "RUNGWISE_DATA": str(folder)},
+        timeout=PATIENCE_S,
+    )
+    assert done.stdout, done.stderr
+    return done.returncode, json.loads(done.stdout)
+
+
 @pytest.mark.soak
 @pytest.mark.parametrize("board", ["host", "avr"])
 def test_a_self_test_by_the_boards_own_converter_finds_a_ladder_that_is_not_wired_up(
@@ -425,29 +456,77 @@ def test_a_self_test_by_the_boards_own_converter_finds_a_ladder_that_is_not_wire
     """
     require(*TOOLS[board])
     with _firmware(board, tmp_path, builds, boards, millivolts=2500) as served:
-        (tmp_path / "bench.toml").write_text(
-            f"""format = "rungwise-bench/1"
-ladder = "{SWEEPS}/ladders/bench-16.toml"
-link = {{ kind = "serial", url = "{served.path}" }}
-readback.kind = "typed"
-sense = {{ load_ohms = 1e7, volts_per_volt = 2 }}
-"""
-        )
-        words = ["ladder", "self-test", "--bench", "bench.toml", "--by", "sense", "--yes", "--json"]
-        module = ["--module", str(SWEEPS / "modules" / "tern-aux-diesel.toml")]
-        done = subprocess.run(
-            [sys.executable, "-m", "controller.cli", *words, *module],
-            cwd=tmp_path,
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
-            env={**os.environ, "PYTHONPATH": str(REPOSITORY), "RUNGWISE_DATA": str(tmp_path)},
-            timeout=PATIENCE_S,
-        )
+        status, found = _sensed_self_test(tmp_path, served)
         states = served.states()
-    assert done.returncode == 1, done.stderr
-    found = json.loads(done.stdout)
+    assert status == 1
     assert [fault["kind"] for fault in found["faults_found"]] == ["stuck-relay", "stuck-relay"]
     assert "relay 16 stays at rest; relay 17 stays at rest" in found["sentence"]
     assert {1 << relay for relay in range(RELAYS)} <= set(states)
     assert states[-1] == PARK
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize("broken", [None, 13], ids=["sound", "relay 13 broken"])
+def test_a_self_test_by_the_converter_of_an_emulated_chip(
+    broken: int | None, builds: Any, boards: ModuleType, require: Any, tmp_path: Path
+) -> None:
+    """The chip's input follows the ladder: a divider of 5 V and 2490 ohm, by Ohm's law.
+
+    The ladder is added up here from its file: rungs in series that a relay bypasses.
+    """
+    require(*TOOLS["avr"])
+    ladder = tomllib.loads((SWEEPS / "ladders" / "bench-16.toml").read_text())
+    contact, isolate, short = 0.05, 1 << 16, 1 << 17
+    [group] = ladder["group"]
+    assert (ladder["output"]["isolate_relay"], ladder["output"]["short_relay"]) == (16, 17)
+
+    def millivolts(state: int) -> int:
+        if broken is not None:
+            state &= ~(1 << broken)
+        ohms = (
+            ladder["lead_ohms"]
+            + contact
+            + sum(
+                contact if state >> rung["relay"] & 1 else rung["ohms"] for rung in group["rungs"]
+            )
+        )
+        if state & short:
+            ohms = contact if not state & isolate else ohms * contact / (ohms + contact)
+        elif not state & isolate:
+            return 2500
+        return round(2500 * ohms / (ohms + 2490))
+
+    states = [*_states_of_self_test(tmp_path), *(1 << relay for relay in range(RELAYS)), PARK]
+    wired = tmp_path / "wired.txt"
+    wired.write_text(
+        "".join(f"{state:05x} {millivolts(state)}\n" for state in dict.fromkeys(states))
+    )
+    with _firmware("avr", tmp_path, builds, boards, millivolts=2500, wired=wired) as served:
+        status, found = _sensed_self_test(tmp_path, served)
+    if broken is None:
+        assert (status, found["faults_found"], found["unexplained"]) == (0, [], []), found[
+            "sentence"
+        ]
+    else:
+        assert status == 1
+        assert "relay 13 stays at rest" in found["sentence"]
+
+
+def _states_of_self_test(folder: Path) -> list[int]:
+    """Return every state that the device in memory latches in a self-test of a sound ladder."""
+    states: list[int] = []
+    simulation = f'simulation.module = "{SWEEPS}/modules/tern-aux-diesel.toml"\n'
+    text = SENSED_BENCH.replace("LINK", '{ kind = "simulated" }').replace("READBACK", "simulated")
+    head, mark, rest = text.partition("sense = ")
+    (folder / "memory.toml").write_text(head + simulation + mark + rest)
+    with pytest.MonkeyPatch.context() as patch:
+        latched = Simulation.latched
+
+        def listening(self: Simulation, at_s: float, state: int) -> None:
+            states.append(state)
+            latched(self, at_s, state)
+
+        patch.setattr(Simulation, "latched", listening)
+        bench = str(folder / "memory.toml")
+        assert main(["ladder", "self-test", "--bench", bench, "--by", "sense"]) == 0
+    return states

@@ -21,8 +21,18 @@
 /* Further behind than this (a busy machine) the emulation stretches time instead of racing. */
 #define DEBT_MOST_US 20000U
 
+/* What is at analogue input 0 in a state of the relays. */
+struct wired {
+    uint32_t state;
+    uint32_t millivolts;
+};
+
+#define WIRED_MOST 4096U
+
 struct bench {
     struct pty pty;
+    struct wired wired[WIRED_MOST];
+    size_t wired_count;
     struct console console;
     struct chip chip;
     struct chip_parts parts;
@@ -69,9 +79,35 @@ static void on_sent(void *context, uint8_t byte)
 
 static void on_latch(void *context, uint64_t us, uint32_t state)
 {
-    const struct bench *bench = context;
+    struct bench *bench = context;
     struct latched latched = { us, state, bench->parts.relays, chip_milliseconds(&bench->chip) };
     console_say_latch(&bench->console, &latched);
+    for (size_t i = 0; i < bench->wired_count; i++) {
+        if (bench->wired[i].state == state) {
+            chip_set_millivolts(&bench->chip, 0, bench->wired[i].millivolts);
+            return;
+        }
+    }
+}
+
+/* Lines of a state in hexadecimal digits and millivolts; a state that is not listed changes nothing. */
+static bool read_wired(struct bench *bench, const char *path)
+{
+    FILE *file = fopen(path, "r");
+    if (file == NULL) {
+        perror(path);
+        return false;
+    }
+    char line[64];
+    while (bench->wired_count < WIRED_MOST && fgets(line, sizeof line, file) != NULL) {
+        char *rest = NULL;
+        struct wired *one = &bench->wired[bench->wired_count];
+        one->state = (uint32_t)strtoul(line, &rest, 16);
+        one->millivolts = (uint32_t)strtoul(rest, NULL, 10);
+        bench->wired_count++;
+    }
+    (void)fclose(file);
+    return true;
 }
 
 static void take_from_pty(struct bench *bench)
@@ -192,7 +228,8 @@ static void catch_signals(void)
 static int usage(void)
 {
     (void)fprintf(stderr, "usage: rungwise-sim [--chip KIND] [--loader LOADER.hex] [--pins]"
-                          " [--relays COUNT] [--baud BAUD] [--input MILLIVOLTS] [--supply MILLIVOLTS] [--commanded]"
+                          " [--relays COUNT] [--baud BAUD] [--input MILLIVOLTS] [--wired FILE]"
+                          " [--supply MILLIVOLTS] [--commanded]"
                           " [--stay] [--record FILE [--replies]] IMAGE.elf\n");
     return 2;
 }
@@ -229,6 +266,8 @@ static bool take_pair(struct bench *bench, const char *word, const char *value)
         bench->parts.baud = strtoul(value, NULL, 10);
     } else if (strcmp(word, "--input") == 0) {
         bench->parts.input_mv = (uint32_t)strtoul(value, NULL, 10);
+    } else if (strcmp(word, "--wired") == 0) {
+        return read_wired(bench, value);
     } else if (strcmp(word, "--supply") == 0) {
         bench->parts.supply_mv = (uint32_t)strtoul(value, NULL, 10);
     } else if (strcmp(word, "--record") == 0) {
