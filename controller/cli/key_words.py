@@ -322,7 +322,7 @@ KEY_WORDS: dict[str, dict[str, str]] = {
 }
 """The sentences by format and key path; `format` itself needs none."""
 
-_OF_THE_FIRST = ("note", "meter", "sense", "link.")
+_OF_THE_FIRST = ("note", "link.")
 KEY_WORDS["bench"] |= {
     "second": "another ladder for plans with two inputs, with the keys of a bench of its own",
     **{

@@ -41,6 +41,8 @@ _BENCHES = (
         f'[[fault]]\nkind = "{kind}"\n'
         for kind in _FAULT_KINDS
     ),
+    '[link]\n[readback]\n[sense]\n[meter]\nkind = "scpi"\nport = "x"\n',
+    '[link]\nkind = "simulated"\n[readback]\n[meter]\nkind = "simulated"\n',
 )
 """Benches of one ladder, and what may stand of them in [second]."""
 
@@ -83,8 +85,6 @@ rungs = [{ relay = 0 }]
         *map(_in_second, _BENCHES),
         '[link]\nkind = "modbus-rtu"\n[readback]\n',
         '[link]\nkind = "ascii"\n[link.words]\n[readback]\n',
-        '[link]\n[readback]\n[sense]\n[meter]\nkind = "scpi"\nport = "x"\n',
-        '[link]\nkind = "simulated"\n[readback]\n[meter]\nkind = "simulated"\n',
     ),
     "plan": (
         "repeated_readings_celsius = [1, 2]\n[settle]\n[[tolerance]]\n[[targets]]\n",

@@ -19,6 +19,7 @@ def shell_files() -> dict[str, str]:
     from argparse_manpage.manpage import Manpage
 
     page = Manpage(whole_parser(), format="pretty")
+    page.manual = "Rungwise manual"
     return {
         "rungwise.bash": shtab.complete(whole_parser(), "bash"),
         "rungwise.zsh": shtab.complete(whole_parser(), "zsh"),
