@@ -23,7 +23,7 @@ from controller.module.model import Module
 from controller.planning.expectations import Decided, Expectations
 from controller.planning.filtered_order import filtered_order
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
-from controller.planning.pacing import profile_warnings
+from controller.planning.pacing import course_warnings, profile_warnings
 from controller.planning.paths import Router, operations
 from controller.planning.plan import Plan, Target
 from controller.planning.refusals import (
@@ -230,6 +230,7 @@ class _Resolver:
             *deviation_warnings(plan, steps, self._router.search),
             *(missing_module_warnings(steps) if module is None else ()),
             *(ratio_warnings(steps, budgets) if plan.search is None else ()),
+            *(course_warnings(plan.profile) if plan.profile else ()),
             *profile_warnings(steps, believable(plan.settle, module, self._refresh_s)),
         ]
         last = decided[-1].state
