@@ -106,13 +106,14 @@ def furthest_off(points: Sequence[Point], steps: Sequence[TimedStep]) -> tuple[f
     ends = [*(step.at_s for step in steps[1:]), math.inf]
     place = 0
     for step, end_s in zip(steps, ends, strict=True):
-        # Points of one time are a jump: only where the course goes on from counts.
+        # Points of one time are a jump: what lies between its two ends never stands.
         while place + 1 < len(points) and points[place + 1][0] <= step.at_s:
             place += 1
         met = [(step.at_s, _course_at(points, place, step.at_s))]
         inside = place + 1
         while inside < len(points) and points[inside][0] < end_s:
-            if inside + 1 == len(points) or points[inside + 1][0] > points[inside][0]:
+            around = points[inside - 1 : inside + 2]
+            if len({at_s for at_s, _ in around}) > 1:
                 met.append(points[inside])
             inside += 1
         if inside < len(points):

@@ -79,6 +79,11 @@ def test_a_course_that_is_over_before_the_next_step_is_far_off() -> None:
     assert furthest_off(points, list(place_steps(points, 2.0))) == (150.0, 0.1)
 
 
+def test_what_a_course_comes_to_before_a_jump_counts() -> None:
+    points = [(0.0, 0.0), (0.2, 5.0), (0.2, 0.0), (5.0, 0.0)]
+    assert furthest_off(points, list(place_steps(points, 2.0))) == (5.0, 0.2)
+
+
 def test_a_slow_ramp_is_followed_in_whole_steps_half_a_step_ahead() -> None:
     steps = list(place_steps([(0.0, 10.0), (100.0, 20.0)], 2.0))
     assert [(round(s.at_s, 6), round(s.celsius, 6)) for s in steps] == [
