@@ -356,6 +356,8 @@ def _document(
 
 
 def _say(output: Output, wish: DesignWish, choices: tuple[Choice, ...]) -> None:
+    from controller.planning.ladder_design import rungs_needed
+
     fixed = f"{wish.fixed.ohms:g} ohm always in circuit" if wish.fixed else "no fixed resistor"
     output.say(f"Ladders from {wish.catalogue.name}, {fixed}; temperatures in {output.degrees}.")
     rows = []
@@ -394,7 +396,13 @@ def _say(output: Output, wish: DesignWish, choices: tuple[Choice, ...]) -> None:
         rows,
     )
     made = {len(choice.parts) for choice in choices}
-    if missing := [str(count) for count in wish.counts if count not in made]:
+    needed = rungs_needed(wish)
+    if few := [str(count) for count in wish.counts if count < needed]:
+        output.say(
+            f"With {' or '.join(few)} rungs no values make every temperature within"
+            f" {wish.deviation_celsius:g} degC: it takes {needed} at least."
+        )
+    if missing := [str(n) for n in wish.counts if n >= needed and n not in made]:
         output.say(
             f"With {' or '.join(missing)} rungs: none found within {wish.deviation_celsius:g} degC"
             " that another number of rungs does not better."

@@ -169,10 +169,11 @@ def deviation_warnings(
         if made is None or wanted is None or ohms is None:
             continue
         reached = search.least_ohms <= ohms <= search.most_ohms
-        allowed = max(
-            step.uncertainty_celsius, plan.tolerance_at(wanted), plan.deviation_celsius or 0.0
-        )
-        if reached and abs(made - wanted) <= allowed:
+        # Beyond the ladder's ends, what the uncertainty does not cover is said: more is amiss there.
+        allowed = max(step.uncertainty_celsius, plan.deviation_celsius or 0.0)
+        if reached:
+            allowed = max(allowed, plan.tolerance_at(wanted))
+        if abs(made - wanted) <= allowed:
             continue
         why = "" if reached else f", beyond what ladder {search.ladder.name!r} reaches"
         yield (
