@@ -61,7 +61,8 @@ class DesignWish:
     """What is asked for. `fixed` is the resistor that is always in circuit, None for none.
 
     `uncertainty_celsius` is the expanded one (k = 2) that the ladder alone may have at most; None:
-    any. `plan_deviation_celsius` is that key of the plans to come. With a `module`, what its filter leaves of the excursions is worked out too.
+    any. `plan_deviation_celsius` is that key of the plans to come. With a `module`, what its filter
+    leaves of the excursions is worked out too.
     """
 
     counts: tuple[int, ...]

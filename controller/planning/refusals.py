@@ -169,7 +169,7 @@ def deviation_warnings(
         if made is None or wanted is None or ohms is None:
             continue
         reached = search.least_ohms <= ohms <= search.most_ohms
-        # Beyond the ladder's ends, what the uncertainty does not cover is said: more is amiss there.
+        # Beyond the ladder's ends the tolerance excuses nothing: another target is what it takes.
         allowed = max(step.uncertainty_celsius, plan.deviation_celsius or 0.0)
         if reached:
             allowed = max(allowed, plan.tolerance_at(wanted))
