@@ -33,9 +33,9 @@ READINGS_PER_SLIP = 30
 
 _CHANCE = 0.01
 _MOST_BENDS = 4
-_STEP = 1e-3
 _LEAST_SPARE = 4
 """So many readings beyond all that is fitted, or nothing can be said of their shape."""
+_STEP_CELSIUS = 1e-3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,11 +131,11 @@ def _lowest(likelihood: Likelihood, predicted: FloatArray, columns: FloatArray) 
     def costs(terms: FloatArray) -> FloatArray:
         return likelihood.deviance(predicted + terms @ basis.T)
 
-    moves = _STEP * np.eye(basis.shape[1])
+    moves = _STEP_CELSIUS * np.eye(basis.shape[1])
 
     def slope(terms: FloatArray) -> FloatArray:
         both = costs(np.vstack([terms + moves, terms - moves]))
-        return np.asarray((both[: len(moves)] - both[len(moves) :]) / (2.0 * _STEP))
+        return np.asarray((both[: len(moves)] - both[len(moves) :]) / (2.0 * _STEP_CELSIUS))
 
     squares = likelihood.residuals(predicted) @ basis
     starts = np.vstack([np.zeros(len(moves)), squares])

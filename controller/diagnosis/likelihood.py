@@ -37,6 +37,8 @@ _LEAST_SCALE_CELSIUS = 0.5
 """A finer report does not make the module's converter and filter quieter."""
 _MOST_NOISE_OVER_SCALE = 0.7
 _NOISE_OVER_SCALE = np.geomspace(0.03, _MOST_NOISE_OVER_SCALE, 7)
+"""A quiet module must be free to be quiet: with more noise than it has, where the reports change
+would seem left to chance, and two faults at once better than the one that sets those places."""
 _NOISE_CENTRE = 0.35
 _NOISE_LOG_SD = 0.6
 _CLIP = 4.0
