@@ -11,6 +11,8 @@ from controller.module.files import load_module
 
 TESTS = Path(__file__).resolve().parents[1]
 MODULES = sorted((TESTS.parent / "sweeps" / "modules").glob("*.toml"))
+CIRCUITS = {"coolant": "ECT", "air": "IAT"}
+"""What the standard calls the circuit, by a word of what the module's file calls it."""
 MEANT = {"low_code": "Low", "high_code": "High", "range_code": "Range/Performance"}
 
 
@@ -22,10 +24,11 @@ def texts_of_the_standard() -> dict[str, str]:
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda path: path.stem)
-def test_low_high_and_range_are_the_standards_codes_of_the_coolant_circuit(path):
+def test_low_high_and_range_are_the_standards_codes_of_its_circuit(path):
     standard = texts_of_the_standard()
     module = load_module(path)
+    [circuit] = [CIRCUITS[word] for word in CIRCUITS if f"{word} temperature" in module.low_code]
     for key, ending in MEANT.items():
         number = getattr(module, key).split()[0]
-        assert standard[number].startswith("ECT")
+        assert standard[number].startswith(circuit)
         assert standard[number].endswith(ending)
