@@ -4,9 +4,10 @@ Three tests, each with its chance of accusing a right explanation:
 
 - scatter: the squared residuals against the largest honest scatter (chi-square, 1 %);
 - shape: a right explanation needs no bending; a smooth line added to it must not make the reports
-  likelier than chance allows (likelihood ratio, 1 %; Wilks 1938, Ann. Math. Stat. 9, 60). It asks
-  for the reports, not for their residuals: those of rounding alone are a saw's teeth, as smooth as
-  the error that was rounded, and the same on the way up and on the way down;
+  likelier than chance allows (likelihood ratio, as the F test that it is for normal residuals,
+  1 %; Draper & Smith, Applied Regression Analysis, 1998, 2). It asks for the reports, not for
+  their residuals: those of rounding alone are a saw's teeth, as smooth as the error that was
+  rounded, and the same on the way up and on the way down;
 - share: single wild readings are slips only as long as they are few.
 """
 
@@ -97,13 +98,18 @@ def _bends(
         return 1.0
     at = position(ohms, ohms, STRAIGHT if rising else NTC)[kept]
     smooth = np.column_stack([slopes, legendre(at, bends)])
-    gained = int(np.linalg.matrix_rank(smooth))
-    gained -= int(np.linalg.matrix_rank(slopes)) if slopes.shape[1] else 0
-    if gained < 1:
+    rank = int(np.linalg.matrix_rank(smooth))
+    gained = rank - (int(np.linalg.matrix_rank(slopes)) if slopes.shape[1] else 0)
+    spare = count - rank
+    if gained < 1 or spare < 2:
         return 1.0
     predicted, only = one.fitted(ohms)[kept], likelihood.only(kept)
     fell = _lowest(only, predicted, slopes) - _lowest(only, predicted, smooth)
-    return chi_square_exceeded(max(fell, 0.0), gained)
+    # Of normal residuals of unknown size the deviance falls by n ln(before / after).
+    ratio = math.expm1(min(max(fell, 0.0) / count, 50.0)) * spare / gained
+    from scipy.special import fdtrc
+
+    return float(fdtrc(gained, spare, ratio))
 
 
 def _first_of_each(likelihood: Likelihood) -> npt.NDArray[np.bool_]:
