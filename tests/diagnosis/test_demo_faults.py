@@ -20,7 +20,24 @@ from controller.diagnosis import InputCircuit, Readings, adequacy, diagnose, lik
 SWEEPS = Path(__file__).resolve().parents[2] / "sweeps"
 TARGETS = np.concatenate([np.arange(-30, 121, 5), np.arange(115, -31, -5)]).astype(float)
 
-GAINS = (0.8, 0.85, 0.9, 0.93, 0.95, 0.97, 0.975, 0.98, 1.02, 1.03, 1.05, 1.07, 1.1, 1.15, 1.2, 1.28)
+GAINS = (
+    0.8,
+    0.85,
+    0.9,
+    0.93,
+    0.95,
+    0.97,
+    0.975,
+    0.98,
+    1.02,
+    1.03,
+    1.05,
+    1.07,
+    1.1,
+    1.15,
+    1.2,
+    1.28,
+)
 SERIES_OHMS = (5.0, 10.0, 20.0, 40.0, 80.0, 150.0, 300.0, 600.0, 1200.0)
 LEAKAGE_OHMS = (1e3, 3e3, 10e3, 30e3, 100e3)
 SMALL = {("gain", 0.98), ("gain", 1.02), ("gain", 1.03)}
