@@ -137,6 +137,9 @@ def _lowest(likelihood: Likelihood, predicted: FloatArray, columns: FloatArray) 
     def costs(terms: FloatArray) -> FloatArray:
         return likelihood.deviance(predicted + terms @ basis.T)
 
+    def cost(terms: FloatArray) -> float:
+        return float(costs(terms[None, :])[0])
+
     moves = _STEP_CELSIUS * np.eye(basis.shape[1])
 
     def slope(terms: FloatArray) -> FloatArray:
@@ -145,9 +148,10 @@ def _lowest(likelihood: Likelihood, predicted: FloatArray, columns: FloatArray) 
 
     squares = likelihood.residuals(predicted) @ basis
     starts = np.vstack([np.zeros(len(moves)), squares])
+    start: FloatArray = starts[int(np.argmin(costs(starts)))]
     found = minimize(
-        lambda terms: float(costs(np.asarray(terms)[None, :])[0]),
-        starts[int(np.argmin(costs(starts)))],
+        cost,
+        start,
         jac=slope,
         method="BFGS",
         options={"maxiter": 40},
