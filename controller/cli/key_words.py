@@ -259,6 +259,7 @@ KEY_WORDS: dict[str, dict[str, str]] = {
         "max_excursion_celsius": "the plan is refused where switching would stray further",
         "max_filtered_excursion_celsius": "the same, after the module's input filter",
         "quiet_after_filter": "order relays by what the module's filter leaves, not at the input",
+        "deviation_celsius": "any state this near its target will do, if it is quieter",
         "near_tie_share": "states this near, as a share of U, count as equally near",
         "marker": "begin with ends and middle in an order that finds the run in a tool's log",
         "repeated_readings_celsius": "several readings of one setting: their scatter goes into U",

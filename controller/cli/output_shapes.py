@@ -359,6 +359,7 @@ SHAPES: dict[str, tuple[dict[str, Any], ...]] = {
             "catalogue": TEXT,
             "fixed_ohms": NUMBER,
             "seed": WHOLE,
+            "plan_deviation_celsius": MAYBE_NUMBER,
             "choices": [MapOf({})],
             "files": [TEXT],
         },

@@ -60,6 +60,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="largest deviation from a target (default: 0.3)",
     )
     parser.add_argument(
+        "--plan-deviation",
+        metavar="DEGC",
+        help="deviation_celsius of the plans to come: any state this near its target will do"
+        " (default: states about as near as the nearest)",
+    )
+    parser.add_argument(
         "--uncertainty",
         metavar="DEGC",
         help="largest uncertainty (k = 2) of the ladder alone (default: none)",
@@ -197,6 +203,11 @@ def _wish(arguments: argparse.Namespace) -> DesignWish:
         deviation_celsius=_number(arguments.deviation, "--deviation", least=0.01, most=20.0),
         build=build,
         fixed=fixed,
+        plan_deviation_celsius=(
+            None
+            if arguments.plan_deviation is None
+            else _number(arguments.plan_deviation, "--plan-deviation", least=0.01, most=5.0)
+        ),
         uncertainty_celsius=(
             None
             if arguments.uncertainty is None
@@ -268,6 +279,8 @@ def _write(files: tuple[Path, ...], wish: DesignWish, choice: Choice, name: str)
         for demand in wish.demands
     )
     remarks = [f"Designed for {served}.", *_figures(choice)]
+    if wish.plan_deviation_celsius is not None:
+        remarks.append(f"In plans with deviation_celsius = {wish.plan_deviation_celsius:g}.")
     texts = (
         ladder_text(name, wish.build, choice.parts, wish.fixed, remarks),
         _parts_list(wish.build, choice, wish.fixed),
@@ -327,6 +340,7 @@ def _document(
         "catalogue": wish.catalogue.name,
         "fixed_ohms": wish.fixed.ohms if wish.fixed else 0.0,
         "seed": wish.seed,
+        "plan_deviation_celsius": wish.plan_deviation_celsius,
         "choices": [
             {
                 "rung_ohms": [part.ohms for part in choice.parts],
@@ -342,6 +356,8 @@ def _document(
 
 
 def _say(output: Output, wish: DesignWish, choices: tuple[Choice, ...]) -> None:
+    from controller.planning.ladder_design import rungs_needed
+
     fixed = f"{wish.fixed.ohms:g} ohm always in circuit" if wish.fixed else "no fixed resistor"
     output.say(f"Ladders from {wish.catalogue.name}, {fixed}; temperatures in {output.degrees}.")
     rows = []
@@ -380,7 +396,13 @@ def _say(output: Output, wish: DesignWish, choices: tuple[Choice, ...]) -> None:
         rows,
     )
     made = {len(choice.parts) for choice in choices}
-    if missing := [str(count) for count in wish.counts if count not in made]:
+    needed = rungs_needed(wish)
+    if few := [str(count) for count in wish.counts if count < needed]:
+        output.say(
+            f"With {' or '.join(few)} rungs no values make every temperature within"
+            f" {wish.deviation_celsius:g} degC: it takes {needed} at least."
+        )
+    if missing := [str(n) for n in wish.counts if n >= needed and n not in made]:
         output.say(
             f"With {' or '.join(missing)} rungs: none found within {wish.deviation_celsius:g} degC"
             " that another number of rungs does not better."

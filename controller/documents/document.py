@@ -206,7 +206,8 @@ class Table:
         try:
             return load(self.document.resolve(relative))
         except InputError as error:
-            self.problem(key, f"the {key} file cannot be used")
+            named = "this" if key == "file" else f"the {key}"
+            self.problem(key, f"{named} file cannot be used")
             self.document.adopt(error)
             return None
 

@@ -80,6 +80,11 @@ class Corners:
         self._weights = np.array([weight for weight, _ in series])
         self._sums = np.concatenate([[0.0], np.cumsum(self._weights)])
         self._cubes: dict[tuple[int, int], Cube] = {}
+        # All rungs out of circuit; the bits of a mask turn relays from there.
+        self._without = connected_mask(ladder)
+        for index, relay in enumerate(self._relays):
+            closed = index >= self._parallel
+            self._without = with_contact(ladder, self._without, relay, closed=closed)
 
     @property
     def searchable(self) -> bool:
@@ -138,10 +143,10 @@ class Corners:
 
     def state(self, mask: int) -> int:
         """Return the connected state of a mask; relays that belong to nothing are at rest."""
-        state = connected_mask(self.ladder)
-        for index, relay in enumerate(self._relays):
-            closed = bool(mask >> index & 1) == (index < self._parallel)
-            state = with_contact(self.ladder, state, relay, closed=closed)
+        state, left = self._without, mask
+        while left:
+            state ^= 1 << self._relays[(left & -left).bit_length() - 1]
+            left &= left - 1
         return state
 
     def within(self, cube: Cube, mask: int) -> bool:

@@ -9,6 +9,7 @@ the isolate relay, then the fixed resistor and the groups in series. An open cir
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -20,7 +21,7 @@ import numpy.typing as npt
 
 from controller.arrays import FloatArray
 from controller.errors import InputError
-from controller.ladder.model import Group, GroupKind, Ladder
+from controller.ladder.model import Group, GroupKind, Ladder, Rung
 
 __all__ = [
     "Output",
@@ -234,18 +235,27 @@ def states_ohms(ladder: Ladder, states: npt.ArrayLike) -> FloatArray:
     return np.asarray(ladder.lead_ohms + total, dtype=np.float64)
 
 
+@functools.lru_cache(maxsize=64)
+def _series_columns(
+    rungs: tuple[Rung, ...], contacts: tuple[float, ...]
+) -> tuple[StateArray, FloatArray, FloatArray]:
+    """Return the bit of each rung's relay, what it makes bypassed, and in circuit: one column."""
+    bits = np.array([[1 << rung.relay] for rung in rungs], dtype=np.uint64)
+    ohms = np.array([[rung.ohms] for rung in rungs])
+    closed = np.array(contacts)[:, None]
+    with np.errstate(invalid="ignore"):
+        bypassed = np.where(ohms + closed > 0, ohms * closed / (ohms + closed), 0.0)
+    return bits, bypassed, ohms
+
+
 def _series_ohms(ladder: Ladder, group: Group, are_closed: StateArray) -> FloatArray:
     """Return what a series group makes of a few states: all its rungs at once, the same to a bit.
 
     `are_closed` has the closed contacts of each state.
     """
-    bits = np.array([1 << rung.relay for rung in group.rungs], dtype=np.uint64)
-    ohms = np.array([rung.ohms for rung in group.rungs])
-    contacts = np.array([ladder.relays[rung.relay].contact_ohms for rung in group.rungs])
-    with np.errstate(invalid="ignore"):
-        bypassed = np.where(ohms + contacts > 0, ohms * contacts / (ohms + contacts), 0.0)
-    closed = are_closed.ravel()[None, :] & bits[:, None] != 0
-    made = np.where(closed, bypassed[:, None], ohms[:, None])
+    contacts = tuple(ladder.relays[rung.relay].contact_ohms for rung in group.rungs)
+    bits, bypassed, ohms = _series_columns(group.rungs, contacts)
+    made = np.where(are_closed.ravel()[None, :] & bits != 0, bypassed, ohms)
     # Added in the order of the rungs: a sum over an axis would round otherwise.
     return np.asarray(np.add.accumulate(made, axis=0)[-1].reshape(are_closed.shape))
 

@@ -26,10 +26,8 @@ import numpy.typing as npt
 
 from controller.arrays import FloatArray
 from controller.ladder.electrical import (
-    Output,
     check_state,
     contact_closed,
-    output_of,
     rung_masks,
     states_ohms,
     with_contact,
@@ -211,7 +209,10 @@ def path_through(
         ohms = states_ohms(ladder, [start, *states])
         values = scale(ohms)
         excursion = float(excursions_outside(values, values[0], values[-1]).max())
-        if output_of(ladder, start) is output_of(ladder, states[-1]) is Output.CONNECTED:
+        # Both ends connected: as `output_of` says, of resistances that are there already.
+        if np.isfinite(ohms[[0, -1]]).all() and not any(
+            _shorted(ladder, end) for end in (start, states[-1])
+        ):
             extreme = bool(np.isinf(ohms).any()) or any(_shielded(ladder, s) for s in states)
     return SwitchPath(
         start=start,
@@ -225,10 +226,13 @@ def path_through(
 
 def _shielded(ladder: Ladder, state: int) -> bool:
     """Return whether the module cannot see the rungs: isolated, or shorted."""
-    isolate, short = ladder.isolate_relay, ladder.short_relay
-    return (isolate is not None and not contact_closed(ladder, state, isolate)) or (
-        short is not None and contact_closed(ladder, state, short)
-    )
+    isolate = ladder.isolate_relay
+    apart = isolate is not None and not contact_closed(ladder, state, isolate)
+    return apart or _shorted(ladder, state)
+
+
+def _shorted(ladder: Ladder, state: int) -> bool:
+    return ladder.short_relay is not None and contact_closed(ladder, state, ladder.short_relay)
 
 
 def _unseen(ladder: Ladder, start: int, end: int) -> tuple[list[int], int, int, list[int]]:

@@ -223,9 +223,13 @@ class WalkSearch:
         """
         self._scale_all(line)
         legs: list[_Leg] = []
+        known: dict[tuple[int, int], tuple[Cube, int]] = {}  # sweeps go the same way many times
         for first, second in itertools.pairwise(line):
-            cube, low, high = self._cube(first, second, limit, wide=wide)
-            allowed = packed(cube.inside(low, high))
+            leg = id(first), id(second)
+            if leg not in known:
+                cube, low, high = self._cube(first, second, limit, wide=wide)
+                known[leg] = cube, packed(cube.inside(low, high))
+            cube, allowed = known[leg]
             origin = self._at(first, cube)
             if legs:
                 origin &= self._corners.carried(legs[-1].arrived, legs[-1].cube, cube)

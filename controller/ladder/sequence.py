@@ -181,11 +181,13 @@ def _quiet_ways(
     """Return the paths of the quietest way between connected steps, and the proven bound."""
     lines: list[tuple[int, list[Stop]]] = []
     connected = False
+    # A target that comes again is the same stop: what is known of it is known by identity.
+    stops = {step: _stop(ladder, step) for step in dict.fromkeys(steps)}
     if output_of(ladder, start) is Output.CONNECTED:
         lines.append((-1, [stop_at_states(ladder, [start])]))
         connected = True
     for index, step in enumerate(steps):
-        stop = _stop(ladder, step) if step.output is Output.CONNECTED else None
+        stop = stops[step]
         if stop is not None:
             if not connected:
                 lines.append((index, []))
@@ -208,7 +210,9 @@ def _quiet_ways(
 
 
 def _stop(ladder: Ladder, step: StepChoice) -> Stop | None:
-    """Return where a step has to be; None where one of its states is open."""
+    """Return where a step has to be; None where it or one of its states is open, or shorted."""
+    if step.output is not Output.CONNECTED:
+        return None
     at_states = stop_at_states(ladder, step.states)
     if math.isinf(at_states.high_ohms):
         return None

@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from controller.ladder.calibration import Calibration
-from controller.ladder.electrical import state_ohms
 from controller.ladder.model import Ladder, PathStep
 from controller.measurement.budget import Budget, Surroundings, step_budgets
 from controller.module.model import Module
@@ -51,7 +50,6 @@ class Expectations:
     ) -> None:
         self._plan = plan
         self._nominal = nominal
-        self._ladder = router.ladder
         self._module = module
         self._router = router
         self._calibration = calibration
@@ -67,7 +65,7 @@ class Expectations:
             target_celsius=one.target.celsius,
             target_ohms=one.target.ohms,
             state=one.state,
-            achieved_ohms=state_ohms(self._ladder, one.state),
+            achieved_ohms=self._router.ohms([one.state])[0],
             achieved_celsius=one.celsius,
             expected_celsius=expected,
             tolerance_celsius=None if expected is None else self._plan.tolerance_at(expected),
@@ -92,7 +90,7 @@ class Expectations:
         step_s = self._router.step_ms / 1000
         return max(
             filtered_excursion(
-                [state_ohms(self._ladder, state) for state in (start, *(s for s, _ in way))],
+                self._router.ohms([start, *(state for state, _ in way)]),
                 [held_s + late_s for _, held_s in way],
                 pullup_ohms=pullup_ohms,
                 time_constant_s=module.filter_time_constant_s,

@@ -127,6 +127,9 @@ def load_plan(path: Path) -> Plan:
     budget = root.optional_number("max_excursion_celsius", above=0.0)
     filtered = root.optional_number("max_filtered_excursion_celsius", above=0.0)
     near = root.number("near_tie_share", default=0.1, least=0.0, most=1.0)
+    deviation = root.optional_number("deviation_celsius", above=0.0, most=5.0)
+    if deviation is not None and kind is PlanKind.THRESHOLD:
+        root.problem("deviation_celsius", f"has no use in a plan of kind {kind.value!r}")
     quiet_after_filter = root.boolean("quiet_after_filter", default=False)
     repeatability = _repeatability(root)
     input_name, second = read_second(root, kind, blocks, tolerance)
@@ -150,6 +153,7 @@ def load_plan(path: Path) -> Plan:
         max_excursion_celsius=budget,
         max_filtered_excursion_celsius=filtered,
         near_tie_share=near,
+        deviation_celsius=deviation,
         repeatability=repeatability,
         profile=profile,
         search=search,

@@ -27,7 +27,7 @@ from controller.ladder.design import (
     designed_ladder,
     search_rungs,
 )
-from controller.ladder.design.demand import NEAR_TIE_CELSIUS, least_rungs
+from controller.ladder.design.demand import allowed_celsius, least_rungs
 from controller.ladder.design.ladders import base_ohms
 from controller.ladder.electrical import state_ohms
 from controller.ladder.model import Ladder
@@ -61,7 +61,8 @@ class DesignWish:
     """What is asked for. `fixed` is the resistor that is always in circuit, None for none.
 
     `uncertainty_celsius` is the expanded one (k = 2) that the ladder alone may have at most; None:
-    any. With a `module`, what its filter leaves of the excursions is worked out too.
+    any. `plan_deviation_celsius` is that key of the plans to come. With a `module`, what its filter
+    leaves of the excursions is worked out too.
     """
 
     counts: tuple[int, ...]
@@ -74,6 +75,7 @@ class DesignWish:
     uncertainty_celsius: float | None = None
     module: Module | None = None
     seed: int = 1
+    plan_deviation_celsius: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -225,6 +227,7 @@ def _tasks(wish: DesignWish) -> Iterator[_Task]:
                 deviation_celsius=wish.deviation_celsius,
                 few_kinds=few_kinds,
                 tries=_TRIES // 3 if rising else _TRIES,
+                plan_deviation_celsius=wish.plan_deviation_celsius,
             )
             for seed in range(seeds):
                 yield _Task(wish, count, aim, wish.seed * 1000 + number * 100 + seed)
@@ -285,7 +288,7 @@ def worked_out(wish: DesignWish, parts: tuple[Part, ...], deviation_celsius: flo
     uncertainty = 0.0
     for demand in wish.demands:
         for step in wish.steps_celsius:
-            sweep, own = _swept(ladder, search, demand, step, wish.module)
+            sweep, own = _swept(ladder, search, demand, step, wish)
             sweeps.append(sweep)
             uncertainty = max(uncertainty, own)
     return Choice(
@@ -301,12 +304,13 @@ def _swept(
     search: NearestSearch,
     demand: Demand,
     step_celsius: float,
-    module: Module | None,
+    wish: DesignWish,
 ) -> tuple[Sweep, float]:
     """Return a sweep up and down, and the largest expanded uncertainty of its states."""
     count = max(1, round((demand.high_celsius - demand.low_celsius) / step_celsius))
     up = np.linspace(demand.low_celsius, demand.high_celsius, count + 1)
-    choices = [_choice(search, demand, float(celsius)) for celsius in up]
+    deviation, module = wish.plan_deviation_celsius, wish.module
+    choices = [_choice(search, demand, float(celsius), deviation) for celsius in up]
     plan = plan_sequence(ladder, choices[0].states[0], [*choices, *choices[-2::-1]], demand.celsius)
     filtered = None
     if module is not None:
@@ -334,10 +338,13 @@ def _swept(
     return sweep, uncertainty
 
 
-def _choice(search: NearestSearch, demand: Demand, celsius: float) -> StepChoice:
+def _choice(
+    search: NearestSearch, demand: Demand, celsius: float, plan_deviation: float | None
+) -> StepChoice:
     ohms = demand.ohms(celsius)
     nearest = search.nearest_by(ohms, demand.celsius)
-    off = abs(float(demand.celsius(np.array([nearest.ohms]))[0]) - celsius) + NEAR_TIE_CELSIUS
+    near = np.abs(demand.celsius(np.array([nearest.ohms])) - celsius)
+    off = float(allowed_celsius(near, plan_deviation)[0])
     ends = demand.ohms(celsius - off), demand.ohms(celsius + off)
     return connected_choice(search, ohms, *ends, demand.celsius)
 

@@ -7,8 +7,9 @@ from itertools import pairwise
 
 from controller.measurement.model import SettleRule
 from controller.planning.model import ResolvedPlan, ResolvedStep
+from controller.planning.profile import LEAST_INTERVAL_S, Profile, furthest_off
 
-__all__ = ["judged_steps", "profile_warnings"]
+__all__ = ["course_warnings", "judged_steps", "profile_warnings"]
 
 
 def judged_steps(plan: ResolvedPlan) -> tuple[ResolvedStep, ...]:
@@ -40,6 +41,16 @@ def profile_warnings(steps: Sequence[ResolvedStep], settle: SettleRule) -> Itera
         yield (
             f"{len(behind)} of {len(steps)} steps will be late: the relays take longer than the"
             f" profile gives them, most at step {step.index + 1}, by {by_s:.2f} s"
+        )
+
+
+def course_warnings(profile: Profile) -> Iterator[str]:
+    """Yield where a course is too steep for steps that need a little time each."""
+    worst, at_s = furthest_off(profile.points, profile.steps)
+    if worst > profile.step_celsius:
+        yield (
+            f"the course is too steep to follow: what is set is up to {worst:.3g} degC off it, most"
+            f" at {at_s:.4g} s, because steps are {LEAST_INTERVAL_S:g} s apart at least"
         )
 
 

@@ -13,7 +13,7 @@ from typing import TypeAlias
 
 import numpy as np
 
-from controller.ladder.electrical import Output, output_of, state_ohms
+from controller.ladder.electrical import Output, check_state, output_of, states_ohms
 from controller.ladder.model import Ladder, PathStep
 from controller.ladder.moves import count_moves
 from controller.ladder.path import (
@@ -76,7 +76,9 @@ class Router:
     mid_state: int
     together: bool = False
     step_ms: int = 0
-    _known: dict[int, float] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _known: dict[int, tuple[float, float]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )  # resistance and temperature of states asked for before
 
     def steps_of(self, path: SwitchPath) -> tuple[PathStep, ...]:
         """Return a ladder's path as the link takes it."""
@@ -147,10 +149,18 @@ class Router:
 
     def temperatures(self, states: Sequence[int]) -> list[float]:
         """Return the temperature each state stands for, extended beyond the sensor's span."""
+        return [celsius for _, celsius in self._made(states)]
+
+    def ohms(self, states: Sequence[int]) -> list[float]:
+        """Return the resistance of each state; math.inf for an open circuit."""
+        return [ohms for ohms, _ in self._made(states)]
+
+    def _made(self, states: Sequence[int]) -> list[tuple[float, float]]:
         known = self._known
         if unknown := [state for state in dict.fromkeys(states) if state not in known]:
-            ohms = np.array([state_ohms(self.ladder, state) for state in unknown])
-            known.update(zip(unknown, self.celsius(ohms).tolist(), strict=True))
+            ohms = states_ohms(self.ladder, [check_state(self.ladder, one) for one in unknown])
+            made = zip(ohms.tolist(), self.celsius(ohms).tolist(), strict=True)
+            known.update(zip(unknown, made, strict=True))
         return [known[state] for state in states]
 
     def _direct(self, start: int, goal: int, *, detours: int = MOST_EXACT) -> tuple[PathStep, ...]:
@@ -191,7 +201,7 @@ class Router:
 
     def ohms_at(self, celsius: Sequence[float], start: int, goal: int) -> list[float]:
         """Return the resistances that stand for temperatures between those of two states."""
-        ends = [state_ohms(self.ladder, state) for state in (start, goal)]
+        ends = self.ohms([start, goal])
         # Wherever the span lies, a scale this fine is straight between its points to much better
         # than the ladder's own steps; every stop is judged by its true temperature anyway.
         ohms = np.geomspace(max(ends[0], 1e-3), max(ends[1], 1e-3), max(8 * (len(celsius) + 1), 64))

@@ -96,7 +96,8 @@ class Plan:
     """A plan file, read and checked.
 
     `near_tie_share` is the share of a step's expanded uncertainty within which two states count
-    as equally near. `dwell_s` is the shortest time between the relays' last move and the reading
+    as equally near. Any state within `deviation_celsius` of its target, where that is stated, would
+    do as well. `dwell_s` is the shortest time between the relays' last move and the reading
     that is judged. `tolerance` bands are in rising order and do not overlap. `repeatability` is
     how far readings of one setting scatter; None when nobody repeated any. `profile` says when
     each target of a plan of that kind is due, `search` what a threshold plan looks for. With
@@ -123,6 +124,7 @@ class Plan:
     max_excursion_celsius: float | None = None
     max_filtered_excursion_celsius: float | None = None
     near_tie_share: float = 0.1
+    deviation_celsius: float | None = None
     repeatability: Contribution | None = None
     profile: Profile | None = None
     search: Search | None = None

@@ -8,7 +8,14 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TypeAlias
 
-__all__ = ["LEAST_INTERVAL_S", "Profile", "TimedStep", "place_steps", "repeated"]
+__all__ = [
+    "LEAST_INTERVAL_S",
+    "Profile",
+    "TimedStep",
+    "furthest_off",
+    "place_steps",
+    "repeated",
+]
 
 LEAST_INTERVAL_S = 0.25
 """Steps of a profile are no closer than this: a ladder takes about as long to change its state."""
@@ -87,6 +94,40 @@ def place_steps(
             now = TimedStep(at_s=at_s, celsius=end)
             yield now
             due_s = now.at_s + least_interval_s
+
+
+def furthest_off(points: Sequence[Point], steps: Sequence[TimedStep]) -> tuple[float, float]:
+    """Return how far, in degC, what is set is off a course at most, and when; of jumps, after them.
+
+    Steps change at once and the course is straight in between, so it is furthest off at a point
+    of the course, or just before or at a step.
+    """
+    worst, at_worst_s = 0.0, points[0][0]
+    ends = [*(step.at_s for step in steps[1:]), math.inf]
+    place = 0
+    for step, end_s in zip(steps, ends, strict=True):
+        # Points of one time are a jump: what lies between its two ends never stands.
+        while place + 1 < len(points) and points[place + 1][0] <= step.at_s:
+            place += 1
+        met = [(step.at_s, _course_at(points, place, step.at_s))]
+        inside = place + 1
+        while inside < len(points) and points[inside][0] < end_s:
+            around = points[inside - 1 : inside + 2]
+            if len({at_s for at_s, _ in around}) > 1:
+                met.append(points[inside])
+            inside += 1
+        if inside < len(points):
+            met.append((end_s, _course_at(points, inside - 1, end_s)))
+        for at_s, celsius in met:
+            if abs(celsius - step.celsius) > worst:
+                worst, at_worst_s = abs(celsius - step.celsius), at_s
+    return worst, at_worst_s
+
+
+def _course_at(points: Sequence[Point], place: int, at_s: float) -> float:
+    """Return a course at a time on the piece that a point begins."""
+    (start_s, start), (end_s, end) = points[place], points[min(place + 1, len(points) - 1)]
+    return start + (end - start) * (at_s - start_s) / (end_s - start_s) if end_s > start_s else end
 
 
 def _next(held: float, from_s: float, start: Point, end: Point, half: float) -> TimedStep | None:

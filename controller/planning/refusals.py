@@ -6,6 +6,7 @@ Must not know: how steps are resolved, links, files.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 
 from controller.errors import InputError, Problem
@@ -65,7 +66,7 @@ def rating_problems(
 
     `passed` has the states that each step may pass through.
     """
-    if module is None:
+    if module is None or _harmless(ladder, module):
         return
     checked: set[int] = set()
     said: set[str] = set()
@@ -89,6 +90,21 @@ def rating_problems(
                         sentence,
                         "use a ladder rated for this input, or leave the step out",
                     )
+
+
+def _harmless(ladder: Ladder, module: Module) -> bool:
+    """Return whether no state at all could exceed a rating.
+
+    No part carries more than Vref/Rp, and none takes more than Vref^2/(4 Rp), the most that
+    any resistance can draw from behind the pull-up.
+    """
+    volts, pullup = module.reference_volts, module.lowest_pullup_ohms
+    watts = [rung.power_watts for group in ladder.groups for rung in group.rungs]
+    stated = [one for one in (*watts, ladder.fixed_power_watts) if one is not None]
+    most_amperes = ladder.max_current_amperes
+    return volts**2 / (4.0 * pullup) <= min(stated, default=math.inf) and (
+        most_amperes is None or volts / pullup <= most_amperes
+    )
 
 
 def excursion_problems(
@@ -153,8 +169,11 @@ def deviation_warnings(
         if made is None or wanted is None or ohms is None:
             continue
         reached = search.least_ohms <= ohms <= search.most_ohms
-        allowed = max(step.uncertainty_celsius, plan.tolerance_at(wanted))
-        if reached and abs(made - wanted) <= allowed:
+        # Beyond the ladder's ends the tolerance excuses nothing: another target is what it takes.
+        allowed = max(step.uncertainty_celsius, plan.deviation_celsius or 0.0)
+        if reached:
+            allowed = max(allowed, plan.tolerance_at(wanted))
+        if abs(made - wanted) <= allowed:
             continue
         why = "" if reached else f", beyond what ladder {search.ladder.name!r} reaches"
         yield (

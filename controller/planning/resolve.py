@@ -23,7 +23,7 @@ from controller.module.model import Module
 from controller.planning.expectations import Decided, Expectations
 from controller.planning.filtered_order import filtered_order
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
-from controller.planning.pacing import profile_warnings
+from controller.planning.pacing import course_warnings, profile_warnings
 from controller.planning.paths import Router, operations
 from controller.planning.plan import Plan, Target
 from controller.planning.refusals import (
@@ -230,6 +230,7 @@ class _Resolver:
             *deviation_warnings(plan, steps, self._router.search),
             *(missing_module_warnings(steps) if module is None else ()),
             *(ratio_warnings(steps, budgets) if plan.search is None else ()),
+            *(course_warnings(plan.profile) if plan.profile else ()),
             *profile_warnings(steps, believable(plan.settle, module, self._refresh_s)),
         ]
         last = decided[-1].state
@@ -257,7 +258,7 @@ class _Resolver:
         """Return the states that would do for each temperature, the nearest first.
 
         The deviation of the others exceeds the least by no more than the plan's share of the
-        expanded uncertainty.
+        expanded uncertainty, or is no more than the plan allows any.
         """
         search, scale, curve = self._router.search, self._router.celsius, self._curve
         wanted = [
@@ -273,13 +274,14 @@ class _Resolver:
         for (target, celsius, ohms), one, reached, budget in zip(
             wanted, found, made, budgets, strict=True
         ):
-            share = 0.0 if self._router.together else self._plan.near_tie_share
-            slack = share * budget.expanded_celsius
-            width = abs(reached - celsius) + slack
+            share, allowed = self._plan.near_tie_share, self._plan.deviation_celsius or 0.0
+            off = abs(reached - celsius)
+            width = max(off + share * budget.expanded_celsius, allowed)
+            width = off if self._router.together else width
             low = max(celsius - width, curve.lowest_celsius)
             high = min(celsius + width, curve.highest_celsius)
             choices[target] = StepChoice(output=Output.CONNECTED, states=(one.state,))
-            if slack > 0 and low < high:
+            if width > off and low < high:
                 ends = sorted(float(value) for value in curve.ohms(np.array([low, high])))
                 choices[target] = connected_choice(
                     search, ohms, ends[0], ends[1], scale, nearest=one

@@ -48,8 +48,12 @@ def read_blocks(root: Table, sensor: Sensor | None) -> tuple[TargetBlock, ...]:
 def blocks_in_order(
     root: Table, key: str, celsius: list[float], sensor: Sensor | None
 ) -> tuple[TargetBlock, ...]:
-    """Return temperatures as one block; each that the sensor does not have is said once."""
+    """Return temperatures as one block; of those that the sensor does not have, the furthest."""
     made: dict[float, Target | None] = {}
+    for value in dict.fromkeys((min(celsius), max(celsius))) if celsius else ():
+        made[value] = target_at(root.document, key, "celsius", value, sensor)
+    if None in made.values():  # nothing between them would say more
+        return (TargetBlock(targets=()),)
     for value in celsius:
         if value not in made:
             made[value] = target_at(root.document, key, "celsius", value, sensor)

@@ -1,13 +1,15 @@
 """How quiet each ladder can be: worst excursions, and what is proven that no order can better.
 
 The coolant sensor of the demonstration from -30 to 120 degC, up and down, in steps of 5 and of
-1 degC; states within 0.1 degC of the nearest. "Against" is the proven lower bound; the ratio is
+1 degC; states within 0.1 degC of the nearest, or, where the row says so, within a deviation of the
+target that the plan allows. "Against" is the proven lower bound; the ratio is
 how near to it the plan comes. The aims of the textbook ladders are what the planner came to when
 it looked at the nearest states alone.
 
 The last rows hold the designed ladders against the best that a longer search with a prototype came
 to: how many times as far the value strays here. The ladders of sixteen and twenty it came to are
-not kept, only their figures.
+not kept, only their figures. Its states were up to 0.25 degC off their targets, which the ladder of
+sixteen is allowed too.
 """
 
 from __future__ import annotations
@@ -18,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from controller.ladder.design import Build, Part, designed_ladder
-from controller.ladder.design.demand import NEAR_TIE_CELSIUS
+from controller.ladder.design.demand import allowed_celsius
 from controller.ladder.files import load_ladder
 from controller.ladder.model import Ladder
 from controller.ladder.search import NearestSearch
@@ -40,6 +42,7 @@ _TWENTY = "1.5 3.3 5.6 11 20 43 56 82 120 180 270 390 620 1000 1500 2400 3900 68
 # Worst excursion in 5 and in 1 degC steps.
 _BEST_KNOWN = {"16": (6.7, 9.4), "18": (5.2, 7.2), "20": (3.9, 6.3), "24": (2.6, 5.2)}
 _NEAR = 1.05
+_DEVIATION_CELSIUS = 0.25
 
 
 def _designed(values: str) -> Ladder:
@@ -47,7 +50,9 @@ def _designed(values: str) -> Ladder:
     return designed_ladder("designed", Build(), parts, Part(ohms=100.0, tolerance_percent=0.1))
 
 
-def _row(name: str, ladder: Ladder, step: float, most: float) -> dict:
+def _row(
+    name: str, ladder: Ladder, step: float, most: float, deviation: float | None = None
+) -> dict:
     curve = load_sensor(_SWEEPS / "sensors" / "tern-coolant.toml").curve
     scale = extended_celsius(curve)
     search = NearestSearch(ladder)
@@ -56,15 +61,16 @@ def _row(name: str, ladder: Ladder, step: float, most: float) -> dict:
     for celsius in np.arange(-30.0, 120.0 + step / 2, step):
         ohms = float(curve.ohms(celsius))
         nearest = float(scale(np.array([search.nearest_by(ohms, scale).ohms]))[0])
-        off = abs(nearest - celsius) + NEAR_TIE_CELSIUS
+        off = float(allowed_celsius(np.array([abs(nearest - celsius)]), deviation)[0])
         ends = sorted(float(curve.ohms(celsius + part)) for part in (-off, off))
         choices.append(connected_choice(search, ohms, *ends, scale))
     plan = plan_sequence(ladder, choices[0].states[0], [*choices, *choices[-2::-1]], scale)
     took_s = time.perf_counter() - start_s
     bound = plan.lower_bound or 0.0
     return {
-        "name": f"excursion in {step:g} degC steps, {name}",
-        "measured": f"{plan.worst_excursion:.1f} degC, {plan.relay_operations} op., {took_s:.2f} s",
+        "name": f"excursion {'' if deviation is None else f'within {deviation:g} degC '}"
+        f"in {step:g} degC steps, {name}",
+        "measured": f"{plan.worst_excursion:.2f} degC, {plan.relay_operations} op., {took_s:.2f} s",
         "against": f"proven bound {bound:.1f} degC",
         "ratio": plan.worst_excursion / bound if bound else float("inf"),
         "aim": f"<= {most:g} degC",
@@ -88,6 +94,10 @@ def rows() -> list[dict]:
         for name, ladder, at_5, at_1 in ladders
         for step, most in ((5.0, at_5), (1.0, at_1))
     ]
+    found += [
+        _row("designed, 16", _designed(_SIXTEEN), step, most, _DEVIATION_CELSIUS)
+        for step, most in ((5.0, 7.1), (1.0, 9.0))
+    ]
     return [*found, *_against_best_known(found)]
 
 
@@ -96,7 +106,7 @@ def _against_best_known(found: list[dict]) -> list[dict]:
     return [
         {
             "name": f"designed, {count}, in {step:g} degC steps, against the best known",
-            "measured": f"{ours:.1f} degC",
+            "measured": f"{ours:.2f} degC",
             "against": f"{known:g} degC",
             "ratio": ours / known,
             "aim": f"<= {_NEAR:g}x",
@@ -104,7 +114,8 @@ def _against_best_known(found: list[dict]) -> list[dict]:
         }
         for count, figures in _BEST_KNOWN.items()
         for step, known in zip((5.0, 1.0), figures, strict=True)
-        for ours in [worst[f"excursion in {step:g} degC steps, designed, {count}"]]
+        for allowed in [f"within {_DEVIATION_CELSIUS:g} degC " if count == "16" else ""]
+        for ours in [worst[f"excursion {allowed}in {step:g} degC steps, designed, {count}"]]
     ]
 
 

@@ -194,7 +194,8 @@ seed = 4
 """,
             head='kind = "check"\nname = "all"\nnote = "n"\nsensor = "sensor.toml"\n'
             'bench = "bench.toml"\ndwell_s = 3\nramp_limit_celsius_per_s = 2.5\n'
-            'max_excursion_celsius = 15\ndecision_rule = "guarded-95"\nnear_tie_share = 0.2\n',
+            'max_excursion_celsius = 15\ndecision_rule = "guarded-95"\nnear_tie_share = 0.2\n'
+            "deviation_celsius = 0.4\n",
         )
     )
     assert plan.kind is PlanKind.CHECK
@@ -204,6 +205,7 @@ seed = 4
     assert plan.decision_rule is DecisionRule.GUARDED_95
     assert (plan.dwell_s, plan.ramp_limit_celsius_per_s) == (3.0, 2.5)
     assert (plan.max_excursion_celsius, plan.near_tie_share) == (15.0, 0.2)
+    assert plan.deviation_celsius == 0.4
 
 
 def test_a_band_knows_how_far_away_a_temperature_is():

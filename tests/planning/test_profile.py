@@ -7,7 +7,7 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.planning.profile import LEAST_INTERVAL_S, place_steps, repeated
+from controller.planning.profile import LEAST_INTERVAL_S, furthest_off, place_steps, repeated
 
 
 def course_at(points: list[tuple[float, float]], at_s: float) -> list[float]:
@@ -55,6 +55,33 @@ def test_what_is_set_is_near_the_course(points: list[tuple[float, float]], step:
         off = min(abs(held - said) for said in course_at(points, at_s))
         # A step that falls due during the interval after another one is set at its end.
         assert off <= step / 2 + fastest * LEAST_INTERVAL_S + 1e-6
+
+
+@given(courses(), st.floats(0.2, 10.0))
+def test_how_far_off_the_course_it_gets_is_what_looking_often_finds(
+    points: list[tuple[float, float]], step: float
+) -> None:
+    steps = list(place_steps(points, step))
+    worst, _ = furthest_off(points, steps)
+    last_s, seen = points[-1][0], 0.0
+    looks = {last_s * (index + 0.5) / 400 for index in range(400)}
+    looks |= {at_s + off for at_s, _ in points for off in (-1e-7, 1e-7)}
+    looks |= {one.at_s + off for one in steps for off in (-1e-7, 1e-7)}
+    for at_s in looks:
+        if 0.0 < at_s < last_s and all(at_s != point for point, _ in points):
+            held = [one for one in steps if one.at_s <= at_s][-1].celsius
+            seen = max(seen, *(abs(held - said) for said in course_at(points, at_s)))
+    assert abs(worst - seen) < 0.01
+
+
+def test_a_course_that_is_over_before_the_next_step_is_far_off() -> None:
+    points = [(0.0, -30.0), (0.1, 120.0), (0.2, -30.0)]
+    assert furthest_off(points, list(place_steps(points, 2.0))) == (150.0, 0.1)
+
+
+def test_what_a_course_comes_to_before_a_jump_counts() -> None:
+    points = [(0.0, 0.0), (0.2, 5.0), (0.2, 0.0), (5.0, 0.0)]
+    assert furthest_off(points, list(place_steps(points, 2.0))) == (5.0, 0.2)
 
 
 def test_a_slow_ramp_is_followed_in_whole_steps_half_a_step_ahead() -> None:

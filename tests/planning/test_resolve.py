@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from controller.bench.default import default_ladder
+from controller.bench.model import Switching
 from controller.errors import InputError
 from controller.ladder.electrical import Output, output_of, state_ohms
 from controller.ladder.files import load_ladder
@@ -107,6 +108,51 @@ def test_each_step_is_what_brute_force_would_take_within_the_near_tie(plan, sens
         made = abs(step.achieved_celsius - step.target_celsius)
         assert nearest - 1e-9 <= made <= nearest + 0.1 * step.uncertainty_celsius + 1e-9
         assert state_ohms(ladder, step.state) == step.achieved_ohms
+
+
+@pytest.mark.parametrize("deviation", [0.5, 2.0])
+def test_states_within_the_plans_deviation_are_taken_where_that_is_quieter(
+    plan, ladder, module, deviation
+):
+    wanted = [*range(0, 100, 5), *range(95, -1, -5)]
+    nearest = resolve(plan(*wanted), ladder, module)
+    resolved = resolve(plan(*wanted, deviation_celsius=deviation), ladder, module)
+    off = [abs(step.achieved_celsius - step.target_celsius) for step in resolved.steps]
+    assert max(off) <= deviation
+    assert max(off) > max(abs(s.achieved_celsius - s.target_celsius) for s in nearest.steps)
+    assert resolved.lower_bound_celsius < nearest.lower_bound_celsius - 0.1
+    assert resolved.worst_excursion_celsius < nearest.worst_excursion_celsius - 0.1
+    assert resolved.lower_bound_celsius <= resolved.worst_excursion_celsius
+    assert not any("cannot be made" in text for text in resolved.warnings)
+
+
+def test_a_deviation_that_the_tolerance_does_not_cover_is_no_warning(plan, module):
+    """A state that the plan allows is not said to be the nearest that can be made."""
+    band = ToleranceBand(from_celsius=-math.inf, to_celsius=math.inf, tolerance_celsius=0.01)
+    ladder = series([13.0 * 1.9**i for i in range(12)], park_state=0)
+    both = [
+        resolve(plan(20, 47, 80, tolerance=(band,), deviation_celsius=allowed), ladder, module)
+        for allowed in (None, 4.0)
+    ]
+    said = [any("cannot be made" in text for text in one.warnings) for one in both]
+    assert said[1] is False
+    assert both[1].steps[0].achieved_celsius is not None
+
+
+def test_all_at_once_takes_the_nearest_states_whatever_the_plan_allows(plan, ladder, module):
+    states = [
+        [
+            step.state
+            for step in resolve(
+                plan(0, 40, 80, deviation_celsius=allowed),
+                ladder,
+                module,
+                switching=Switching.ALL_AT_ONCE,
+            ).steps
+        ]
+        for allowed in (None, 3.0)
+    ]
+    assert states[0] == states[1]
 
 
 def test_a_path_moves_one_relay_at_a_time_from_step_to_step(plan, ladder, module):

@@ -29,6 +29,7 @@ from controller.arrays import FloatArray
 __all__ = [
     "NEAR_TIE_CELSIUS",
     "Demand",
+    "allowed_celsius",
     "demand_of",
     "drops_celsius",
     "least_rungs",
@@ -89,6 +90,14 @@ class Demand:
     @functools.cached_property
     def _table(self) -> tuple[FloatArray, FloatArray]:
         return np.log(self.table_ohms), np.array(self.table_celsius)
+
+
+def allowed_celsius(nearest: FloatArray, plan_deviation: float | None) -> FloatArray:
+    """Return how far from its target a plan takes states, by how far off the nearest one is.
+
+    `plan_deviation` is what the plan states (its key `deviation_celsius`), None for nothing.
+    """
+    return np.maximum(nearest + NEAR_TIE_CELSIUS, plan_deviation or 0.0)
 
 
 def demand_of(

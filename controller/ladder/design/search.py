@@ -23,8 +23,8 @@ from controller.errors import InputError
 from controller.ladder.cubes import Corners
 from controller.ladder.design.catalogue import Catalogue, Part
 from controller.ladder.design.demand import (
-    NEAR_TIE_CELSIUS,
     Demand,
+    allowed_celsius,
     drops_celsius,
     nearest_deviations_celsius,
     worst_deviation_celsius,
@@ -51,12 +51,14 @@ class Aim:
 
     `steps_celsius` are those whose excursion counts. With `few_kinds` a value has to gain
     something to stand on the parts list. `tries` is how many exchanges are judged exactly.
+    `plan_deviation_celsius` is that key of the plans to come; None: they do not state it.
     """
 
     steps_celsius: tuple[float, ...]
     deviation_celsius: float
     few_kinds: bool = False
     tries: int = 500
+    plan_deviation_celsius: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -234,7 +236,10 @@ class _Rungs:
         ]
         rungs = self._ohms[list(places)]
         for sweep in self._sweeps:
-            stops = _stops(sweep, self._demands[sweep.number], rungs, self._base_ohms)
+            demand = self._demands[sweep.number]
+            near = nearest_deviations_celsius(demand, rungs, self._base_ohms, sweep.ohms)
+            half = allowed_celsius(near, self._aim.plan_deviation_celsius)
+            stops = _stops(sweep, demand, half)
             yield functools.partial(searches[sweep.number].possible, stops)
 
     def _keeps(self, places: Sequence[int], limits: Sequence[float]) -> bool:
@@ -262,9 +267,8 @@ def _sweep(number: int, demand: Demand, step_celsius: float) -> _Sweep:
     return _Sweep(number, celsius, np.array([demand.ohms(float(one)) for one in celsius]))
 
 
-def _stops(sweep: _Sweep, demand: Demand, rungs: FloatArray, base: float) -> list[Stop]:
-    """Return where the sweep has to be: no further off than the nearest state, and a little."""
-    half = NEAR_TIE_CELSIUS + nearest_deviations_celsius(demand, rungs, base, sweep.ohms)
+def _stops(sweep: _Sweep, demand: Demand, half: FloatArray) -> list[Stop]:
+    """Return where the sweep has to be: no further than `half` degC off each target."""
     lows, highs = np.sort(
         [demand.many_ohms(sweep.celsius - half), demand.many_ohms(sweep.celsius + half)], axis=0
     )
