@@ -3,8 +3,11 @@
 Three tests, each with its chance of accusing a right explanation:
 
 - scatter: the squared residuals against the largest honest scatter (chi-square, 1 %);
-- shape: residuals of a right explanation do not bend; a smooth line through them must not take
-  away more than chance allows (F test, 1 %; Draper & Smith, Applied Regression Analysis, 1998, 2);
+- shape: a right explanation needs no bending; a smooth line added to it must not make the reports
+  likelier than chance allows (likelihood ratio, as the F test that it is for normal residuals,
+  1 %; Draper & Smith, Applied Regression Analysis, 1998, 2). It asks for the reports, not for
+  their residuals: those of rounding alone are a saw's teeth, as smooth as the error that was
+  rounded, and the same on the way up and on the way down;
 - share: single wild readings are slips only as long as they are few.
 """
 
@@ -33,6 +36,7 @@ _CHANCE = 0.01
 _MOST_BENDS = 4
 _LEAST_SPARE = 4
 """So many readings beyond all that is fitted, or nothing can be said of their shape."""
+_STEP_CELSIUS = 1e-3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,10 +75,7 @@ def adequacy(one: Fit, ohms: FloatArray, likelihood: Likelihood, *, rising: bool
             probability=scatter_probability,
         ),
         scatter_passes=scatter_probability >= _CHANCE,
-        shape_passes=_bends(
-            one, ohms, left, kept, rising=rising, rounding_celsius=likelihood.step_celsius
-        )
-        >= _CHANCE,
+        shape_passes=_bends(one, ohms, likelihood, kept, rising=rising) >= _CHANCE,
         slips=slips,
         slips_too_many=slips.size > ohms.size // READINGS_PER_SLIP,
     )
@@ -83,13 +84,13 @@ def adequacy(one: Fit, ohms: FloatArray, likelihood: Likelihood, *, rising: bool
 def _bends(
     one: Fit,
     ohms: FloatArray,
-    left: FloatArray,
+    likelihood: Likelihood,
     kept: npt.NDArray[np.bool_],
     *,
     rising: bool,
-    rounding_celsius: float,
 ) -> float:
-    """Return how likely chance alone makes the residuals (n,) follow a smooth line so well."""
+    """Return how likely chance alone makes the reports follow a bent prediction so well."""
+    kept = kept & _first_of_each(likelihood)
     count = int(kept.sum())
     slopes = _slopes(one, ohms)[kept]
     bends = min(_MOST_BENDS, count - slopes.shape[1] - _LEAST_SPARE)
@@ -97,17 +98,65 @@ def _bends(
         return 1.0
     at = position(ohms, ohms, STRAIGHT if rising else NTC)[kept]
     smooth = np.column_stack([slopes, legendre(at, bends)])
-    before = _unexplained(slopes, left[kept])
-    after = _unexplained(smooth, left[kept])
     rank = int(np.linalg.matrix_rank(smooth))
     gained = rank - (int(np.linalg.matrix_rank(slopes)) if slopes.shape[1] else 0)
     spare = count - rank
-    if gained < 1 or spare < 2 or before <= 0.0:
+    if gained < 1 or spare < 2:
         return 1.0
-    ratio = ((before - after) / gained) / max(after / spare, rounding_celsius**2 / 12.0, 1e-9)
+    predicted, only = one.fitted(ohms)[kept], likelihood.only(kept)
+    fell = _lowest(only, predicted, slopes) - _lowest(only, predicted, smooth)
+    # Of normal residuals of unknown size the deviance falls by n ln(before / after).
+    ratio = math.expm1(min(max(fell, 0.0) / count, 50.0)) * spare / gained
     from scipy.special import fdtrc
 
-    return float(fdtrc(gained, spare, max(ratio, 0.0)))
+    return float(fdtrc(gained, spare, ratio))
+
+
+def _first_of_each(likelihood: Likelihood) -> npt.NDArray[np.bool_]:
+    """Return which readings (n,) are the first that say what they say.
+
+    A sweep up and down takes each temperature twice, and what the report cuts off comes again with
+    it: the second is no witness of a bend.
+    """
+    first = np.ones(likelihood.low.size, dtype=bool)
+    if not likelihood.exact:
+        first[:] = False
+        first[np.unique(likelihood.middles()[0], return_index=True)[1]] = True
+    return first
+
+
+def _lowest(likelihood: Likelihood, predicted: FloatArray, columns: FloatArray) -> float:
+    """Return the least deviance of predictions (n,) with any sum of `columns` (n, d) added."""
+    from scipy.optimize import minimize
+
+    if columns.shape[1] == 0:
+        return float(likelihood.deviance(predicted[None, :])[0])
+    left, values, _ = np.linalg.svd(columns, full_matrices=False)
+    basis = left[:, values > 1e-6 * values[0]]
+
+    def costs(terms: FloatArray) -> FloatArray:
+        return likelihood.deviance(predicted + terms @ basis.T)
+
+    def cost(terms: FloatArray) -> float:
+        return float(costs(terms[None, :])[0])
+
+    moves = _STEP_CELSIUS * np.eye(basis.shape[1])
+
+    def slope(terms: FloatArray) -> FloatArray:
+        both = costs(np.vstack([terms + moves, terms - moves]))
+        return np.asarray((both[: len(moves)] - both[len(moves) :]) / (2.0 * _STEP_CELSIUS))
+
+    squares = likelihood.residuals(predicted) @ basis
+    starts = np.vstack([np.zeros(len(moves)), squares])
+    start: FloatArray = starts[int(np.argmin(costs(starts)))]
+    found = minimize(
+        cost,
+        start,
+        jac=slope,
+        method="BFGS",
+        options={"maxiter": 40},
+    )
+    return float(found.fun)
 
 
 def _slopes(one: Fit, ohms: FloatArray) -> FloatArray:
@@ -123,10 +172,3 @@ def _slopes(one: Fit, ohms: FloatArray) -> FloatArray:
         if length > 0:
             columns.append((up - down) / length)
     return np.column_stack(columns) if columns else np.zeros((ohms.size, 0))
-
-
-def _unexplained(columns: FloatArray, values: FloatArray) -> float:
-    if columns.shape[1] == 0:
-        return float(values @ values)
-    found, *_ = np.linalg.lstsq(columns, values, rcond=None)
-    return float(np.sum((values - columns @ found) ** 2))

@@ -105,8 +105,15 @@ def _product_deviance(likelihood: Likelihood, shifted_celsius: FloatArray) -> fl
 
 
 def _interval(name: str, values: FloatArray, weight: FloatArray) -> Interval:
-    """Return the median and the middle 95 % of a distribution over rising values."""
-    level = np.cumsum(weight)
+    """Return the median and the middle 95 % of a distribution over rising values.
+
+    Each value stands for all that is nearer to it, by ratio, than to the next.
+    """
+    logs = np.log(values)
+    between = (logs[1:] + logs[:-1]) / 2.0
+    edges = np.concatenate([logs[:1], between, logs[-1:]])
+    level = np.concatenate([[0.0], np.cumsum(weight)])
     tail = (1.0 - CONFIDENCE) / 2.0
-    low, middle, high = (float(v) for v in np.interp([tail, 0.5, 1 - tail], level, values))
+    ends = np.exp(np.interp([tail, 0.5, 1 - tail], level, edges))
+    low, middle, high = (float(v) for v in ends)
     return Interval(name=name, value=middle, low=low, high=high)

@@ -28,6 +28,7 @@ from controller.diagnosis import (
 from controller.diagnosis.adequacy import READINGS_PER_SLIP
 from controller.diagnosis.common import shared_celsius2
 from controller.diagnosis.hypotheses import hypotheses_for, response_of
+from controller.diagnosis.intermittent import fit_intermittent
 from controller.diagnosis.likelihood import likelihood_of, shared_factor
 from controller.diagnosis.states import states_ohms2
 from controller.ladder.electrical import state_uncertainty_ohms
@@ -177,6 +178,25 @@ def test_a_contact_that_comes_and_goes_is_a_finding_with_its_steps(table):
     (series, share) = found.best.parameters
     assert series.low < 250.0 < series.high
     assert share.value == pytest.approx(0.2)
+
+
+def test_the_size_of_a_contact_that_comes_and_goes_lies_in_its_interval(table):
+    """95 % are stated; 60 inputs on paper, and fewer than 51 would be 1 in 1000 (binomial)."""
+    rng, inside, runs = np.random.default_rng(5), 0, 60
+    ohms = table.type1_ohms(np.linspace(-20.0, 110.0, 20))
+    bad = np.isin(np.arange(20), [9, 13, 14, 17])
+    for _ in range(runs):
+        actual = float(np.exp(rng.uniform(math.log(100.0), math.log(500.0))))
+        module = table.Input(series_ohms=np.where(bad, actual, 0.0))
+        readings = Readings(
+            ohms=ohms, reported_celsius=module.reports(ohms, rng, 0.2), reporting=table.REPORTING
+        )
+        found = fit_intermittent(
+            ohms, response_of(table.plan_curve()), likelihood_of(readings, noise_celsius=None)
+        )
+        series = next(one for one in found.known if one.name == "series_ohms")
+        inside += series.low < actual < series.high
+    assert inside >= 51
 
 
 def test_wild_readings_are_no_licence(table):
