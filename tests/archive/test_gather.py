@@ -135,7 +135,7 @@ def test_of_two_versions_in_one_go_the_longer_is_kept(some: list[Path], tmp_path
 
 
 def _forked(path: Path, target: Path, keep: int) -> Path:
-    """Write a record that begins as another and goes on otherwise, its chain sound."""
+    """Write a record that begins as another and continues differently, its chain sound."""
     raws = path.read_bytes().splitlines(keepends=True)[:keep]
     raws.append(
         encode_line(
@@ -164,7 +164,7 @@ def test_two_ways_on_from_one_record_are_not_mixed(
         gather(tmp_path / "a", both[:1])
         outcome = gather(tmp_path / "a", both[1:])
     (problem,) = outcome.refused
-    assert "goes on otherwise" in problem.message
+    assert "continues differently" in problem.message
     assert problem.where == str(both[1])
     assert asked(tmp_path / "a", "SELECT count(*) FROM runs") == [(1,)]
     assert gather(tmp_path / "a", both[1:]).refused == outcome.refused  # it is not forgotten

@@ -281,12 +281,19 @@ def test_each_kind_of_plan_has_its_verb(rungwise: Run) -> None:
         assert right in ended.err
 
 
-def test_neither_is_gone_on_with(rungwise: Run, tmp_path: Path) -> None:
-    for verb, plan in (("sweep", "warm-up.toml"), ("seek", "fan-seek.toml")):
-        record = tmp_path / f"{plan}.jsonl"
-        ended = rungwise(verb, SWEEPS / plan, "--record", record, "--resume")
-        assert ended.status == 2
-        assert "--resume" in ended.err
+def test_a_profile_is_not_gone_on_with(rungwise: Run, tmp_path: Path) -> None:
+    record = tmp_path / "warm-up.jsonl"
+    ended = rungwise("sweep", SWEEPS / "warm-up.toml", "--record", record, "--resume")
+    assert ended.status == 2
+    assert "--resume: a profile cannot be gone on with" in ended.err
+
+
+def test_a_search_that_was_not_begun_is_not_gone_on_with(rungwise: Run, tmp_path: Path) -> None:
+    record = tmp_path / "fan-seek.jsonl"
+    ended = rungwise("seek", SWEEPS / "fan-seek.toml", "--record", record, "--resume")
+    assert ended.status == 2
+    assert "there is no such file" in ended.err
+    assert not record.exists()
 
 
 def test_a_forged_look_is_found_out(rungwise: Run, tmp_path: Path, write: Write) -> None:

@@ -130,8 +130,8 @@ def test_what_is_refused_before_anything_is_driven(
     for words, said in (
         ((SWEEPS / "warm-up.toml",), "a profile cannot be read later"),
         ((short("down", "dwell_s = 4"),), "write 6.45 or more"),
-        ((short(), "--resume"), "its readings come later"),
-        ((short(), "--junit", "x.xml"), "its readings come later"),
+        ((short(), "--resume"), "the readings come only later"),
+        ((short(), "--junit", "x.xml"), "the readings come only later"),
     ):
         ended = waiting(rungwise, *words)
         assert (ended.status, Path("a.jsonl").exists()) == (2, False)

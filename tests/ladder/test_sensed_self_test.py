@@ -85,6 +85,12 @@ def test_a_single_fault_is_found_and_named(fault: LadderFault) -> None:
 
 
 @pytest.mark.soak
+@pytest.mark.parametrize("fault", FAULTS[4::6], ids=lambda fault: fault.words)
+def test_some_more_faults_are_named(fault: LadderFault) -> None:
+    assert_named(fault, seed=4)
+
+
+@pytest.mark.night
 @pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.words)
 def test_every_fault_that_can_be_seen_is_named(fault: LadderFault) -> None:
     for seed in (4, 5):

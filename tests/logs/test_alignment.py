@@ -123,7 +123,7 @@ def test_a_few_logs_of_every_order() -> None:
 
 @pytest.mark.soak
 def test_some_logs_of_every_order() -> None:
-    check(rates(12), 12)
+    check(rates(6), 6)
 
 
 @pytest.mark.night

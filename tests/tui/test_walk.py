@@ -30,7 +30,15 @@ FOLDER = HERE / "walk"
 SIZES = {"60x18": (60, 18), "80x24": (80, 24), "140x45": (140, 45)}
 MODES = ("16-colours", "no-colour", "ascii")
 ORDINARY = ("60x18", "ascii")
-"""The narrowest with the fewest means; the others take longer and are for CI."""
+"""The narrowest with the fewest means."""
+IN_CI = (("60x18", "16-colours"), ("80x24", "no-colour"), ("140x45", "ascii"))
+"""Each size and each means once; every pair of them is walked at night."""
+
+
+def how_long(size: str, mode: str) -> list[pytest.MarkDecorator]:
+    if (size, mode) == ORDINARY:
+        return []
+    return [pytest.mark.soak if (size, mode) in IN_CI else pytest.mark.night]
 
 
 @pytest.fixture(scope="module")
@@ -99,11 +107,7 @@ async def walk(stills: ModuleType, size: str, mode: str) -> dict[str, list[list[
 
 @pytest.mark.parametrize(
     ("size", "mode"),
-    [
-        pytest.param(size, mode, marks=[] if (size, mode) == ORDINARY else [pytest.mark.soak])
-        for size in SIZES
-        for mode in MODES
-    ],
+    [pytest.param(size, mode, marks=how_long(size, mode)) for size in SIZES for mode in MODES],
 )
 def test_every_screen_in_every_size_and_with_few_means(
     stills: ModuleType,
