@@ -65,8 +65,9 @@ def ready_parts(
         ]
     if run.unsound:
         parts.append(Part(f"✗ self-test {one_line(run.unsound)}", Tone.BAD))
-    elif run.self_tested is not None:
-        parts.append(Part(f"self-test {one_line(run.self_tested)}"))
+    else:
+        tested = run.self_tested or "not made for this run   (t makes it)"
+        parts.append(Part(f"self-test {one_line(tested)}", Tone.FAINT))
     parts.append(Part(f"about     {said_words(run.told).text}   (m writes it)", Tone.FAINT))
     parts += [
         Part(f"? {one_line(warning)}", Tone.DOUBT)
