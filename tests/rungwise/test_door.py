@@ -286,9 +286,7 @@ def test_readings_taken_elsewhere_are_judged_as_in_a_run(sweeps: Path) -> None:
     assert missing.verdict == "undecided"
     with pytest.raises(rungwise.InputError, match="60 readings for 61 steps"):
         rungwise.judge(plan, [20.0] * 60)
-    with pytest.raises(
-        rungwise.InputError, match=r"reported_celsius\[3\]: must be a number"
-    ):
+    with pytest.raises(rungwise.InputError, match=r"reported_celsius\[3\]: must be a number"):
         rungwise.judge(plan, [20.0] * 3 + [math.nan] + [20.0] * 57)
 
 
