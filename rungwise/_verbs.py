@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from controller.bench.files import load_bench
 from controller.bench.model import BenchFile
@@ -40,6 +41,7 @@ from controller.session.evidence import (
 from controller.session.jobs import sweeping
 from controller.session.prepared import Prepared, prepare_inputs
 from controller.session.recording import chosen_pace, clock_of
+from controller.session.self_test_first import require_no_failed_self_test
 from controller.session.session import Session
 from rungwise._files import AnyPath
 from rungwise._given import checked, items_given, path_given, readings_given, wrong
@@ -65,6 +67,7 @@ def run(
     readback: ReadbackFunction | None = None,
     record: AnyPath | None = None,
     cautions_read: bool = False,
+    despite_self_test: bool = False,
 ) -> Result:
     """Carry out a plan on a bench, park, and return what came of it.
 
@@ -83,6 +86,9 @@ def run(
     to standard error again. On a bench whose readings are typed, the questions go to standard
     error and the answers come from standard input.
 
+    A real ladder whose last self-test failed is refused as well, unless `despite_self_test`; the
+    record then says so.
+
     A fault of link or readback does not raise: the result has `ended` "fault" and says so, and
     what is known of the relays. Raises InputError when nothing was driven, RecordError when the
     record could not be written on, and KeyboardInterrupt after parking.
@@ -98,10 +104,16 @@ def run(
             hint="give plan and bench as paths, or leave record out",
         )
     prepared = prepare_inputs(inputs, called=readback)
+    self_tested = require_no_failed_self_test(
+        prepared.bench,
+        despite=despite_self_test,
+        hint="mend it, then: rungwise ladder self-test; despite_self_test=True runs all the same",
+    )
     if prepared.bench.drives_hardware:
         _show_cautions(prepared, cautions_read=cautions_read)
     pace = chosen_pace(None, prepared.bench)
     setup = sweeping(prepared, record=path, pace=pace, clock=clock_of(pace))
+    setup = replace(setup, self_tested=self_tested)
     fault = None
     with Session(setup) as session:
         for event in session.events():

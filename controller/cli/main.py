@@ -78,7 +78,10 @@ class _Parser(argparse.ArgumentParser):
     options: ClassVar[set[str]] = set()
     """Every option of every parser made so far, for a hint on one that is not known."""
 
-    def __init__(self, *args: object, **kwargs: object) -> None:
+    def __init__(self, *args: object, listed_only: bool = False, **kwargs: object) -> None:
+        if listed_only:  # stands in the help, parses nothing: some thirty whole ones take long
+            self.prog, self.formatter_class = str(kwargs["prog"]), _HelpFormatter
+            return
         super().__init__(*args, **kwargs)  # type: ignore[arg-type]
         # "-40degF" and "-5.5C" are temperatures, not options.
         self._negative_number_matcher = re.compile(r"^-\.?\d.*$")
@@ -181,8 +184,14 @@ def _parser(words: Sequence[str] | None) -> argparse.ArgumentParser:
     verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True, title="verbs")
     asked = [word for word in words or () if not word.startswith("-")]
     groups: dict[str, argparse._SubParsersAction[_Parser]] = {}
+    listed: set[str] = set()
     for name, summary in VERBS.items():
         group, _, word = name.rpartition(" ")
+        if words is not None and name.split()[0] not in asked[:1]:
+            if (group or word) not in listed:
+                listed.add(group or word)
+                verbs.add_parser(group or word, help=GROUPS.get(group, summary), listed_only=True)
+            continue
         if group and group not in groups:
             groups[group] = verbs.add_parser(
                 group,
@@ -236,13 +245,13 @@ def _without_a_verb() -> int:
         print("then rungwise FOLDER. With plans of your own here: rungwise .")
         return 0
     try:
-        app = importlib.import_module("controller.tui.app")
+        screen = importlib.import_module("controller.tui.start")
     except ModuleNotFoundError as missing:
-        if missing.name != "controller.tui.app":
+        if missing.name != "controller.tui.start":
             raise
         print("The terminal UI is not part of this version; see rungwise --help.", file=sys.stderr)
         return 2
-    return int(app.main() or 0)
+    return int(screen.main() or 0)
 
 
 if __name__ == "__main__":

@@ -53,4 +53,4 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     if arguments.folder is not None:
         words += ["--", str(arguments.folder)]
     # Loaded by name, so that no other verb depends on the screen.
-    return int(importlib.import_module("controller.tui.app").main(words) or 0)
+    return int(importlib.import_module("controller.tui.start").main(words) or 0)

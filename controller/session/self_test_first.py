@@ -37,6 +37,7 @@ __all__ = [
 DESPITE = "--despite-self-test"
 """How a person lets a run go on; the record says that it did."""
 
+_WAYS_ON = f"--self-test tests it before the run; {DESPITE} runs all the same"
 _GOES_ON = f"the run goes on all the same ({DESPITE})"
 
 
@@ -99,19 +100,23 @@ def self_test_note(session: Session, *, despite: bool) -> str:
     return f"{said}; {_GOES_ON}"
 
 
-def require_no_failed_self_test(bench: BenchFile, *, despite: bool) -> str | None:
+def require_no_failed_self_test(
+    bench: BenchFile, *, despite: bool, hint: str = _WAYS_ON
+) -> str | None:
     """Refuse a run on a real ladder whose last self-test failed; return what its record is to say.
 
-    None where there is nothing to say. Raises InputError.
+    None where there is nothing to say. `hint` says how to go on where it is refused. Raises
+    InputError.
     """
-    warnings = self_test_warnings(bench, self_test_file(os.environ))
+    kept = self_test_file(os.environ)
+    warnings = [text for one in bench.inputs for text in self_test_warnings(one, kept)]
     if not warnings:
         return None
     if not despite:
         raise InputError.single(
             warnings[0],
             where=str(bench.path or bench.name),
-            hint=f"--self-test tests it before the run; {DESPITE} runs all the same",
+            hint=hint,
         )
     return f"{warnings[0]}; {_GOES_ON}"
 

@@ -16,7 +16,7 @@ from enum import Enum
 
 from controller.diagnosis.side_by_side import SCATTERING
 from controller.errors import InputError
-from controller.planning.model import ResolvedStep, StepKind
+from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.records.compare import Difference
 from controller.records.decode import plan_of, results_of
 from controller.records.inputs import inputs_of
@@ -125,6 +125,7 @@ def replayed(name: str, outcome: Replay) -> TwoRuns:
             outcome.plan.steps, outcome.recorded, outcome.replayed, outcome.differences
         ),
         how=f"Compared step by step. {outcome.why[:1].upper()}{outcome.why[1:]}.",
+        remarks=tuple(_first_alone(A=outcome.plan)),
         differences=outcome.differences,
     )
 
@@ -263,9 +264,18 @@ def _scatter(result: StepResult) -> float:
     return math.hypot(*parts) if result.step.kind is StepKind.TEMPERATURE else 0.0
 
 
+def _first_alone(**plans: ResolvedPlan) -> Iterable[str]:
+    """Say of each plan with two inputs which of them the rows show."""
+    for name, plan in plans.items():
+        if plan.second is not None:
+            shown, left = plan.input or "the first", plan.second.input or "the second"
+            yield f"{name} has two inputs: the rows show {shown}, not {left}."
+
+
 def _remarks(first: Record, second: Record) -> Iterable[str]:
     """Say what is not the same about two records, so that a difference is not misread."""
     one, other = plan_of(first), plan_of(second)
+    yield from _first_alone(A=one, B=other)
     if one.name != other.name or [s.target_celsius for s in one.steps] != [
         s.target_celsius for s in other.steps
     ]:

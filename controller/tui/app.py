@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Coroutine, Iterable, Sequence
+from collections.abc import Callable, Coroutine, Iterable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
@@ -145,6 +145,12 @@ class RungwiseApp(Sight):
         from controller.tui import flows
 
         self.flow("start", flows.start_run(self, run, pace=pace, resume=resume))
+
+    def self_test(self, run: ReadyRun, done: Callable[[ReadyRun], None]) -> None:
+        """Ask what has to be asked, then test the ladder of a run; `done` gets the run after it."""
+        from controller.tui import flows
+
+        self.flow("start", flows.self_test(self, run, done))
 
     def by_hand(self, bench: Path | None, plan: Path | None = None) -> None:
         """Open a bench for single values, with the sensor of a plan."""

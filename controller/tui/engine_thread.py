@@ -79,6 +79,11 @@ class EngineThread:
         """What is run; None before the bench is open."""
         return None if self._session is None else self._session.job
 
+    @property
+    def session(self) -> Session | None:
+        """What is gone through; None before the bench is open."""
+        return self._session
+
     def start(self) -> None:
         """Begin."""
         self._thread.start()

@@ -13,7 +13,7 @@ from collections.abc import Callable, Hashable
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from controller.errors import RungwiseError
+from controller.errors import InputError, RungwiseError
 from controller.tui.dialogs import Ask, PickOne, PickRecord, Working, ask_cautions
 from controller.tui.parts import Part, Tone
 from controller.tui.scale import Scale
@@ -35,6 +35,7 @@ __all__ = [
     "pick_port",
     "pick_sensor",
     "prepare",
+    "self_test",
     "show_replay",
     "start_run",
 ]
@@ -94,6 +95,7 @@ async def start_run(app: Shell, run: ReadyRun, *, pace: str, resume: bool) -> No
     prepared, plan = run.prepared, run.prepared.resolved
     if (
         app.busy()
+        or not await _sound(app, run)
         or not await _port_is_there(app, prepared.bench)
         or not await _cautioned(app, prepared.bench, plan.short_circuit_amperes, plan.most_watts)
     ):
@@ -117,6 +119,36 @@ async def start_run(app: Shell, run: ReadyRun, *, pace: str, resume: bool) -> No
             app.say(f"What was written about the machine is not kept: {error}", Tone.DOUBT)
     app.begin(engine)
     app.switch_screen(RunScreen(run, engine))
+
+
+async def self_test(app: Shell, run: ReadyRun, done: Callable[[ReadyRun], None]) -> None:
+    """Ask what has to be asked, then test the ladder of a run."""
+    from controller.session.self_test_first import caution_before, unplugs_module, way_before
+    from controller.tui.preparing import begin_self_test
+    from controller.tui.screens.self_test import SelfTestScreen
+
+    prepared = run.prepared
+    bench, by_hand = prepared.bench, unplugs_module(prepared)
+    if app.busy() or not await _port_is_there(app, bench):
+        return
+    try:
+        plan = prepared.resolved
+        if not await _cautioned(app, bench, plan.short_circuit_amperes, plan.most_watts):
+            return
+        reasons = [Part(f"Moves every relay, there and back; tested by {way_before(prepared)}.")]
+        if (caution := caution_before(prepared)) is not None:
+            reasons.append(Part(caution, Tone.DOUBT))
+        if by_hand:
+            reasons.append(Part("Unplug the ladder from the module and connect the meter."))
+        question = Ask("Self-test of the ladder", reasons, yes="Test it; the relays move")
+        if bench.drives_hardware and not await app.push_screen_wait(question):
+            return
+        engine = begin_self_test(run, changed=app.engine_changed)
+    except RungwiseError as error:
+        await _refuse(app, "The ladder cannot be tested here", error)
+        return
+    app.begin(engine)
+    app.push_screen(SelfTestScreen(run, engine, done, replug=by_hand))
 
 
 async def by_hand(app: Shell, bench_path: Path | None, plan_path: Path | None) -> None:
@@ -238,6 +270,23 @@ async def _cautioned(
     if not await app.push_screen_wait(ask_cautions(amperes, watts, bench.cautions)):
         return False
     app.cautions_read.add(key)
+    return True
+
+
+async def _sound(app: Shell, run: ReadyRun) -> bool:
+    """Refuse a run on a ladder whose last self-test failed, and say how to go on."""
+    from controller.session.self_test_first import DESPITE, require_no_failed_self_test
+
+    prepared = run.prepared
+    words = f"rungwise {prepared.inputs.plan.kind.verb} {prepared.inputs.plan.path}"
+    hint = f"mend it; t on this page tests it again; {words} {DESPITE} runs all the same"
+    try:
+        require_no_failed_self_test(prepared.bench, despite=False, hint=hint)
+        if run.unsound:
+            raise InputError.single(run.unsound, where=prepared.bench.name, hint=hint)
+    except RungwiseError as error:
+        await _refuse(app, "The ladder has failed its self-test", error)
+        return False
     return True
 
 

@@ -32,7 +32,9 @@ __all__ = [
     "ReadyRun",
     "begin_by_hand",
     "begin_run",
+    "begin_self_test",
     "clock_for",
+    "engine_of",
     "hand_bench",
     "prepare_bench",
     "ready",
@@ -63,13 +65,16 @@ def clock_for(pace: str) -> Clock:
 class ReadyRun:
     """A prepared run, where its record would go, and an earlier one that could be gone on with.
 
-    `told` is what a person wrote about it.
+    `told` is what a person wrote about it. `self_tested` is what the record is to say of a
+    self-test that came before; `unsound` what that has found where the run must not begin.
     """
 
     prepared: Prepared
     record: Path
     unfinished: Unfinished | None
     told: Told = field(default_factory=Told)
+    self_tested: str | None = None
+    unsound: str = ""
 
     @property
     def seconds(self) -> float:
@@ -133,7 +138,17 @@ def begin_run(
         clock=clock,
         resume=unfinished is not None,
     )
-    return _thread(setup, begin(setup.plan, setup.earlier), changed)
+    setup = replace(setup, self_tested=run.self_tested)
+    return engine_of(setup, begin(setup.plan, setup.earlier), changed)
+
+
+def begin_self_test(run: ReadyRun, *, changed: Callable[[], None]) -> EngineThread:
+    """Begin the self-test before a run, with a record beside the run's. Raises InputError."""
+    from controller.session.self_test_first import begin_self_test as begun
+
+    run.record.parent.mkdir(parents=True, exist_ok=True)
+    setup = begun(run.prepared, record=run.record)
+    return engine_of(setup, RunView(plan=setup.plan), changed)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -206,7 +221,7 @@ def begin_by_hand(
     plan = hand_plan(replace(bench, module=found.module))
     record = new_record(runs, "by-hand") if bench.drives_hardware else None
     setup = by_hand(bench, plan=plan, clock=clock or RealClock(), record=record)
-    return _thread(setup, RunView(plan=setup.plan), changed)
+    return engine_of(setup, RunView(plan=setup.plan), changed)
 
 
 def telling_plan(plan: Plan, among: Iterable[Path]) -> Path | None:
@@ -234,7 +249,8 @@ def _temperatures(plan: Plan) -> int:
     return len({target.celsius for target in plan.targets if target.celsius is not None})
 
 
-def _thread(setup: Setup, view: RunView, changed: Callable[[], None]) -> EngineThread:
+def engine_of(setup: Setup, view: RunView, changed: Callable[[], None]) -> EngineThread:
+    """Return the thread that will carry out what is set up, not yet started."""
     from controller.ladder.electrical import Output, output_of
     from controller.session.session import Session
 

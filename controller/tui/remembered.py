@@ -7,7 +7,6 @@ read is as good as none, and one that cannot be written is left.
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Mapping
 from contextlib import suppress
@@ -83,7 +82,10 @@ def load(path: Path | None) -> Remembered:
         return Remembered()
     try:
         with path.open("rb") as file:
-            found = json.loads(file.read(_MOST_BYTES))
+            said = file.read(_MOST_BYTES)
+        import json
+
+        found = json.loads(said)
     except (OSError, ValueError, RecursionError):
         return Remembered()
     if not isinstance(found, dict):
@@ -101,6 +103,8 @@ def save(path: Path | None, kept: Remembered) -> None:
     """Write it as a whole; where that cannot be done nothing is kept."""
     if path is None:
         return
+    import json
+
     beside = path.with_name(f".{path.name}.{os.getpid()}")
     with suppress(OSError, ValueError):
         path.parent.mkdir(parents=True, exist_ok=True)

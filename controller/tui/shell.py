@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -84,6 +84,10 @@ class Shell(App[int]):
 
     def start_run(self, run: ReadyRun, *, pace: str, resume: bool) -> None:
         """Ask what has to be asked, then run."""
+        raise NotImplementedError
+
+    def self_test(self, run: ReadyRun, done: Callable[[ReadyRun], None]) -> None:
+        """Ask what has to be asked, then test the ladder of a run; `done` gets the run after it."""
         raise NotImplementedError
 
     def by_hand(self, bench: Path | None, plan: Path | None = None) -> None:

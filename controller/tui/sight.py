@@ -6,6 +6,7 @@ Must not know: which screens there are, what starts an engine, keys.
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -50,6 +51,8 @@ class Sight(Habits):
         """Keep the age of the last reply honest while nothing else happens."""
         self.set_interval(1.0, self._tick)
         self._show_status()
+        # It was off while the first frame was made; see `start`.
+        self.call_after_refresh(gc.enable)
 
     @property
     def picture(self) -> Picture:

@@ -11,10 +11,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from controller.planning.model import ResolvedPlan, ResolvedStep
-from controller.run.model import Reason
+from controller.run.model import Reason, StepResult
 from controller.text import ohms
 from controller.tui.parts import Cells, Column, Tone
 from controller.tui.scale import Scale
+from controller.tui.text import one_line
 from controller.tui.view import Phase, RunView
 from controller.tui.wording import difference, step_name, temperature, verdict_words
 
@@ -36,14 +37,25 @@ def columns_for(
     # Without a letter in the head a column is in degC.
     letter = "" if scale is Scale.CELSIUS else " F"
     made = max((len(ohms(step.achieved_ohms)) for step in plan.steps), default=0)
+    reports = [
+        Column(f"report{letter}" if letter else "reported", 8, key="reported"),
+        Column(f"error{letter}", 8, key="error"),
+    ]
+    if plan.second is not None:
+        # Two inputs beside each other: each report stands under the name of its input.
+        reports = [
+            Column(_head(plan.input or "first", letter), 8, key="reported"),
+            Column(f"error{letter}", 7, key="error"),
+            Column(_head(plan.second.input or "second", letter), 8, key="reported second"),
+            Column(f"error{letter}", 7, key="error second"),
+        ]
     columns = [
         Column("", 1, right=False, key="mark"),
         Column("step", max(4, len(str(len(plan.steps)))), key="step"),
         Column(f"target{letter}", 8, key="target"),
         Column("ohm", max(8, made), key="ohm"),
         Column(f"expect{letter}" if letter else "expected", 8, key="expected"),
-        Column(f"report{letter}" if letter else "reported", 8, key="reported"),
-        Column(f"error{letter}", 8, key="error"),
+        *reports,
         Column("U k=2", 6, key="unsure"),
         Column("limit", 6, key="limit"),
         Column("result", 11, right=False, key="result"),
@@ -56,6 +68,10 @@ def columns_for(
     return tuple(columns)
 
 
+def _head(name: str, letter: str) -> str:
+    return f"{one_line(name)[: 8 - len(letter)]}{letter}"
+
+
 def row_of(
     view: RunView, index: int, columns: Sequence[Column], scale: Scale = Scale.CELSIUS
 ) -> Cells:
@@ -65,23 +81,29 @@ def row_of(
     result = view.results[index]
     now = view.step is not None and view.step.index == index and view.phase is not Phase.FINISHED
     words, tone = ("now", Tone.ACTIVE) if now else ("", Tone.PLAIN)
-    reported = error = "-"
-    if result is not None:
-        reported = temperature(result.reported_celsius, scale)
-        error = difference(result.error_celsius, scale, sign=True)
-        if not now:
-            part = verdict_words(result.verdict)
-            words, tone = part.text, part.tone
-            if result.reason is Reason.SKIPPED:
-                words = "? skipped"
+    if result is not None and not now:
+        part = verdict_words(result.whole_verdict)
+        words, tone = part.text, part.tone
+        if result.reason is Reason.SKIPPED:
+            words = "? skipped"
     cells = {
         "mark": "▶" if now else "",
         **_known(step, scale),
-        "reported": reported,
-        "error": error,
+        **_came(result, scale),
+        **{f"{key} second": text for key, text in _came(result and result.second, scale).items()},
         "result": words,
     }
     return Cells(tuple(cells[column.key] for column in columns), tone)
+
+
+def _came(result: StepResult | None, scale: Scale) -> dict[str, str]:
+    """Return the cells of what came in at one input."""
+    if result is None:
+        return {"reported": "-", "error": "-"}
+    return {
+        "reported": temperature(result.reported_celsius, scale),
+        "error": difference(result.error_celsius, scale, sign=True),
+    }
 
 
 def _known(step: ResolvedStep, scale: Scale) -> dict[str, str]:

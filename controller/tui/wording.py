@@ -112,24 +112,54 @@ def bar(share: float, width: int) -> str:
 # Sentences
 
 
-def result_words(result: StepResult, scale: Scale = Scale.CELSIUS) -> Part:
-    """Say what came of a step."""
-    part = verdict_words(result.verdict)
+def result_words(
+    result: StepResult, scale: Scale = Scale.CELSIUS, inputs: tuple[str, str] = ("", "")
+) -> Part:
+    """Say what came of a step, at both `inputs` where it has two."""
+    part = verdict_words(result.whole_verdict)
     step = result.step
     name = step_name(step, scale)
     name += f" {scale.unit}" if step.kind is StepKind.TEMPERATURE else ""
+    if result.second is None:
+        told = _came_words(result, scale)
+    else:
+        first, second = (one_line(one) for one in inputs)
+        told = (
+            f"{first or 'first input'} {_short_words(result, scale)};"
+            f" {second or 'second input'} {_short_words(result.second, scale)}"
+        )
+    return Part(f"{part.text}  step {step.index + 1}, {name}: {told}", part.tone)
+
+
+def _came_words(result: StepResult, scale: Scale) -> str:
+    """Say what came in at the one input."""
     if result.reported_celsius is None or result.error_celsius is None:
         told = (result.reason or Reason.NO_READING).value
     else:
         told = (
             f"reported {temperature(result.reported_celsius, scale)}, expected"
-            f" {temperature(step.expected_celsius, scale)},"
+            f" {temperature(result.step.expected_celsius, scale)},"
             f" error {difference(result.error_celsius, scale, sign=True)}"
         )
         if result.reason:
             told += f", {result.reason.value}"
-    codes = f"; {', '.join(one_line(code) for code in result.codes)}" if result.codes else ""
-    return Part(f"{part.text}  step {step.index + 1}, {name}: {told}{codes}", part.tone)
+    return told + _codes_words(result)
+
+
+def _short_words(result: StepResult, scale: Scale) -> str:
+    """Say what came in at one of two inputs, so that both fit one line."""
+    if result.reported_celsius is None or result.error_celsius is None:
+        told = (result.reason or Reason.NO_READING).value
+    else:
+        off = difference(result.error_celsius, scale, sign=True)
+        told = f"{temperature(result.reported_celsius, scale)} ({off})"
+        if result.reason:
+            told += f", {result.reason.value}"
+    return told + _codes_words(result)
+
+
+def _codes_words(result: StepResult) -> str:
+    return f"; {', '.join(one_line(code) for code in result.codes)}" if result.codes else ""
 
 
 def made_words(found: Setting, scale: Scale) -> str:
@@ -276,6 +306,8 @@ def live_words(view: RunView, now_s: float, scale: Scale = Scale.CELSIUS) -> tup
     if view.nudged:
         return (Part(sentence_on(view.nudged, scale), Tone.DOUBT),)
     parts = [Part(f"expected {temperature(step.expected_celsius, scale)}")]
+    if view.plan is not None and view.plan.second is not None:
+        parts.insert(0, Part(f"{one_line(view.plan.input) or 'first input'}:"))
     if view.reported_at_s is None:
         parts.append(Part("no reading yet", Tone.FAINT))
     else:

@@ -4,18 +4,16 @@ Knows: that every file says its format, and where records are kept.
 Must not know: what is in the files beyond a name, Textual.
 
 Only the head of each file is read here; a file that turns out to be wrong says so when it is
-chosen.
+chosen. What only records need is imported with the first of them: the first frame comes before.
 """
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from controller.run.model import Ending
 from controller.tui.text import one_line
 
 __all__ = ["RUNS", "Found", "RecordSummary", "Workshop", "look_around", "summary_of"]
@@ -139,11 +137,15 @@ def summary_of(path: Path) -> RecordSummary:
 
 def _outcome(closing: str) -> str:
     """Return the verdict of a closing line, or "fault" where that is how the run ended."""
+    from controller.run.model import Ending
+
     ended = _said(_ENDED, closing)
     return ended if ended == Ending.FAULT else _said(_VERDICT, closing)
 
 
 def _said(pattern: re.Pattern[str], text: str) -> str:
+    import json
+
     found = pattern.search(text)
     if found is None:
         return ""

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
-FIRST_FRAME_AIM = 1.5
+FIRST_FRAME_AIM = 1.3
 CPU_AIM_PERCENT = 5.0
 BYTES_AIM = 10_000.0
 ROUNDS = 9
@@ -34,7 +34,7 @@ class Bare(App):
         yield Static("nothing driven")
 Bare().run()
 """
-OURS = "import sys; from controller.tui.app import main; sys.exit(main(['.']))"
+OURS = "import sys; from controller.tui.start import main; sys.exit(main(['.']))"
 
 BENCH = """
 format = "rungwise-bench/1"

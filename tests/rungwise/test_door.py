@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 import rungwise
+from controller.bench.self_tests import SelfTested, keep_self_test
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -209,6 +210,27 @@ def test_real_equipment_waits_for_the_cautions(
     said = capsys.readouterr().err
     assert "Cooling fans can start without warning" in said
     assert "A short circuit draws" in said
+
+
+def test_a_ladder_that_failed_its_last_self_test_is_refused(
+    sweeps: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on the command line; who knows better says so, and gets as far as the port."""
+    monkeypatch.setenv("RUNGWISE_DATA", str(tmp_path))
+    bench = rungwise.load_bench(sweeps / "benches/serial-example.toml")
+    bad = SelfTested(utc="2026-03-01T10:00:00+00:00", sound=False, sentence="relay 3 stays.")
+    keep_self_test(tmp_path / "self-tests.json", bench.ladder.name, bad)
+    plan = sweeps / "coolant-sweep.toml"
+
+    def reported(ohms: float, celsius: float | None) -> float:
+        return 0.0 if celsius is None else celsius
+
+    with pytest.raises(rungwise.InputError, match=r"relay 3 stays\..*despite_self_test=True"):
+        rungwise.run(plan, bench, readback=reported, cautions_read=True)
+    result = rungwise.run(
+        plan, bench, readback=reported, cautions_read=True, despite_self_test=True
+    )
+    assert result.fault
 
 
 def test_a_port_that_is_not_there_is_a_fault_and_nothing_was_driven(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import subprocess
 import sys
@@ -220,9 +221,35 @@ def test_nothing_heavy_is_loaded_before_the_first_frame() -> None:
         " from controller.tui.remembered import memory_file;"
         " RungwiseApp(Path('.'), memory=memory_file(os.environ));"
         " print([m for m in ('numpy', 'scipy', 'serial', 'textual_plot', 'controller.bench.files',"
-        " 'controller.planning.files') if m in sys.modules])"
+        " 'controller.planning.files', 'controller.planning.model', 'statistics')"
+        " if m in sys.modules])"
     )
     done = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=120
     )
     assert done.stdout.strip() == "[]"
+
+
+def test_the_collector_rests_until_the_first_frame(  # type: ignore[no-untyped-def]
+    helper, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing that is loaded for it is garbage; once it is there, the collector works again."""
+    from controller.tui import app as module
+    from controller.tui import start
+
+    seen: list[bool] = []
+    monkeypatch.setattr(module, "main", lambda _argv: seen.append(gc.isenabled()) or 0)
+    assert start.main([]) == 0
+    assert seen == [False]
+    assert gc.isenabled()
+
+    async def body() -> None:
+        app = helper.app()
+        gc.disable()
+        async with app.run_test(size=(80, 24)) as pilot:
+            await helper.until(pilot, gc.isenabled)
+
+    try:
+        helper.run(body())
+    finally:
+        gc.enable()

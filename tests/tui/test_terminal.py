@@ -10,6 +10,9 @@ import fcntl
 import json
 import os
 import pty
+import re
+import shlex
+import shutil
 import signal
 import struct
 import subprocess
@@ -453,3 +456,104 @@ def test_a_screen_that_fails_has_no_status_of_all_pass(typed: Path) -> None:
         assert b"The screen has failed; nothing was driven" in terminal.output
     finally:
         terminal.close()
+
+
+class Multiplexer:
+    """A program in tmux with a server of its own; clients are terminals of any size."""
+
+    def __init__(self, folder: Path, code: str) -> None:
+        self._socket = str(folder / "tmux")
+        self._clients: list[tuple[int, int]] = []
+        # a size stated in the environment would count more than the terminal's
+        program = (
+            f"env -u COLUMNS -u LINES PYTHONPATH={ROOT} {sys.executable} -c {shlex.quote(code)}"
+        )
+        self("new-session", "-d", "-x", "80", "-y", "24", "-s", "one", "-c", str(folder), program)
+        self("set", "-g", "window-size", "latest")
+        self("set", "-g", "status", "off")
+
+    def __call__(self, *words: str) -> str:
+        command = ["tmux", "-S", self._socket, "-f", "/dev/null", *words]
+        done = subprocess.run(command, capture_output=True, text=True, timeout=30, check=True)
+        return done.stdout
+
+    def shown(self) -> list[str]:
+        return self("capture-pane", "-p", "-t", "one").splitlines()
+
+    def until(self, fact: Callable[[list[str]], bool]) -> list[str]:
+        deadline = time.monotonic() + 60
+        while not fact(lines := self.shown()):
+            assert time.monotonic() < deadline, "\n".join(lines)
+            time.sleep(0.1)
+        return lines
+
+    def attach(self, columns: int, lines: int) -> None:
+        """Attach one more client with a terminal of its own."""
+        pid, master = pty.fork()
+        if pid == 0:  # pragma: no cover - the child
+            os.environ["TERM"] = "xterm-256color"
+            os.execvp("tmux", ["tmux", "-S", self._socket, "attach", "-t", "one"])
+        self._clients.append((pid, master))
+        threading.Thread(target=_read_away, args=(master,), daemon=True).start()
+        deadline = time.monotonic() + 60
+        while str(pid) not in self("list-clients", "-F", "#{client_pid}").split():
+            assert time.monotonic() < deadline
+            time.sleep(0.1)
+        # the kernel tells the client of its new size, and tmux takes that for a sign of life
+        fcntl.ioctl(master, termios.TIOCSWINSZ, struct.pack("HHHH", lines, columns, 0, 0))
+
+    def close(self) -> None:
+        with suppress(subprocess.CalledProcessError):
+            self("kill-server")
+        for pid, _ in self._clients:
+            with suppress(ChildProcessError):
+                os.waitpid(pid, 0)
+
+
+def _read_away(master: int) -> None:
+    with suppress(OSError):
+        while os.read(master, 65536):
+            pass
+    os.close(master)
+
+
+@pytest.mark.soak
+@pytest.mark.skipif(shutil.which("tmux") is None, reason="tmux is not there")
+def test_a_run_outlives_its_clients_and_fits_each_new_one(bench: Path, device: PtyDevice) -> None:
+    """Begun with no client, seen by two of different sizes, by none, by a small one."""
+    screen = Multiplexer(bench, PLAIN)
+    try:
+        screen.until(lambda lines: any("limit" in line for line in lines))
+        screen("send-keys", "-t", "one", "Enter")
+        screen.until(lambda lines: any("Start (s)" in line for line in lines))
+        screen("send-keys", "-t", "one", "s")
+        screen.until(lambda lines: any("(y)" in line for line in lines))
+        screen("send-keys", "-t", "one", "y")
+        screen.until(lambda lines: any("DRIVING" in line for line in lines))
+        for columns, rows in ((80, 24), (140, 45)):
+            screen.attach(columns, rows)
+            lines = screen.until(lambda shown, rows=rows: _fills(shown, rows))
+            assert max(map(len, lines)) <= columns
+        screen("detach-client", "-s", "one")
+        done = _done(screen.shown())
+        screen.until(lambda lines: _done(lines) > done)
+        screen.attach(60, 18)
+        # how far it is, is said at 60 columns too
+        lines = screen.until(lambda shown: _fills(shown, 18) and _done(shown) > done)
+        assert max(map(len, lines)) <= 60
+        screen("send-keys", "-t", "one", "F12")
+        screen.until(lambda lines: any("stopped" in line for line in lines))
+        device.catch_up()
+        assert device.device.state == PARK
+    finally:
+        screen.close()
+
+
+def _fills(lines: list[str], rows: int) -> bool:
+    """Whether the keys stand on the last line of a window of so many rows, under the status."""
+    return len(lines) == rows and "F12 STOP" in lines[-1] and "DRIVING" in lines[-2]
+
+
+def _done(lines: list[str]) -> int:
+    found = re.search(r"(\d+) of \d+ done", "\n".join(lines))
+    return -1 if found is None else int(found[1])

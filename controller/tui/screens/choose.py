@@ -41,7 +41,7 @@ class ChooseScreen(BenchScreen):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("h", "by_hand", "Set by hand", id="choose.hand",
                 tooltip="Set single values: the marked plan's sensor, the marked bench"),
-        Binding("w", "wiggle", "Wiggle check", show=False, id="choose.wiggle",
+        Binding("w", "wiggle", "Wiggle check", id="choose.wiggle",
                 tooltip="Hold a value, move connector and harness, count the jumps"),
         Binding("p", "ports", "Ports", tooltip="See who answers on which port; pick one",
                 id="choose.ports"),

@@ -63,6 +63,11 @@ def ready_parts(
             Part(f"link      {bench.link.value}"),
             Part(f"judged    decision rule {plan.decision_rule.value}, uncertainties with k=2"),
         ]
+    if run.unsound:
+        parts.append(Part(f"✗ self-test {one_line(run.unsound)}", Tone.BAD))
+    else:
+        tested = run.self_tested or "not made for this run   (t makes it)"
+        parts.append(Part(f"self-test {one_line(tested)}", Tone.FAINT))
     parts.append(Part(f"about     {said_words(run.told).text}   (m writes it)", Tone.FAINT))
     parts += [
         Part(f"? {one_line(warning)}", Tone.DOUBT)
@@ -116,7 +121,8 @@ class ReadyScreen(BenchScreen):
 
     HELP = (
         "Read what will be driven, then start. On real equipment the cautions come first, and a"
-        " plan with an open or a short circuit asks once more. The default answer is no."
+        " plan with an open or a short circuit asks once more. The default answer is no. t tests"
+        " the ladder first: one that failed its last self-test is not run."
     )
     ENTER = "Press"
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -128,6 +134,8 @@ class ReadyScreen(BenchScreen):
                 id="ready.pace"),
         Binding("m", "said", "Machine, codes", id="ready.said",
                 tooltip="Write down machine, codes before and a note; all may stay empty"),
+        Binding("t", "self_test", "Self-test", id="ready.self-test",
+                tooltip="Move every relay and measure the ladder before the run"),
         Binding("pageup", "scroll(-1)", "Up", show=False, tooltip="Scroll what is said"),
         Binding("pagedown", "scroll(1)", "Down", show=False, tooltip="Scroll what is said"),
         Binding("escape", "app.leave", "Back", tooltip="Back to the plans", id="ready.back"),
@@ -198,6 +206,15 @@ class ReadyScreen(BenchScreen):
         if told is not None:
             self._run = replace(self._run, told=told)
             self._show()
+
+    def action_self_test(self) -> None:
+        """Ask what has to be asked, then test the ladder."""
+        self.shell.self_test(self._run, self._tested)
+
+    def _tested(self, run: ReadyRun) -> None:
+        self._run = replace(run, told=self._run.told)
+        self._prepared = run.prepared
+        self._show()
 
     def action_start(self, resume: bool) -> None:
         """Ask what has to be asked, then start."""

@@ -45,6 +45,7 @@ from controller.tui.wording import (
 
 if TYPE_CHECKING:
     from controller.module.model import Module
+    from controller.planning.model import ResolvedPlan
     from controller.sensors.curve import Sensor
 
 __all__ = ["Loaded", "RecordScreen", "load"]
@@ -180,9 +181,12 @@ class RecordScreen(BenchScreen):
         view, film = self._view, self._film
         record = self._loaded.record
         state = Part("▶ playing", Tone.ACTIVE) if self.playing else Part("■ held", Tone.FAINT)
+        # What moves on the line below and in the plots is the first input; the table has both.
+        both = [] if film.plan.second is None else [Part(_two_inputs(film.plan), Tone.DOUBT)]
         self.headline(
             Part(one_line(record.path.name), Tone.STRONG),
             state,
+            *both,
             Part(f"speed ×{_SPEEDS[self._speed]:g}"),
             Part("nothing is driven", Tone.FAINT),
         )
@@ -198,7 +202,9 @@ class RecordScreen(BenchScreen):
             ]
         )
         self.query_one("#newest", PartsLine).show(
-            [] if view.newest is None else [result_words(view.newest, self.shell.scale)]
+            []
+            if view.newest is None
+            else [result_words(view.newest, self.shell.scale, _inputs_of(film.plan))]
         )
         self._tell(tuple(self._ending()) if at_end else ())
         self.query_one(StepsPane).redraw_all()
@@ -347,7 +353,7 @@ class RecordScreen(BenchScreen):
             position
             for position in self._film.steps
             if isinstance(event := self._film.events[position - 1], StepFinished)
-            and event.result.verdict is Verdict.FAIL
+            and event.result.whole_verdict is Verdict.FAIL
         ]
         if not fails:
             self.shell.say("No step has failed.")
@@ -381,3 +387,12 @@ class RecordScreen(BenchScreen):
             self._tell(refusal(error))
             return
         self._tell([*self._ending(), Part(f"Report: {one_line(str(page))}")])
+
+
+def _inputs_of(plan: ResolvedPlan) -> tuple[str, str]:
+    return plan.input, "" if plan.second is None else plan.second.input
+
+
+def _two_inputs(plan: ResolvedPlan) -> str:
+    first, second = (one_line(one) for one in _inputs_of(plan))
+    return f"plots: {first or 'first'} alone, not {second or 'second'}"

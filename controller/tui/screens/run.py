@@ -172,7 +172,10 @@ class RunScreen(RunEnd):
                 told += f", until {ends:%H:%M}"
         share = done / total if total else 0.0
         self.query_one("#progress", PartsLine).show(
-            [Part(bar(share, 24 if self.size.width >= 80 else 6), Tone.ACTIVE), Part(told)]
+            [
+                Part(bar(share, 24 if self.size.width >= 80 else 6), Tone.ACTIVE),
+                *(Part(one) for one in told.split(", ")),
+            ]
         )
         counts, health = facts(view, self.shell.scale)
         self.query_one("#counts", PartsLine).show([counts])

@@ -7,8 +7,7 @@ Must not know: what a jump is, how a value is held.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable
-from dataclasses import replace
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, cast
 
@@ -23,6 +22,7 @@ from controller.errors import RungwiseError
 from controller.tui.dialogs import ask_cautions
 from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Part, Tone
+from controller.tui.preparing import engine_of
 from controller.tui.screens.base import BenchScreen, refusal
 from controller.tui.text import one_line
 from controller.tui.view import RunView
@@ -106,7 +106,7 @@ class WiggleScreen(BenchScreen):
             self._say(*refusal(error), Part("Nothing was driven."))
             return
         self._heard = 0
-        self._engine = _engine(setup, self.shell.engine_changed)
+        self._engine = engine_of(setup, RunView(plan=setup.plan), self.shell.engine_changed)
         self.shell.begin(self._engine)
 
     def _prepared(self) -> HandBench:
@@ -202,17 +202,3 @@ def _jump_parts(jumps: tuple[Jumped, ...]) -> Iterable[Part]:
         value = "no reading" if jump.value is None else f"{jump.value:.4g} {jump.unit}"
         codes = f", new code {one_line(', '.join(jump.codes))}" if jump.codes else ""
         yield Part(f"✗ jump {jump.count}: {value} from {jump.level:.4g}{codes}", Tone.BAD)
-
-
-def _engine(setup: Setup, changed: Callable[[], None]) -> EngineThread:
-    from controller.ladder.electrical import Output, output_of
-    from controller.session.session import Session
-
-    ladder = setup.bench.ladder
-    view = RunView(plan=setup.plan)
-    return EngineThread(
-        open_session=lambda lines, say: Session(setup, lines=lines, write=say),
-        view=replace(view, parks_open=output_of(ladder, ladder.park_state) is Output.OPEN),
-        clock=setup.clock,
-        changed=changed,
-    )
