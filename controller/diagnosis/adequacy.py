@@ -129,7 +129,8 @@ def _lowest(likelihood: Likelihood, predicted: FloatArray, columns: FloatArray) 
     """Return the least deviance of predictions (n,) with any sum of `columns` (n, d) added."""
     from scipy.optimize import minimize
 
-    if columns.shape[1] == 0:
+    # Where the report stands still, nothing that a hypothesis turns may move it.
+    if not columns.any():
         return float(likelihood.deviance(predicted[None, :])[0])
     left, values, _ = np.linalg.svd(columns, full_matrices=False)
     basis = left[:, values > 1e-6 * values[0]]
