@@ -215,15 +215,15 @@ def worst_deviation_celsius(demand: Demand, rungs: FloatArray, base_ohms: float)
     whole = base_ohms + float(rungs.sum())
     top = base_ohms + float(rungs[_LISTED]) if rungs.size > _LISTED else whole
     low, top = demand.least_ohms, min(top, demand.most_ohms)
-    first = int(np.searchsorted(sums, low))
-    inside = sums[first : int(np.searchsorted(sums, top, side="right"))]
-    below = sums[max(first - 1, 0)]
-    made = demand.celsius(np.concatenate([[below], inside, [max(top, below)]]))
-    gaps = np.abs(np.diff(made))
-    ends = demand.celsius(np.array([low, top]))
-    worst = float(gaps[1:].max(initial=0.0)) / 2.0
-    # The target at the low end itself: to the nearer of the states around it.
-    worst = max(worst, float(np.abs(made[:2] - ends[0]).min()))
+    first, last = np.searchsorted(sums, [low, top]) + np.array([0, 1])
+    states = sums[max(int(first) - 1, 0) : int(last)]
+    if rungs.size > _LISTED:
+        states = np.append(states[states < base_ohms + rungs[_LISTED]], base_ohms + rungs[_LISTED])
+    made, ends = demand.celsius(states), demand.celsius(np.array([low, top]))
+    # The worst target between two states is half-way, or where the span ends before that.
+    target = np.clip((made[1:] + made[:-1]) / 2.0, ends.min(), ends.max())
+    apart = np.minimum(np.abs(target - made[1:]), np.abs(target - made[:-1]))
+    worst = max(float(apart.max(initial=0.0)), float(np.abs(made[:2] - ends[0]).min()))
     smaller = base_ohms + np.concatenate([[0.0], np.cumsum(rungs)[:-1]])
     holes = np.clip(np.stack([smaller, base_ohms + rungs]), low, demand.most_ohms)
     open_above = np.flatnonzero(base_ohms + rungs > smaller)
