@@ -17,7 +17,7 @@ from controller.diagnosis import Diagnosis, Words
 from controller.diagnosis import explain as in_words
 from controller.errors import InputError, RelayKnowledge
 from controller.planning.files import load_plan
-from controller.planning.model import ResolvedPlan
+from controller.planning.model import ResolvedPlan, StepKind
 from controller.planning.plan import Plan
 from controller.planning.resolve import resolve_on
 from controller.readback.base import Reading
@@ -262,13 +262,25 @@ def _inputs(plan: Plan | AnyPath, bench: BenchFile | AnyPath | None) -> Inputs:
         )
     if not isinstance(plan, Plan):
         plan = load_plan(path_given(plan, "plan"))
-    plan = checked(plan, "plan")
+    plan = _with_whole_targets(checked(plan, "plan"))
     bench = plan.bench_path if bench is None else bench
     if bench is not None:
         if not isinstance(bench, BenchFile):
             bench = load_bench(path_given(bench, "bench"))
         bench = checked(bench, "bench")
     return Inputs(plan=plan, bench=bench_for(plan, bench), files={})
+
+
+def _with_whole_targets(plan: Plan) -> Plan:
+    """Return a plan whose temperatures all have their numbers; only open and short have none."""
+    for number, block in enumerate(plan.blocks):
+        for index, target in enumerate(block.targets):
+            where = f"plan.blocks[{number}].targets[{index}]"
+            if target.kind is StepKind.TEMPERATURE and target.celsius is None:
+                raise wrong("must be a number", None, f"{where}.celsius")
+            if target.kind is StepKind.TEMPERATURE and target.ohms is None:
+                raise wrong("must be a number", None, f"{where}.ohms")
+    return plan
 
 
 def _show_cautions(prepared: Prepared, *, cautions_read: bool) -> None:

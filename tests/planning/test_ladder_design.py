@@ -22,7 +22,7 @@ from controller.sensors.files import load_sensor
 
 SWEEPS = Path(__file__).parents[2] / "sweeps"
 NEAR = 1.05
-"""A longer search, with a prototype that plans alike, came to 5.5 and 7.2 degC: within 5 % of that."""
+"""A longer search with a prototype that plans alike came to 5.5 and 7.2 degC: within 5 % of it."""
 
 
 @pytest.mark.parametrize(
