@@ -51,9 +51,10 @@ def contributions_of_states(
     contacts = np.array([relay.contact_uncertainty_ohms for relay in ladder.relays])
     fixed = slopes.behind * ladder.fixed_uncertainty_ohms
     connected = np.isfinite(states_ohms(ladder, np.array(distinct, dtype=np.uint64)))
+    # Sums, not matrix products: a record's digits must not depend on the processor's kernels.
     in_ohms = {
-        "rungs": np.sqrt((slopes.rungs**2) @ own**2 + fixed**2),
-        "contacts": np.sqrt((slopes.contacts**2) @ contacts**2),
+        "rungs": np.sqrt((slopes.rungs**2 * own**2).sum(axis=-1) + fixed**2),
+        "contacts": np.sqrt((slopes.contacts**2 * contacts**2).sum(axis=-1)),
         "leads": np.where(connected, ladder.lead_uncertainty_ohms, 0.0),
     }
     place = {state: index for index, state in enumerate(distinct)}
