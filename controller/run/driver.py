@@ -39,6 +39,7 @@ from controller.run.events import (
     NoteKind,
     NoteMade,
     Parked,
+    RelaysSet,
     RunFinished,
     RunStarted,
 )
@@ -147,6 +148,18 @@ class Driver:
             yield self._heard(end, status)
             yield from self.hold_still()
             yield from self.wait_until(self._clock.now_s() + wait_s)
+
+    def go(self, path: Sequence[PathStep], achieved_ohms: float) -> Part:
+        """Run a path of the first ladder that is no step of a plan's, and tell what it makes."""
+        yield from self.travel(path)
+        yield (
+            RelaysSet(
+                at_s=self._clock.now_s(),
+                step_index=None,
+                path=tuple(path),
+                achieved_ohms=achieved_ohms,
+            ),
+        )
 
     def _feed_for(self, moving: End) -> Part:
         """Feed every other ladder that would fall due while a piece of a path runs."""

@@ -27,7 +27,7 @@ from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
 from controller.planning.paths import Router
 from controller.run.driver import Driver, Job, Part
-from controller.run.events import Event, RelaysSet, Sensed
+from controller.run.events import Event, Sensed
 from controller.run.model import Ending, RunSummary
 from controller.run.sensing import look
 from controller.run.summary import look_summary
@@ -150,15 +150,7 @@ class InputLook:
         path = self._path(self._driver.state, state)
         if not path:
             return
-        yield from self._driver.travel(path)
-        yield (
-            RelaysSet(
-                at_s=self._clock.now_s(),
-                step_index=None,
-                path=path,
-                achieved_ohms=state_ohms(self._ladder, state),
-            ),
-        )
+        yield from self._driver.go(path, state_ohms(self._ladder, state))
 
     def _path(self, now: int, state: int) -> tuple[PathStep, ...]:
         if state == now:

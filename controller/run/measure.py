@@ -18,7 +18,7 @@ from controller.meters.base import Meter, MeterQuestion
 from controller.planning.model import ResolvedPlan
 from controller.readback.base import OperatorCommand
 from controller.run.driver import Job, Part, Stopped
-from controller.run.events import Measured, NoteKind, NoteMade, RelaysSet
+from controller.run.events import Measured, NoteKind, NoteMade
 from controller.run.model import Ending, RunSummary
 
 __all__ = ["MeasureRun", "StateToMeasure"]
@@ -64,15 +64,7 @@ class MeasureRun(Job):
 
     def _all_states(self, meter: Meter) -> Part:
         for index, one in enumerate(self._states):
-            yield from self._driver.travel(one.path)
-            yield (
-                RelaysSet(
-                    at_s=self._clock.now_s(),
-                    step_index=None,
-                    path=one.path,
-                    achieved_ohms=one.expected_ohms,
-                ),
-            )
+            yield from self._driver.go(one.path, one.expected_ohms)
             meter.ask(
                 MeterQuestion(
                     number=index + 1,

@@ -28,7 +28,6 @@ from controller.run.events import (
     PointFound,
     PromptOpened,
     ReadingSeen,
-    RelaysSet,
     StepStarted,
 )
 from controller.run.model import Ending, RunSummary
@@ -185,15 +184,7 @@ class SeekRun(Job):
 
     def _set(self, step: ResolvedStep, path: tuple[PathStep, ...]) -> Part:
         yield from self._driver.hold_still()
-        yield from self._driver.travel(path)
-        yield (
-            RelaysSet(
-                at_s=self._clock.now_s(),
-                step_index=None,
-                path=path,
-                achieved_ohms=step.achieved_ohms,
-            ),
-        )
+        yield from self._driver.go(path, step.achieved_ohms)
 
     @property
     def _wait_s(self) -> float:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 
 from controller.bench.opened import Bench
 from controller.clock import Clock
+from controller.errors import RelayKnowledge
 from controller.ladder.model import Ladder, PathStep
 from controller.ladder.self_test import Examination
 from controller.measurement.model import Verdict
@@ -22,7 +23,30 @@ from controller.run.model import Ending, RunSummary
 from controller.run.relay_timing import RelayTime
 from controller.units import format_ohms
 
-__all__ = ["SelfTestRun", "found_words", "unseen_words"]
+__all__ = ["SelfTestRun", "examined_summary", "found_words", "unseen_words"]
+
+
+def examined_summary(
+    whole: Examination | None,
+    verdict: Verdict,
+    ending: Ending,
+    *,
+    not_run: int,
+    found: str,
+    relays: RelayKnowledge,
+) -> RunSummary:
+    """Return the summary of a self-test: it counts the states that agree, by whatever measured."""
+    return RunSummary(
+        verdict=verdict,
+        ended=ending,
+        passed=0 if whole is None else sum(one.agrees for one in whole.seen),
+        failed=0 if whole is None else sum(not one.agrees for one in whole.seen),
+        undecided=0,
+        unsettled=0,
+        not_run=not_run,
+        relays=relays,
+        sentence=f"{found}; {relays.value}.",
+    )
 
 
 class SelfTestRun(MeasureRun):
@@ -69,17 +93,13 @@ class SelfTestRun(MeasureRun):
             complete = len(whole.seen) == len(self._states)
             sound = Verdict.PASS if complete else Verdict.UNDECIDED
             verdict = sound if whole.sound else Verdict.FAIL
-        relays = self._bench.link.relays
-        return RunSummary(
-            verdict=verdict,
-            ended=ending,
-            passed=0 if whole is None else sum(one.agrees for one in whole.seen),
-            failed=0 if whole is None else sum(not one.agrees for one in whole.seen),
-            undecided=0,
-            unsettled=0,
+        return examined_summary(
+            whole,
+            verdict,
+            ending,
             not_run=len(self._states) - len(self.taken),
-            relays=relays,
-            sentence=f"{self._found()}; {relays.value}.",
+            found=self._found(),
+            relays=self._bench.link.relays,
         )
 
     def _found(self) -> str:

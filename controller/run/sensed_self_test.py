@@ -22,11 +22,11 @@ from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
 from controller.planning.paths import Router
 from controller.run.driver import Job, Part
-from controller.run.events import Event, NoteKind, NoteMade, RelaysSet, RelayTimed, Sensed
+from controller.run.events import Event, NoteKind, NoteMade, RelayTimed, Sensed
 from controller.run.input_check import Expected, is_dead, trouble_isolated
 from controller.run.model import Ending, RunSummary
 from controller.run.relay_timing import RelayTime, TimedVolts, relay_time
-from controller.run.self_test import found_words
+from controller.run.self_test import examined_summary, found_words
 from controller.run.sensing import look
 
 __all__ = ["SensedSelfTestRun", "TimedChange"]
@@ -121,15 +121,7 @@ class SensedSelfTestRun(Job):
         if state == self._driver.state:
             return
         path = self._router.path(self._driver.state, state)
-        yield from self._driver.travel(path)
-        yield (
-            RelaysSet(
-                at_s=self._clock.now_s(),
-                step_index=None,
-                path=path,
-                achieved_ohms=state_ohms(self._bench.ladder, state),
-            ),
-        )
+        yield from self._driver.go(path, state_ohms(self._bench.ladder, state))
 
     def _look(self, state: int) -> Part:
         yield from self._go(state)
@@ -226,17 +218,13 @@ class SensedSelfTestRun(Job):
         verdict = Verdict.UNDECIDED
         if whole is not None and ending is Ending.COMPLETE:
             verdict = Verdict.PASS if whole.sound and not slow else Verdict.FAIL
-        relays = self._bench.link.relays
-        return RunSummary(
-            verdict=verdict,
-            ended=ending,
-            passed=0 if whole is None else sum(one.agrees for one in whole.seen),
-            failed=0 if whole is None else sum(not one.agrees for one in whole.seen),
-            undecided=0,
-            unsettled=0,
+        return examined_summary(
+            whole,
+            verdict,
+            ending,
             not_run=len(self._states) - len(self._seen),
-            relays=relays,
-            sentence=f"{self._found(slow)}; {relays.value}.",
+            found=self._found(slow),
+            relays=self._bench.link.relays,
         )
 
     def _found(self, slow: Sequence[RelayTime]) -> str:

@@ -26,7 +26,7 @@ from controller.planning.model import ResolvedPlan
 from controller.planning.single_value import Setting
 from controller.readback.base import OperatorCommand, Prompt, Readback, Reading
 from controller.run.driver import Job, Part, Stopped
-from controller.run.events import Event, Jumped, NoteKind, NoteMade, RelaysSet
+from controller.run.events import Event, Jumped, NoteKind, NoteMade
 from controller.run.model import Ending, RunSummary
 from controller.run.summary import look_summary
 
@@ -247,15 +247,7 @@ class WiggleRun(Job):
         return self._watched_s
 
     def _work(self) -> Part:
-        yield from self._driver.travel(self._setting.path)
-        yield (
-            RelaysSet(
-                at_s=self._clock.now_s(),
-                step_index=None,
-                path=self._setting.path,
-                achieved_ohms=self._setting.ohms,
-            ),
-        )
+        yield from self._driver.go(self._setting.path, self._setting.ohms)
         source: _Source = (
             _Readings(self._bench.readback, self._celsius_step)
             if self._tap is None

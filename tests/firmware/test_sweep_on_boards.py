@@ -173,9 +173,7 @@ def _written(folder: Path, link: str) -> list[str]:
     return ["sweep", plan, "--bench", bench, "--record", record, "--json"]
 
 
-def _start(folder: Path, board: Board) -> subprocess.Popen[str]:
-    """Start the command line on a board, as on a real one."""
-    words = _written(folder, f'kind = "serial"\nurl = "{board.path}"')
+def _begun(folder: Path, words: list[str]) -> subprocess.Popen[str]:
     return subprocess.Popen(
         [sys.executable, "-m", "controller.cli", *words, "--yes", "--pace", "real"],
         cwd=folder,
@@ -185,6 +183,12 @@ def _start(folder: Path, board: Board) -> subprocess.Popen[str]:
         text=True,
         env={**os.environ, "PYTHONPATH": str(REPOSITORY), "RUNGWISE_DATA": str(folder)},
     )
+
+
+def _start(folder: Path, board: Board) -> subprocess.Popen[str]:
+    """Start the command line on a board, as on a real one."""
+    words = _written(folder, f'kind = "serial"\nurl = "{board.path}"')
+    return _begun(folder, words)
 
 
 @dataclass(frozen=True)
@@ -319,15 +323,7 @@ def _start_pair(folder: Path, first: Board, second: Board) -> subprocess.Popen[s
     plan.write_text(PLAN + SECOND_INPUT)
     text = bench.read_text().replace(f"= {HOLD_OFF_MS}", f"= {PAIR_HOLD_OFF_MS}")
     bench.write_text(text + SECOND_LADDER.replace("PORT", second.path))
-    return subprocess.Popen(
-        [sys.executable, "-m", "controller.cli", *words, "--yes", "--pace", "real"],
-        cwd=folder,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env={**os.environ, "PYTHONPATH": str(REPOSITORY), "RUNGWISE_DATA": str(folder)},
-    )
+    return _begun(folder, words)
 
 
 def _until(fact: Callable[[], bool], what: str) -> None:

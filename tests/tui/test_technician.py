@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import re
 import shutil
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
 from textual.app import App, ComposeResult
+from textual.pilot import Pilot
 from textual.widgets import Input
 
 from controller.records.reader import load_record
@@ -146,15 +149,22 @@ class OneBox(App[None]):
         self.given.append((message.text, message.token))
 
 
+@asynccontextmanager
+async def asked_once() -> AsyncIterator[tuple[OneBox, Pilot[None], AnswerBox, Input]]:
+    """The box with its first question open, and its input."""
+    app = OneBox()
+    async with app.run_test() as pilot:
+        box, field = app.query_one(AnswerBox), app.query_one(Input)
+        field.focus()
+        box.ask("Step 1?", "", (), token=1)
+        yield app, pilot, box, field
+
+
 def test_no_question_cuts_what_is_half_typed(helper) -> None:  # type: ignore[no-untyped-def]
     """The rest of a line would pass for a reading: 80 typed, 0 taken."""
 
     async def body() -> None:
-        app = OneBox()
-        async with app.run_test() as pilot:
-            box, field = app.query_one(AnswerBox), app.query_one(Input)
-            field.focus()
-            box.ask("Step 1?", "", (), token=1)
+        async with asked_once() as (app, pilot, box, field):
             await pilot.press("4", "enter")
             await pilot.press("8")
             box.ask(None, "The relays move.", ())
@@ -170,11 +180,7 @@ def test_no_question_cuts_what_is_half_typed(helper) -> None:  # type: ignore[no
 
 def test_no_key_of_a_line_goes_with_the_line_before(helper) -> None:  # type: ignore[no-untyped-def]
     async def body() -> None:
-        app = OneBox()
-        async with app.run_test() as pilot:
-            box, field = app.query_one(AnswerBox), app.query_one(Input)
-            field.focus()
-            box.ask("Step 1?", "", (), token=1)
+        async with asked_once() as (app, pilot, _, field):
             await pilot.press("4", "0")
             await field.action_submit()
             field.insert_text_at_cursor("8")  # before the box has looked at the line
@@ -188,11 +194,7 @@ def test_no_key_of_a_line_goes_with_the_line_before(helper) -> None:  # type: ig
 
 def test_a_wish_for_another_step_takes_the_half_typed_line_along(helper) -> None:  # type: ignore[no-untyped-def]
     async def body() -> None:
-        app = OneBox()
-        async with app.run_test() as pilot:
-            box, field = app.query_one(AnswerBox), app.query_one(Input)
-            field.focus()
-            box.ask("Step 1?", "", (), token=1)
+        async with asked_once() as (app, pilot, box, field):
             await pilot.press("8")
             box.withdraw()
             assert field.value == ""

@@ -28,7 +28,7 @@ from controller.readback.can.services import (
     supported_pids,
 )
 
-__all__ = ["LISTEN_S", "Found", "find_module", "hear_traffic"]
+__all__ = ["LISTEN_S", "Found", "approached", "find_module", "hear_traffic"]
 
 LISTEN_S = 3.0
 """How long a bus may stay silent before it counts as dead."""
@@ -44,6 +44,34 @@ class Found:
     address: Address
     pids: frozenset[int]
     dialogue: Dialogue
+
+
+def approached(
+    port: BusPort,
+    clock: Clock,
+    *,
+    addressing: Addressing,
+    service: Service,
+    quantities: Sequence[Quantity],
+    module: str | None,
+    silent_bus: bool = False,
+) -> Found:
+    """Open a bus, hear it, only then take part, and return the module that is meant.
+
+    `silent_bus` lets questions go out where nothing has been heard. Raises as its parts do.
+    """
+    port.open()
+    if not silent_bus:
+        hear_traffic(port, clock)
+    port.go_active()
+    return find_module(
+        port,
+        clock,
+        addressing=addressing,
+        service=service,
+        quantities=quantities,
+        module=module,
+    )
 
 
 def hear_traffic(port: BusPort, clock: Clock) -> None:

@@ -13,7 +13,7 @@ from controller.clock import Clock
 from controller.errors import InputError, ReadbackError
 from controller.readback.base import Reading
 from controller.readback.can.dialogue import Dialogue, Refused
-from controller.readback.can.discovery import find_module, hear_traffic
+from controller.readback.can.discovery import approached
 from controller.readback.can.frames import Addressing, BusPort
 from controller.readback.can.owned_readback import OwnedReadback
 from controller.readback.can.owner import TokenNow, owner_for
@@ -88,17 +88,14 @@ class ServiceReadback(OwnedReadback):
 
     def open(self) -> None:
         """Listen, find the module, and see that it knows the quantity; takes some seconds."""
-        self._port.open()
-        if not self._silent_bus:
-            hear_traffic(self._port, self._clock)
-        self._port.go_active()
-        found = find_module(
+        found = approached(
             self._port,
             self._clock,
             addressing=self._addressing,
             service=self._service,
             quantities=(self._quantity,),
             module=self._module,
+            silent_bus=self._silent_bus,
         )
         self.name = f"module {found.address.name} on the {self._port.name}"
         self._asking = Asking(
@@ -252,11 +249,8 @@ def clear_codes_of(
     Returns the codes before and after. Raises InputError when it is not confirmed or refused,
     ReadbackError when the module does not answer. Freeze frames and readiness go as well.
     """
-    port.open()
     try:
-        hear_traffic(port, clock)
-        port.go_active()
-        found = find_module(
+        found = approached(
             port,
             clock,
             addressing=addressing,

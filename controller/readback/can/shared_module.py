@@ -16,7 +16,7 @@ from typing import TypeVar
 
 from controller.clock import Clock
 from controller.readback.base import Reading
-from controller.readback.can.discovery import find_module, hear_traffic
+from controller.readback.can.discovery import approached
 from controller.readback.can.frames import Addressing, BusPort
 from controller.readback.can.owned_readback import OwnedReadback
 from controller.readback.can.owner import MOST_KEPT, Owner, TokenNow, owner_for
@@ -118,17 +118,14 @@ class _Shared:
         """Approach the bus once, however many ask for it."""
         if self._owner is not None:
             return
-        self._port.open()
-        if not self._silent:
-            hear_traffic(self._port, self._clock)
-        self._port.go_active()
-        found = find_module(
+        found = approached(
             self._port,
             self._clock,
             addressing=self._addressing,
             service=self._service,
             quantities=tuple(one.quantity for one in self._asked),
             module=self._module,
+            silent_bus=self._silent,
         )
         self.name = f"module {found.address.name} on the {self._port.name}"
         askings = [
