@@ -17,8 +17,8 @@ from controller.new_file import write_new
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
-    from controller.run.driver import Job
     from controller.run.input_check import InputFinding
+    from controller.run.job import Job
 
 __all__ = ["add_arguments", "finding_fields", "run"]
 

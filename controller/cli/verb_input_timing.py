@@ -13,7 +13,7 @@ from controller.cli.look_arguments import add_look_arguments
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
-    from controller.run.driver import Job
+    from controller.run.job import Job
     from controller.run.module_timing import ModuleTiming
 
 __all__ = ["add_arguments", "run"]

@@ -12,7 +12,7 @@ from controller.planning.value import HINT
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
-    from controller.run.driver import Job
+    from controller.run.job import Job
     from controller.session.session import Setup
 
 __all__ = ["add_arguments", "run"]

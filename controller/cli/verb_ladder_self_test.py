@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from controller.bench.model import BenchFile
     from controller.cli.output import Output
     from controller.ladder.faults import LadderFault
-    from controller.run.driver import Job
+    from controller.run.job import Job
 
 __all__ = ["add_arguments", "run"]
 

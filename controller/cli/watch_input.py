@@ -32,7 +32,7 @@ from controller.text import clean, ohms
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
-    from controller.run.driver import Job
+    from controller.run.job import Job
 
 __all__ = ["Teller", "carry_out"]
 

@@ -42,8 +42,8 @@ from controller.records.inputs import Inputs, inputs_of
 from controller.records.jobs import PlanJob, job_of
 from controller.records.reader import Record
 from controller.run.called import called_readback
-from controller.run.driver import run_events
 from controller.run.events import FaultRaised
+from controller.run.job import run_events
 from controller.run.model import Ending, StepResult
 from controller.run.profile import ProfileRun
 from controller.run.seek import SeekRun

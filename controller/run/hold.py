@@ -14,8 +14,9 @@ from controller.ladder.model import PathStep
 from controller.measurement.model import SettleRule, Verdict
 from controller.planning.model import ResolvedPlan
 from controller.planning.single_value import Setting
-from controller.run.driver import Job, Part
+from controller.run.driver import Part
 from controller.run.events import Event, NoteKind, NoteMade, Parked, RelaysSet
+from controller.run.job import Job
 from controller.run.model import Ending, RunSummary
 
 __all__ = ["HandRun", "plan_by_hand"]

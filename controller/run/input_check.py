@@ -26,8 +26,9 @@ from controller.measurement.input_circuit import (
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
 from controller.planning.paths import Router
-from controller.run.driver import Driver, Job, Part
+from controller.run.driver import Driver, Part
 from controller.run.events import Event, Sensed
+from controller.run.job import Job
 from controller.run.model import Ending, RunSummary
 from controller.run.sensing import look
 from controller.run.summary import look_summary

@@ -12,8 +12,9 @@ from controller.bench.opened import Bench
 from controller.clock import Clock
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
-from controller.run.driver import Job, Part
+from controller.run.driver import Part
 from controller.run.events import RelaysSet, StepStarted, StepStood
+from controller.run.job import Job
 from controller.run.model import Ending, RunSummary, StepResult
 
 __all__ = ["LaterRun"]

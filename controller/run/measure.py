@@ -17,8 +17,9 @@ from controller.measurement.model import Verdict
 from controller.meters.base import Meter, MeterQuestion
 from controller.planning.model import ResolvedPlan
 from controller.readback.base import OperatorCommand
-from controller.run.driver import Job, Part, Stopped
+from controller.run.driver import Part, Stopped
 from controller.run.events import Measured, NoteKind, NoteMade
+from controller.run.job import Job
 from controller.run.model import Ending, RunSummary
 
 __all__ = ["MeasureRun", "StateToMeasure"]

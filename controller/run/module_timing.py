@@ -22,8 +22,9 @@ from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
 from controller.planning.paths import Router
 from controller.readback.base import OperatorCommand, Prompt, Reading
-from controller.run.driver import Job, Part, Stopped
+from controller.run.driver import Part, Stopped
 from controller.run.events import NoteKind, NoteMade, RelaysSet
+from controller.run.job import Job
 from controller.run.model import Ending, RunSummary
 from controller.run.summary import look_summary
 

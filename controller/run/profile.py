@@ -16,8 +16,9 @@ from controller.planning.pacing import judged_steps
 from controller.planning.profile import Profile
 from controller.readback.base import Prompt, Reading
 from controller.run.asking import Asker
-from controller.run.driver import POLL_S, Job, Part
+from controller.run.driver import POLL_S, Part
 from controller.run.events import ReadingSeen, RelaysSet, StepFinished, StepStarted, StepTimed
+from controller.run.job import Job
 from controller.run.judging import judge_step
 from controller.run.model import Ending, RunSummary, StepResult
 from controller.run.settle import StepWatch

@@ -22,7 +22,7 @@ from controller.planning.search import Search, Watch
 from controller.readback.base import ClearsCodes, Prompt, Reading, WatchesCodes
 from controller.run.asking import Asker
 from controller.run.bisection import Bisection
-from controller.run.driver import Job, Part
+from controller.run.driver import Part
 from controller.run.events import (
     Looked,
     PointFound,
@@ -30,6 +30,7 @@ from controller.run.events import (
     ReadingSeen,
     StepStarted,
 )
+from controller.run.job import Job
 from controller.run.model import Ending, RunSummary
 from controller.run.pieces import reversed_path
 from controller.run.points import (

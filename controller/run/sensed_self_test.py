@@ -21,9 +21,10 @@ from controller.measurement.input_circuit import Seen, Tap
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
 from controller.planning.paths import Router
-from controller.run.driver import Job, Part
+from controller.run.driver import Part
 from controller.run.events import Event, NoteKind, NoteMade, RelayTimed, Sensed
 from controller.run.input_check import Expected, is_dead, trouble_isolated
+from controller.run.job import Job
 from controller.run.model import Ending, RunSummary
 from controller.run.relay_timing import RelayTime, TimedVolts, relay_time
 from controller.run.self_test import examined_summary, found_words

@@ -31,7 +31,7 @@ from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.planning.single_value import Setting
 from controller.readback.base import Answer, OperatorCommand, Prompt, Readback, Reading
 from controller.run.beside import Beside
-from controller.run.driver import Job, Part, Stopped
+from controller.run.driver import Part, Stopped
 from controller.run.ends import End
 from controller.run.events import (
     Event,
@@ -42,6 +42,7 @@ from controller.run.events import (
     StepStarted,
 )
 from controller.run.intents import Intent
+from controller.run.job import Job
 from controller.run.judging import judge_step, paired, skipped
 from controller.run.model import Ending, RunSummary, StepResult
 from controller.run.pieces import reversed_path

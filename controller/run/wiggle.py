@@ -25,8 +25,9 @@ from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
 from controller.planning.single_value import Setting
 from controller.readback.base import OperatorCommand, Prompt, Readback, Reading
-from controller.run.driver import Job, Part, Stopped
+from controller.run.driver import Part, Stopped
 from controller.run.events import Event, Jumped, NoteKind, NoteMade
+from controller.run.job import Job
 from controller.run.model import Ending, RunSummary
 from controller.run.summary import look_summary
 

@@ -28,8 +28,8 @@ from controller.measurement.input_circuit import Seen
 from controller.measurement.sensed_ohms import sensed_ohms
 from controller.module.model import Module
 from controller.planning.single_value import router_by_ohms
-from controller.run.driver import Job
 from controller.run.input_check import Expected
+from controller.run.job import Job
 from controller.run.measure import StateToMeasure
 from controller.run.self_test import SelfTestRun
 from controller.run.sensed_self_test import SensedSelfTestRun, TimedChange

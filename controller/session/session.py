@@ -27,8 +27,8 @@ from controller.planning.model import ResolvedPlan
 from controller.readback.base import Readback
 from controller.readback.lines import LineSource
 from controller.records.writer import RecordError, RecordWriter
-from controller.run.driver import Job
 from controller.run.events import Event, NoteKind, NoteMade, RunFinished, RunStarted, StepFinished
+from controller.run.job import Job
 from controller.run.model import RunSummary, StepResult
 from controller.session.recording import with_earlier
 

@@ -19,8 +19,8 @@ from dataclasses import dataclass
 
 from controller.clock import Clock
 from controller.errors import RelayKnowledge, RungwiseError
-from controller.run.driver import Job
 from controller.run.events import Event
+from controller.run.job import Job
 from controller.session.session import Session
 from controller.tui.view import RunView, after
 

@@ -26,7 +26,6 @@ from controller.planning.files import load_plan
 from controller.planning.model import StepKind
 from controller.planning.plan import Direction
 from controller.planning.resolve import resolve
-from controller.run.driver import run_events
 from controller.run.events import (
     FaultRaised,
     LinkReported,
@@ -37,6 +36,7 @@ from controller.run.events import (
     RunStarted,
     StepFinished,
 )
+from controller.run.job import run_events
 from controller.run.model import Ending
 from controller.run.sweep import SweepRun
 

@@ -18,7 +18,7 @@ from controller.clock import VirtualClock
 from controller.planning.files import load_plan
 from controller.planning.plan import Direction, TargetBlock
 from controller.planning.resolve import resolve
-from controller.run.driver import run_events
+from controller.run.job import run_events
 from controller.run.sweep import SweepRun
 
 __all__ = ["rows"]

@@ -22,8 +22,8 @@ from controller.planning.search import Way
 from controller.records.lines import FIRST_PREVIOUS, digest, encode_line
 from controller.records.reader import load_record
 from controller.records.replay import replay
-from controller.run.driver import run_events
 from controller.run.events import RelaysSet
+from controller.run.job import run_events
 from controller.run.seek import SeekRun
 from controller.session.prepared import Prepared, prepare
 

@@ -212,7 +212,7 @@ def _typed_record(plan: str, readings: list[float]) -> Path:
     from controller.bench.wiring import open_bench
     from controller.clock import VirtualClock
     from controller.records.writer import RecordWriter
-    from controller.run.driver import run_events
+    from controller.run.job import run_events
     from controller.run.sweep import SweepRun
     from controller.session.prepared import prepare
     from controller.session.recording import opening_of

@@ -26,7 +26,7 @@ from controller.planning.files import load_plan
 from controller.planning.operations import plan_operations, step_operations
 from controller.planning.resolve import resolve_on
 from controller.records.reader import load_record
-from controller.run.driver import run_events
+from controller.run.job import run_events
 from controller.run.sweep import SweepRun
 
 SWEEPS = Path(__file__).parents[2] / "sweeps"

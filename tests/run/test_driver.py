@@ -13,7 +13,6 @@ from controller.planning.model import ResolvedPlan
 from controller.readback.base import OperatorCommand, Reading
 from controller.records.codec import events_of_line
 from controller.records.encode import summary_fields
-from controller.run.driver import run_events
 from controller.run.events import (
     CodesRead,
     FaultRaised,
@@ -26,6 +25,7 @@ from controller.run.events import (
     RunStarted,
 )
 from controller.run.hold import plan_by_hand
+from controller.run.job import run_events
 from controller.run.measure import MeasureRun, StateToMeasure
 from controller.run.model import Ending
 from controller.run.sweep import SILENT_STEPS, SweepRun

@@ -28,7 +28,6 @@ from controller.readback.base import Reading
 from controller.records.reader import load_record
 from controller.records.replay import replay
 from controller.reports.text import report_text
-from controller.run.driver import Job, run_events
 from controller.run.events import (
     FaultRaised,
     Jumped,
@@ -40,6 +39,7 @@ from controller.run.events import (
 )
 from controller.run.hold import plan_by_hand
 from controller.run.input_check import Expected, InputCheckRun
+from controller.run.job import Job, run_events
 from controller.run.looked_check import LookedCheckRun
 from controller.run.model import Ending
 from controller.run.module_timing import beat_s

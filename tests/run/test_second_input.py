@@ -25,7 +25,6 @@ from controller.measurement.model import Verdict
 from controller.planning.files import load_plan
 from controller.planning.resolve import resolve_on
 from controller.run import driver as driver_module
-from controller.run.driver import run_events
 from controller.run.ends import Ends
 from controller.run.events import (
     FaultRaised,
@@ -36,6 +35,7 @@ from controller.run.events import (
     RunStarted,
     StepFinished,
 )
+from controller.run.job import run_events
 from controller.run.model import Ending, Reason
 from controller.run.sweep import SweepRun
 

@@ -13,7 +13,6 @@ from controller.planning.profile import Profile, TimedStep
 from controller.planning.search import Search, Watch
 from controller.readback.base import Answer, OperatorCommand, Prompt
 from controller.readback.typed import TypedReadback
-from controller.run.driver import run_events
 from controller.run.events import (
     FaultRaised,
     Looked,
@@ -23,6 +22,7 @@ from controller.run.events import (
     StepStarted,
     StepTimed,
 )
+from controller.run.job import run_events
 from controller.run.model import Ending
 from controller.run.profile import ProfileRun
 from controller.run.seek import SeekRun

@@ -13,7 +13,6 @@ from controller.measurement.model import DecisionRule, SettleRule, Verdict
 from controller.planning.single_value import Setting
 from controller.readback.base import OperatorCommand, Reading
 from controller.run.beside import NUDGED_S
-from controller.run.driver import run_events
 from controller.run.events import (
     Event,
     FaultRaised,
@@ -28,6 +27,7 @@ from controller.run.events import (
     StepFinished,
     StepStarted,
 )
+from controller.run.job import run_events
 from controller.run.model import Ending, Reason, RunSummary
 from controller.run.sweep import SweepRun
 

@@ -39,7 +39,7 @@ from controller.links.simulated import (
 )
 from controller.records.decode import results_of
 from controller.records.reader import load_record
-from controller.run.driver import run_events
+from controller.run.job import run_events
 from controller.run.sweep import SweepRun
 from controller.session.prepared import prepare
 

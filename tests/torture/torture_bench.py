@@ -17,8 +17,8 @@ from controller.links.simulated import FaultHook, SimulatedChannel, SimulatedDev
 from controller.module.model import ModuleReport
 from controller.module.simulate import SimulatedModule
 from controller.readback.simulated import SimulatedReadback
-from controller.run.driver import run_events
 from controller.run.events import Event
+from controller.run.job import run_events
 from controller.run.model import RunSummary, StepResult
 from controller.run.sweep import SweepRun
 from controller.session import session as session_module

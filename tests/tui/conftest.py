@@ -15,8 +15,8 @@ from textual.screen import Screen
 
 from controller.bench.wiring import open_bench
 from controller.clock import Clock, VirtualClock
-from controller.run.driver import run_events
 from controller.run.events import Event
+from controller.run.job import run_events
 from controller.run.sweep import SweepRun
 from controller.tui.app import RungwiseApp
 from controller.tui.palette import DARK

@@ -20,8 +20,8 @@ from textual.worker import WorkerCancelled
 from controller.bench.wiring import open_bench
 from controller.clock import VirtualClock
 from controller.errors import RelayKnowledge
-from controller.run.driver import run_events
 from controller.run.events import Event, PromptOpened, ReadingSeen, StepFinished
+from controller.run.job import run_events
 from controller.run.sweep import SweepRun
 from controller.tui.app import RungwiseApp
 from controller.tui.dialogs import ask_cautions

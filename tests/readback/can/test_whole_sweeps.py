@@ -25,7 +25,6 @@ from controller.readback.can.services import Quantity
 from controller.readback.can.services_readback import ServiceReadback
 from controller.records.reader import load_record
 from controller.reports.text import report_text
-from controller.run.driver import run_events
 from controller.run.events import (
     CodesRead,
     FaultRaised,
@@ -35,6 +34,7 @@ from controller.run.events import (
     RunFinished,
     StepFinished,
 )
+from controller.run.job import run_events
 from controller.run.model import Ending
 from controller.run.seek import SeekRun
 from controller.run.sweep import SweepRun
