@@ -30,10 +30,10 @@ from controller.run.events import (
     RelaysSet,
 )
 from controller.run.health import require_health, require_ladder
-from controller.run.intents import Intents
+from controller.run.intents import Intent, Intents
 from controller.run.pieces import in_pieces
 
-__all__ = ["POLL_S", "Driver", "Part", "Stopped"]
+__all__ = ["POLL_S", "Driver", "Part", "Stopped", "Wished"]
 
 POLL_S = 0.1
 """The longest a job looks away from the readback and from a person's wishes."""
@@ -46,6 +46,13 @@ Part: TypeAlias = Generator[tuple[Event, ...], None, None]
 
 class Stopped(Exception):  # noqa: N818 - a way out of a script, not an error
     """A person asked for the end."""
+
+
+class Wished(Exception):  # noqa: N818 - a way out of a step, not an error
+    """A person asked for something else than going on with this step."""
+
+    def __init__(self, intent: Intent) -> None:
+        self.intent = intent
 
 
 class Driver:
@@ -208,6 +215,13 @@ class Driver:
         """Raise Stopped when a person has asked for the end."""
         if self._intents.is_stopped():
             raise Stopped
+
+    def obey(self) -> None:
+        """Raise Stopped, or Wished for the oldest wish about the step under way."""
+        self.check_stop()
+        intent = self._intents.take()
+        if intent is not None:
+            raise Wished(intent)
 
     def fault(self, error: LinkError | ReadbackError) -> FaultRaised:
         """Return what is told of an error: what failed, and what is known of all relays."""

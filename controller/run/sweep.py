@@ -1,7 +1,8 @@
 """The sweep: carries out a resolved plan step by step, and takes a reading for each.
 
-Knows: the order of things in a step, what a person may wish for meanwhile.
-Must not know: plan files, how states were found, how relays are moved, who listens, terminals.
+Knows: the order of the steps, what a person may wish for meanwhile.
+Must not know: plan files, how states were found, how relays are moved, how readings come in and
+settle, who listens, terminals.
 
 `SweepRun.step` does a bounded amount of work and returns what happened. Wishes of a person come in
 from any thread. The order of events is:
@@ -20,81 +21,31 @@ for each. What settles counts from the later of the two latches.
 
 from __future__ import annotations
 
-from collections.abc import Generator, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 from controller.bench.opened import Bench
 from controller.clock import Clock
-from controller.errors import ReadbackError, worst_knowledge
+from controller.errors import worst_knowledge
 from controller.ladder.model import PathStep
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.planning.single_value import Setting
-from controller.readback.base import Answer, OperatorCommand, Prompt, Readback, Reading
 from controller.run.beside import Beside
-from controller.run.driver import Part, Stopped
-from controller.run.ends import End
+from controller.run.driver import Part, Wished
 from controller.run.events import (
     Event,
-    PromptOpened,
-    ReadingSeen,
     RelaysSet,
     StepFinished,
     StepStarted,
 )
 from controller.run.intents import Intent
 from controller.run.job import Job
-from controller.run.judging import judge_step, paired, skipped
+from controller.run.judging import paired, skipped
 from controller.run.model import Ending, RunSummary, StepResult
 from controller.run.pieces import reversed_path
-from controller.run.settle import StepWatch
-from controller.run.summary import prompt_text, summarize
+from controller.run.step_readings import RunInput, StepReadings
+from controller.run.summary import summarize
 
-__all__ = ["MOST_ANSWERS", "SILENT_STEPS", "SweepRun"]
-
-MOST_ANSWERS = 100
-"""The most answers taken from a readback before time passes and wishes are looked at again."""
-
-SILENT_STEPS = 3
-"""After this many steps in a row without any reading the readback counts as failed."""
-
-
-class _Wished(Exception):  # noqa: N818 - a way out of a step, not an error
-    """A person asked for something else than going on with this step."""
-
-    def __init__(self, intent: Intent) -> None:
-        self.intent = intent
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Input:
-    """One input of the run: what it gets, and where its readings come from."""
-
-    end: End
-    plan: ResolvedPlan
-
-    @property
-    def readback(self) -> Readback:
-        """Where its readings come from."""
-        return self.end.bench.readback
-
-
-class _Watched:
-    """An input whose readings stream, in one step."""
-
-    def __init__(self, one: _Input, step: ResolvedStep, prompt: Prompt, watch: StepWatch) -> None:
-        self.one, self.step, self.prompt, self.watch = one, step, prompt, watch
-        self.number = one.end.number
-        self.shown: Reading | None = None
-        self.decided_s: float | None = None
-
-    @property
-    def news(self) -> Reading | None:
-        """The newest reading, where it has not been shown."""
-        return None if self.watch.last is self.shown else self.watch.last
-
-    def seen(self, reading: Reading, attempt: int, *, final: bool) -> ReadingSeen:
-        """Return the event of a reading."""
-        return ReadingSeen.of(reading, self.step, attempt=attempt, final=final, number=self.number)
+__all__ = ["SweepRun"]
 
 
 class SweepRun(Job):
@@ -116,12 +67,11 @@ class SweepRun(Job):
         super().__init__(resolved, bench, clock)
         self._results: dict[int, StepResult] = {}
         self._attempts: dict[int, int] = {}
-        self._token = 0
         self._inputs = tuple(
-            _Input(end=end, plan=plan)
+            RunInput(end=end, plan=plan)
             for end, plan in zip(self._driver.ends, resolved.inputs, strict=True)
         )
-        self._silent = dict.fromkeys(range(1, len(self._inputs) + 1), 0)
+        self._readings = StepReadings(self._inputs, self._driver, clock)
         self._beside = Beside(self._driver, self._intents, clock)
 
     @property
@@ -183,7 +133,7 @@ class SweepRun(Job):
         while index < len(self.plan.steps):
             try:
                 yield from self._one_step(index, paths)
-            except _Wished as wish:
+            except Wished as wish:
                 if wish.intent is Intent.BACK and index > self.plan.first_step:
                     index -= 1
                     paths = self._paths_back(index)
@@ -241,133 +191,10 @@ class SweepRun(Job):
                 ),
             )
         set_at_s = self._clock.now_s()
-        self._obey()
-        results: dict[int, StepResult] = {}
-        streaming = [one for one in self._inputs if one.readback.continuous]
-        watched: list[_Watched] = []
-        if streaming:
-            watched = yield from self._watch(streaming, index, attempt, set_at_s, results)
-        for one in self._inputs:
-            if not one.readback.continuous:
-                yield from self._ask(one, index, attempt, set_at_s, results)
-        yield self._judged([results[one.end.number] for one in self._inputs])
-        self._heard_something(watched)
-
-    def _watch(
-        self,
-        inputs: list[_Input],
-        index: int,
-        attempt: int,
-        set_at_s: float,
-        results: dict[int, StepResult],
-    ) -> Generator[tuple[Event, ...], None, list[_Watched]]:
-        """Take readings as they stream until those of each input have settled or time is up."""
-        every = [
-            _Watched(
-                one,
-                step,
-                self._open_prompt(one, index),
-                StepWatch(one.plan.settle, set_at_s=set_at_s, dwell_s=step.dwell_s),
-            )
-            for one in inputs
-            for step in (one.plan.steps[index],)
-        ]
-        left = list(every)
-        pauses = self._driver.pauses
-        while left:
-            yield self._driver.slice()
-            self._obey()
-            yield from self._driver.hold_still()
-            if pauses != self._driver.pauses:
-                pauses = self._driver.pauses
-                for one in left:
-                    one.watch.restart(self._clock.now_s())
-            for one in left:
-                for reading in self._answers(one.one, one.prompt):
-                    if one.news is not None:
-                        yield (one.seen(one.news, attempt, final=False),)
-                    one.shown = one.watch.last
-                    one.watch.take(reading)
-                now_s = self._clock.now_s()
-                if one.watch.decided(now_s):
-                    one.decided_s = now_s
-                elif one.news is not None:
-                    yield (one.seen(one.news, attempt, final=False),)
-                    one.shown = one.watch.last
-            left = [one for one in left if one.decided_s is None]
-        for one in every:
-            yield from self._settled(one, attempt, results)
-        return every
-
-    def _settled(self, one: _Watched, attempt: int, results: dict[int, StepResult]) -> Part:
-        """Judge what an input's readings have come to."""
-        watch, decided_s = one.watch, one.decided_s
-        assert decided_s is not None  # noqa: S101 - it is no longer watched
-        if watch.judged is not None:
-            yield (one.seen(watch.judged, attempt, final=True),)
-        elif one.news is not None:
-            yield (one.seen(one.news, attempt, final=False),)
-        results[one.number] = judge_step(
-            one.step,
-            self.plan.decision_rule,
-            watch.judged,
-            attempt=attempt,
-            settled=watch.settled(decided_s),
-            settle_s=watch.settle_s(decided_s),
-        )
-
-    def _ask(
-        self,
-        one: _Input,
-        index: int,
-        attempt: int,
-        set_at_s: float,
-        results: dict[int, StepResult],
-    ) -> Part:
-        """Ask a person once, who has waited for the reading to settle."""
-        step = one.plan.steps[index]
-        yield from self._driver.wait_until(set_at_s + step.dwell_s)
-        self._obey()
-        prompt = self._open_prompt(one, index)
-        yield (PromptOpened(at_s=self._clock.now_s(), prompt=prompt),)
-        while True:
-            yield self._driver.slice()
-            self._obey()
-            yield from self._driver.hold_still()
-            if readings := self._answers(one, prompt, most=1):
-                break
-        [answer] = readings
-        yield (ReadingSeen.of(answer, step, attempt=attempt, final=True, number=one.end.number),)
-        results[one.end.number] = judge_step(
-            step,
-            self.plan.decision_rule,
-            answer,
-            attempt=attempt,
-            settled=True,
-            settle_s=self._clock.now_s() - set_at_s,
-        )
-
-    # Small things the script is made of.
-
-    def _open_prompt(self, one: _Input, index: int) -> Prompt:
-        self._token += 1
-        text = prompt_text(one.plan.steps[index], len(self.plan.steps), one.end.name)
-        prompt = Prompt(token=self._token, step_index=index, text=text)
-        one.readback.ask(prompt)
-        return prompt
-
-    def _answers(self, one: _Input, prompt: Prompt, *, most: int = MOST_ANSWERS) -> list[Reading]:
-        """Return what has been reported for a prompt; obey what was typed in its place."""
-        readings = []
-        for _ in range(most):
-            answer: Answer | None = one.readback.poll()
-            if answer is None:
-                break
-            if isinstance(answer, OperatorCommand):
-                self._command(answer)
-            elif answer.token == prompt.token:
-                readings.append(answer)
-        return readings
+        self._driver.obey()
+        results = yield from self._readings.taken(index, attempt, set_at_s)
+        yield self._judged(results)
+        self._readings.require_some()
 
     def _judged(self, results: Sequence[StepResult]) -> tuple[Event, ...]:
         """Keep a step's result; that of a second input is held against the first one's."""
@@ -378,31 +205,3 @@ class SweepRun(Job):
             )
         self._results[result.step.index] = result
         return (StepFinished(at_s=self._clock.now_s(), result=result),)
-
-    def _heard_something(self, watched: Sequence[_Watched]) -> None:
-        """Give up a readback that has said nothing for some steps in a row."""
-        for one in watched:
-            number, readback = one.number, one.one.readback
-            self._silent[number] = 0 if one.watch.last is not None else self._silent[number] + 1
-            if self._silent[number] >= SILENT_STEPS:
-                raise ReadbackError(
-                    f"no reading came for {SILENT_STEPS} steps in a row",
-                    source=readback.name,
-                    hint="is it still connected, and is the module awake?",
-                )
-
-    def _obey(self) -> None:
-        self._driver.check_stop()
-        intent = self._intents.take()
-        if intent is not None:
-            raise _Wished(intent)
-
-    def _command(self, command: OperatorCommand) -> None:
-        """Obey what a person typed in place of a reading."""
-        match command:
-            case OperatorCommand.STOP:
-                raise Stopped
-            case OperatorCommand.SKIP:
-                raise _Wished(Intent.SKIP)
-            case OperatorCommand.REDO:
-                raise _Wished(Intent.REDO)

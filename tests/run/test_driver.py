@@ -28,7 +28,8 @@ from controller.run.hold import plan_by_hand
 from controller.run.job import run_events
 from controller.run.measure import MeasureRun, StateToMeasure
 from controller.run.model import Ending
-from controller.run.sweep import SILENT_STEPS, SweepRun
+from controller.run.step_readings import SILENT_STEPS
+from controller.run.sweep import SweepRun
 
 
 def summary_of(events):
