@@ -12,7 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from controller.archive.proof import Proven, Prover
-from controller.archive.rows import KINDS, Rows, Setting, rows_of, run_id_of, setting_of
+from controller.archive.rows import rows_of
+from controller.archive.schema import KINDS, Rows, run_id_of
+from controller.archive.setting import Setting, setting_of
 from controller.archive.store import connected, created, locked, publish
 from controller.errors import InputError, Problem
 from controller.regular_file import MOST_RECORD_BYTES, read_regular

@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from controller.archive.rows import SCHEMA, Rows
+from controller.archive.schema import SCHEMA, Rows
 from controller.errors import InputError
 
 if TYPE_CHECKING:

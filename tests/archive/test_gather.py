@@ -23,7 +23,7 @@ from many_records import SWEEPS, write_record, write_records
 
 from controller.archive.gather import Gathered, gather
 from controller.archive.proof import Prover
-from controller.archive.rows import KINDS
+from controller.archive.schema import KINDS
 from controller.archive.store import connected
 from controller.errors import InputError
 from controller.records.decode import plan_of, results_of

@@ -28,7 +28,7 @@ from controller.archive import store
 from controller.archive.gather import gather
 from controller.archive.judging import Change, judge_again
 from controller.archive.questions import answer
-from controller.archive.rows import SCHEMA
+from controller.archive.schema import SCHEMA
 from controller.measurement.model import DecisionRule
 from controller.records.compare import rejudge
 from controller.records.decode import plan_of, results_of
