@@ -121,7 +121,11 @@ class RecordWriter:
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or error
             raise InputError.single(f"cannot be made: {reason}", where=str(path)) from None
-        let_go = _lock(descriptor, path)
+        try:
+            let_go = _lock(descriptor, path)
+        except InputError:
+            os.close(descriptor)
+            raise
         writer = cls(
             path,
             descriptor,

@@ -51,8 +51,8 @@ class Beside:
         """
         driver = self._driver
         came: list[tuple[int, tuple[PathStep, ...]]] = []
-        until_s = self._clock.now_s() + NUDGED_S
-        while self._clock.now_s() < until_s:
+        until_s = self._clock.now_s()
+        while self._wanted or self._clock.now_s() < until_s:
             while self._wanted:
                 beside = self._wanted.popleft()
                 came_from = driver.state
@@ -72,6 +72,8 @@ class Beside:
                     ),
                 )
                 until_s = self._clock.now_s() + NUDGED_S
+            if not came:
+                break  # nothing stands beside the step: what was wanted has been refused
             yield driver.slice()
             yield from driver.hold_still()
             if self._intents.take() not in (None, Intent.NUDGE):

@@ -130,12 +130,12 @@ class ProfileRun(Job):
 
     def _judge(self, step: ResolvedStep, watch: StepWatch) -> Part:
         now_s = self._clock.now_s()
-        if watch.last is not None:
-            yield (ReadingSeen.of(watch.last, step, attempt=1, final=True),)
+        if watch.judged is not None:
+            yield (ReadingSeen.of(watch.judged, step, attempt=1, final=True),)
         result = judge_step(
             step,
             self.plan.decision_rule,
-            watch.last,
+            watch.judged,
             attempt=1,
             settled=watch.settled(now_s),
             settle_s=watch.settle_s(now_s),

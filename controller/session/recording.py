@@ -123,12 +123,16 @@ def begin_record(
         return Begun(writer=writer, plan=plan, earlier=())
     known = None if inputs.plan.search is None else _found(path, plan, inputs.plan.search)
     writer, held = RecordWriter.resume(path, opening, clock=clock, durable=durable)
-    first = held.first_unfinished
-    earlier = tuple(result for result in results_of(held) if result.step.index < first)
-    if first:
-        looks_first = plan.looks_first
-        plan = resolve_on(inputs.plan, inputs.bench, first_step=first)
-        plan = replace(plan, looks_first=looks_first)
+    try:
+        first = held.first_unfinished
+        earlier = tuple(result for result in results_of(held) if result.step.index < first)
+        if first:
+            looks_first = plan.looks_first
+            plan = resolve_on(inputs.plan, inputs.bench, first_step=first)
+            plan = replace(plan, looks_first=looks_first)
+    except BaseException:
+        writer.close()  # or the record would stay locked
+        raise
     return Begun(writer=writer, plan=plan, earlier=earlier, known=known)
 
 

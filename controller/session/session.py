@@ -100,9 +100,14 @@ class Session:
                 reads_back=setup.reads_back,
                 readback=setup.readback,
             )
+        except BaseException:
+            self._drop_record()
+            raise
+        try:
             self.job = setup.make_job(self.bench)
         except BaseException:
-            self._let_go_of_record()
+            self.bench.close()
+            self._drop_record()
             raise
 
     def __enter__(self) -> Self:
@@ -167,8 +172,8 @@ class Session:
         if self.setup.record is not None:
             for event in events:
                 self.setup.record.take(event)
-            if self.finished and not self._reached:  # a port that never opened: nothing to keep
-                self.setup.record.discard()
+            if self.finished and not self._reached:  # a port that never opened
+                self._drop_record()
         self._unseen = ()
         return events
 
@@ -211,6 +216,11 @@ class Session:
             self.stop()
             with suppress(Exception):  # the error on its way matters more
                 yield self.step()
+
+    def _drop_record(self) -> None:
+        """Take the record away: nothing has been driven, and it tells of nothing."""
+        if self.setup.record is not None:
+            self.setup.record.discard()
 
     def _let_go_of_record(self) -> None:
         if self.setup.record is not None:

@@ -11,19 +11,20 @@ from controller.clock import VirtualClock
 from controller.measurement.model import Verdict
 from controller.planning.profile import Profile, TimedStep
 from controller.planning.search import Search, Watch
-from controller.readback.base import Answer, OperatorCommand, Prompt
+from controller.readback.base import Answer, OperatorCommand, Prompt, Reading
 from controller.readback.typed import TypedReadback
 from controller.run.events import (
     FaultRaised,
     Looked,
     Parked,
     PointFound,
+    ReadingSeen,
     RunFinished,
     StepStarted,
     StepTimed,
 )
 from controller.run.job import run_events
-from controller.run.model import Ending
+from controller.run.model import Ending, Reason
 from controller.run.profile import ProfileRun
 from controller.run.seek import SeekRun
 
@@ -190,6 +191,35 @@ def test_ways_that_take_too_long_make_steps_late(fakes: Any, clock: VirtualClock
     assert [one.late for one in run.timed] == [False, True, True, True]
     assert [round(one.set_s, 3) for one in run.timed] == [0.0, 0.8, 1.6, 2.4]
     assert "3 of 4 steps late, most at step 4: due at 1.50 s, set at 2.40 s" in summary.sentence
+
+
+def test_a_profile_judges_no_reading_that_may_be_of_the_step_before(
+    fakes: Any, clock: VirtualClock
+) -> None:
+    """The module falls silent a second after each change, and its lag is three seconds."""
+    plan, profile = timed_plan(fakes, 10.0)
+    plan = changed(plan, settle=changed(plan.settle, lag_s=3.0))
+    readback = fakes.StreamingReadback(
+        clock, lambda prompt, since_s: 10.0 * prompt.step_index if since_s < 1.0 else None
+    )
+    readback.poll = only_told(readback.poll)
+    run = ProfileRun(plan, profile, fakes.bench(fakes.FakeLink(clock), readback), clock)
+    events = list(run_events(run))
+    assert [result.reported_celsius for result in run.results] == [None] * 4
+    assert {result.reason for result in run.results} == {Reason.NO_READING}
+    seen = [event for event in events if isinstance(event, ReadingSeen)]
+    assert seen, "they are shown"
+    assert not any(event.final for event in seen)
+
+
+def only_told(poll: Callable[[], Answer | None]) -> Callable[[], Answer | None]:
+    """Return a source that says nothing where there is nothing to say."""
+
+    def told() -> Answer | None:
+        answer = poll()
+        return None if isinstance(answer, Reading) and answer.celsius is None else answer
+
+    return told
 
 
 def test_readings_that_are_typed_cannot_follow(fakes: Any, clock: VirtualClock) -> None:

@@ -443,6 +443,22 @@ def test_a_nudge_from_another_state_moves_nothing(fakes, clock):
     assert NoteKind.REFUSED in {e.kind for e in of(events, NoteMade)}
 
 
+def test_a_run_waits_beside_its_step_only_where_a_nudge_has_led_it_there(fakes, clock):
+    _, bench = streaming(fakes, clock)
+    run = SweepRun(fakes.plain_plan(3), bench, clock)
+    events: list[Event] = []
+    while not run.finished:
+        events.extend(run.step())
+        if bench.link.state == 3 and not of(events, NoteMade):
+            run.nudge(beside(clock, 9, 8))
+            events.extend(run.step())
+    [refused] = of(events, NoteMade)
+    assert refused.kind is NoteKind.REFUSED
+    again = next(e for e in of(events, StepStarted) if e.at_s >= refused.at_s)
+    assert (again.step.index, again.attempt) == (1, 2)
+    assert again.at_s - refused.at_s < 1.0
+
+
 def test_a_stop_beside_a_step_parks(fakes, clock):
     link, bench = streaming(fakes, clock)
     run = SweepRun(fakes.plain_plan(3), bench, clock)
