@@ -18,7 +18,6 @@ from textual.binding import Binding, BindingType
 from textual.screen import ModalScreen, Screen
 from textual.worker import Worker, WorkerState
 
-from controller.clock import Clock
 from controller.errors import ExitCode, RelayKnowledge
 from controller.tui.guard import Guard
 from controller.tui.palette import (
@@ -42,6 +41,7 @@ from controller.tui.workshop import RUNS
 if TYPE_CHECKING:
     from textual.driver import Driver
 
+    from controller.clock import Clock
     from controller.records.replay import Replay
     from controller.tui.preparing import ReadyRun
 

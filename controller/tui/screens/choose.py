@@ -61,8 +61,6 @@ class ChooseScreen(BenchScreen):
 
     def body(self) -> Iterable[Widget]:
         """Return the lists."""
-        field = Input(placeholder="fail, a plan, a bench, a date; Esc shows all", id="find")
-        field.display = False
         yield Horizontal(
             Vertical(
                 PickList("plan", id="plans"),
@@ -71,7 +69,6 @@ class ChooseScreen(BenchScreen):
             ),
             Vertical(
                 VerticalScroll(Sentences(id="details"), id="about", can_focus=False),
-                field,
                 PickList("records", id="records"),
                 id="right",
             ),
@@ -142,7 +139,8 @@ class ChooseScreen(BenchScreen):
             self._fill_records()
 
     def _fill_records(self) -> None:
-        words = self.query_one("#find", Input).value.lower().split()
+        field = self._field
+        words = field.value.lower().split() if field else []
         lines: list[tuple[Hashable, Part]] = []
         year = max((one.day[:4] for one in self._summaries.values()), default="")
         for one in self._workshop.records:
@@ -156,9 +154,17 @@ class ChooseScreen(BenchScreen):
         count = len(self._workshop.records)
         listed.call_it(f"records, {len(lines)} of {count}" if words else f"records, {count}")
 
-    def action_find(self) -> None:
+    @property
+    def _field(self) -> Input | None:
+        """The words that records are found by; not there until they are first asked for."""
+        return next(iter(self.query("#find").results(Input)), None)
+
+    async def action_find(self) -> None:
         """Ask which records to show."""
-        field = self.query_one("#find", Input)
+        field = self._field
+        if field is None:
+            field = Input(placeholder="fail, a plan, a bench, a date; Esc shows all", id="find")
+            await self.query_one("#right").mount(field, before="#records")
         field.display = True
         field.focus()
 
@@ -172,8 +178,8 @@ class ChooseScreen(BenchScreen):
 
     def key_escape(self) -> None:
         """Show all records again."""
-        field = self.query_one("#find", Input)
-        if field.display:
+        field = self._field
+        if field is not None and field.display:
             field.value = ""
             field.display = False
             self._list("records").focus()
