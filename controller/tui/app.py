@@ -36,7 +36,6 @@ from controller.tui.screens.base import BenchScreen
 from controller.tui.screens.choose import ChooseScreen
 from controller.tui.sight import Sight
 from controller.tui.style import CSS
-from controller.tui.workshop import RUNS
 
 if TYPE_CHECKING:
     from textual.driver import Driver
@@ -46,6 +45,9 @@ if TYPE_CHECKING:
     from controller.tui.preparing import ReadyRun
 
 __all__ = ["RungwiseApp", "main"]
+
+RUNS = Path("runs")
+"""Where records go, beside where the program was started."""
 
 
 class RungwiseApp(Sight):

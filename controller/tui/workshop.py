@@ -16,10 +16,7 @@ from pathlib import Path
 
 from controller.tui.text import one_line
 
-__all__ = ["RUNS", "Found", "RecordSummary", "Workshop", "look_around", "summary_of"]
-
-RUNS = Path("runs")
-"""Where records go, beside where the program was started."""
+__all__ = ["Found", "RecordSummary", "Workshop", "look_around", "summary_of"]
 
 _HEAD_BYTES = 2048
 _OPENING_BYTES = 1 << 24
@@ -77,7 +74,7 @@ class Workshop:
     records: tuple[Found, ...] = ()
 
 
-def look_around(folder: Path, runs: Path = RUNS) -> Workshop:
+def look_around(folder: Path, runs: Path) -> Workshop:
     """Return what lies in a folder and, as to records, in the folder of runs too."""
     plans: list[Found] = []
     benches: list[Found] = []
