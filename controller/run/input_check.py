@@ -37,6 +37,7 @@ __all__ = [
     "InputCheckRun",
     "InputFinding",
     "InputLook",
+    "LooksAtInput",
     "finding_words",
     "is_dead",
     "trouble_isolated",
@@ -179,8 +180,8 @@ class InputLook:
         return seen
 
 
-class InputCheckRun(Job):
-    """The look at an input as a run of its own. `finding` is there at the end."""
+class LooksAtInput(Job):
+    """A job that looks at the module's input. `finding` is there at the end of the look."""
 
     def __init__(
         self,
@@ -200,6 +201,10 @@ class InputCheckRun(Job):
     def finding(self) -> InputFinding:
         """What has been found by now."""
         return self._look.finding
+
+
+class InputCheckRun(LooksAtInput):
+    """The look at an input as a run of its own."""
 
     def _work(self) -> Part:
         yield from self._look.whole()
