@@ -75,7 +75,7 @@ def _other_end(command: list[str]) -> Iterator[str]:
 
 @contextmanager
 def _cores() -> Iterator[Callable[[], None]]:
-    """Give what is started inside the last core; what is yielded moves this process to the first."""
+    """Give what starts inside the last core; what is yielded moves this process to the first."""
     if sys.platform != "linux":
         yield lambda: None
         return
