@@ -24,13 +24,14 @@ COVERAGE_FACTOR = 2.0
 """Expanded uncertainties, here and on every screen, are this many standard ones (JCGM 100:2008,
 6.2)."""
 
+# Patterns are compiled when they are first matched: the screen starts without any.
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
-_TEMPERATURE = re.compile(rf"({_NUMBER})\s*(?:°|deg)?\s*([cCfF]?)")
-_OHMS = re.compile(rf"({_NUMBER})\s*([mkKM]?)\s*(?:ohms?|Ω|Ω|R)?")
-_OHMS_CODE = re.compile(r"(\d*)([RKkMG])(\d+)\s*(?:ohms?|Ω|Ω)?")
+_TEMPERATURE = rf"({_NUMBER})\s*(?:°|deg)?\s*([cCfF]?)"
+_OHMS = rf"({_NUMBER})\s*([mkKM]?)\s*(?:ohms?|Ω|Ω|R)?"
+_OHMS_CODE = r"(\d*)([RKkMG])(\d+)\s*(?:ohms?|Ω|Ω)?"
 """A letter in place of the point (IEC 60062:2016, clause 3): 4R7, 2k2, R47."""
 _CODE_PREFIX = {"R": 1.0, "K": 1e3, "k": 1e3, "M": 1e6, "G": 1e9}
-_DECIMAL_COMMA = re.compile(r"([+-]?\d+),(\d+)(.*)", re.DOTALL)
+_DECIMAL_COMMA = r"(?s)([+-]?\d+),(\d+)(.*)"
 _PREFIX = {"": 1.0, "m": 1e-3, "k": 1e3, "K": 1e3, "M": 1e6}
 
 
@@ -49,7 +50,7 @@ def parse_temperature(text: str, *, what: str = "temperature") -> float:
 
     Raises InputError when the text is not a finite temperature above absolute zero.
     """
-    match = _TEMPERATURE.fullmatch(text.strip())
+    match = re.fullmatch(_TEMPERATURE, text.strip())
     if match is None:
         _refuse_decimal_comma(text, what)
         raise InputError.single(
@@ -72,9 +73,9 @@ def parse_ohms(text: str, *, what: str = "resistance") -> float:
     Raises InputError when the text is not a finite resistance of zero or more.
     """
     stripped = text.strip()
-    if code := _OHMS_CODE.fullmatch(stripped):
+    if code := re.fullmatch(_OHMS_CODE, stripped):
         return float(f"{code[1] or 0}.{code[3]}") * _CODE_PREFIX[code[2]]
-    match = _OHMS.fullmatch(stripped)
+    match = re.fullmatch(_OHMS, stripped)
     if match is None:
         _refuse_decimal_comma(text, what)
         raise InputError.single(
@@ -105,7 +106,7 @@ def format_ohms(ohms: float) -> str:
 
 def _refuse_decimal_comma(text: str, what: str) -> None:
     """Raise InputError where a comma stands for the decimal point, or parts thousands."""
-    match = _DECIMAL_COMMA.fullmatch(text.strip())
+    match = re.fullmatch(_DECIMAL_COMMA, text.strip())
     if match is not None:
         raise InputError.single(
             f"{text!r} has a comma, which may be a decimal sign or a thousands separator",

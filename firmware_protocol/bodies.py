@@ -9,6 +9,7 @@ A message with masks needs the relay count to be written or read; it is an argum
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Final
 
 from firmware_protocol.errors import MessageError
@@ -139,6 +140,7 @@ def encode_reply(reply: Reply, relay_count: int) -> tuple[int, bytes]:
     return reply_type(kind), bytes([reply.flags]) + rest
 
 
+@lru_cache(maxsize=16)  # a ladder that is held says the same again and again
 def decode_reply(kind: int, body: bytes, relay_count: int) -> Reply:
     """Return the reply of a type and a body. Raises MessageError when it is none.
 

@@ -46,6 +46,13 @@ def cobs_encode(data: bytes) -> bytes:
     Cheshire and Baker, IEEE/ACM Transactions on Networking 7(2), 1999. As common libraries do, a
     full run of 254 bytes at the very end gets no empty block after it.
     """
+    if len(data) < _LONGEST_RUN:  # every frame: each zero becomes the way to the next one
+        short = bytearray(b"\0%b\0" % data)
+        at = 0
+        while (after := short.find(0, at + 1)) > 0:
+            short[at] = after - at
+            at = after
+        return bytes(short[:-1])
     out = bytearray()
     for index, block in enumerate(blocks := data.split(DELIMITER)):
         while len(block) > _LONGEST_RUN or (len(block) == _LONGEST_RUN and index < len(blocks) - 1):
@@ -63,8 +70,16 @@ def cobs_decode(encoded: bytes) -> bytes:
         raise FrameError("nothing to decode")
     if 0 in encoded:
         raise FrameError("a zero byte inside a frame")
-    out = bytearray()
     position = 0
+    if len(encoded) <= _LONGEST_RUN:  # every frame: each way to the next zero becomes that zero
+        short = bytearray(encoded)
+        while position < len(encoded):
+            code, short[position] = short[position], 0
+            position += code
+        if position > len(encoded):
+            raise FrameError("the frame ends inside a block")
+        return bytes(short[1:])
+    out = bytearray()
     while position < len(encoded):
         code = encoded[position]
         end = position + code
@@ -131,7 +146,8 @@ class Decoder:
                 except FrameError:
                     self.dropped += 1
             self.reset()
-        self._hold(rest)
+        if rest:
+            self._hold(rest)
         return frames
 
     def _hold(self, piece: bytes) -> None:

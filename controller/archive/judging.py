@@ -7,6 +7,7 @@ The rule is that of `run.judging` and `measurement.verdict`, written once more a
 to be done for millions of steps; tests hold the two against each other. With another chart a step's
 achieved ohms stand for another temperature, and the ladder's part of the uncertainty, kept in ohm,
 becomes degC by the slope of the new chart (JCGM 100:2008, 5.1.3), which brings a part of its own.
+A step that did not pass because the inputs disagree still does not, whatever else counts.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from controller.archive.store import connected, require_archive
 from controller.errors import InputError
 from controller.measurement.model import DecisionRule
 from controller.measurement.verdict import guard_band_share
+from controller.run.model import Reason
 from controller.sensors.curve import Sensor
 
 if TYPE_CHECKING:
@@ -80,7 +82,10 @@ def judge_again(archive: Path, change: Change, *, threads: int | None = None) ->
         )
         _expected(con, change.sensor)
         _tolerances(con, change.tolerance_at)
-        con.execute(_judged(chart=change.sensor is not None, band=change.tolerance_at is not None))
+        con.execute(
+            _judged(chart=change.sensor is not None, band=change.tolerance_at is not None),
+            {"apart": Reason.DISAGREE.value},
+        )
         return _outcome(con)
 
 
@@ -108,19 +113,21 @@ _BY_CHART = {
 _JUDGED = """
     CREATE TEMP TABLE judged AS
     WITH stated AS (
-        SELECT s.run_key, s.verdict AS before, s.settled, share, s.reported_celsius AS reported,
-            s.tolerance_celsius AS tolerance, <EXPECTED> AS expected,
-            <UNCERTAINTY> AS uncertainty
+        SELECT s.run_key, s.verdict AS before, s.settled, s.reason, share,
+            s.reported_celsius AS reported, s.tolerance_celsius AS tolerance,
+            <EXPECTED> AS expected, <UNCERTAINTY> AS uncertainty
         FROM steps s JOIN chosen USING (run_key) <CHARTS>
     ), bounded AS (
-        SELECT run_key, before, settled, abs(reported - expected) AS size,
-            <TOLERANCE> AS allowed, share * uncertainty AS guard,
+        SELECT run_key, before, settled, coalesce(reason = $apart, false) AS apart,
+            abs(reported - expected) AS size, <TOLERANCE> AS allowed, share * uncertainty AS guard,
             expected IS NOT NULL AND uncertainty IS NULL AS unknown
         FROM stated <BANDS>
     ), again AS (
         -- What has no reading, or is not expected to have one, has no size.
-        SELECT run_key, before, unknown, coalesce(size > allowed + guard, false) AS failed,
-            coalesce(settled AND size <= allowed - guard, false) AS passed
+        -- What two inputs disagree about stands: the other one's reading is in another run.
+        SELECT run_key, before, unknown,
+            coalesce(size > allowed + guard, false) OR (apart AND before = 'fail') AS failed,
+            coalesce(settled AND size <= allowed - guard, false) AND NOT apart AS passed
         FROM bounded
     )
     SELECT run_key, count(*) AS steps, count(*) FILTER (failed) AS failed,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import suppress
+from functools import cache
 from typing import TypeVar
 
 from controller.clock import Clock
@@ -81,6 +82,18 @@ _REASONS: dict[ErrorCode, tuple[str, str | None]] = {
     ErrorCode.FORBIDDEN: ("the board does not allow this pattern of relays", None),
     ErrorCode.PATH_TOO_LONG: ("the path is too long", "does its firmware match?"),
 }
+
+
+@cache
+def _told(flags: Flag) -> dict[str, bool]:
+    """Return what the flags of a status say, by the names that it has in a `LinkStatus`."""
+    return {
+        "parked": Flag.PARKED in flags,
+        "moving": Flag.MOVING in flags,
+        "hold_off_expired": Flag.HOLD_OFF_EXPIRED in flags,
+        "fault": Flag.FAULT in flags,
+        "restarted": Flag.RESTARTED in flags,
+    }
 
 
 class SessionLink:
@@ -216,11 +229,7 @@ class SessionLink:
     def _status_of(self, status: StatusReply) -> LinkStatus:
         return LinkStatus(
             state=status.state,
-            parked=Flag.PARKED in status.flags,
-            moving=Flag.MOVING in status.flags,
-            hold_off_expired=Flag.HOLD_OFF_EXPIRED in status.flags,
-            fault=Flag.FAULT in status.flags,
-            restarted=Flag.RESTARTED in status.flags,
+            **_told(status.flags),
             hold_off_ms=status.hold_off_ms,
             retries=self._session.retries,
             dropped=self._session.dropped + max(0, status.dropped - self._device_dropped),

@@ -15,7 +15,7 @@ from controller.ladder.model import PathStep
 from controller.planning.model import ResolvedStep
 from controller.planning.single_value import Setting
 from controller.run.driver import Driver
-from controller.run.events import Event, NoteKind, NoteMade, RelaysSet
+from controller.run.events import Event, NoteKind, NoteMade
 from controller.run.intents import Intent, Intents
 from controller.run.pieces import reversed_path
 from controller.run.summary import nudge_text
@@ -64,12 +64,7 @@ class Beside:
                 yield from driver.travel(beside.path)
                 yield (
                     self._noted(NoteKind.BY_HAND, nudge_text(step, beside.ohms, beside.celsius)),
-                    RelaysSet(
-                        at_s=self._clock.now_s(),
-                        step_index=None,
-                        path=beside.path,
-                        achieved_ohms=beside.ohms,
-                    ),
+                    driver.stands(beside.path, beside.ohms),
                 )
                 until_s = self._clock.now_s() + NUDGED_S
             if not came:

@@ -144,13 +144,15 @@ class Driver:
     def go(self, path: Sequence[PathStep], achieved_ohms: float) -> Part:
         """Run a path of the first ladder that is no step of a plan's, and tell what it makes."""
         yield from self.travel(path)
-        yield (
-            RelaysSet(
-                at_s=self._clock.now_s(),
-                step_index=None,
-                path=tuple(path),
-                achieved_ohms=achieved_ohms,
-            ),
+        yield (self.stands(path, achieved_ohms),)
+
+    def stands(self, path: Sequence[PathStep], achieved_ohms: float) -> RelaysSet:
+        """Return what is told where a path that is no step of a plan's has just run."""
+        return RelaysSet(
+            at_s=self._clock.now_s(),
+            step_index=None,
+            path=tuple(path),
+            achieved_ohms=achieved_ohms,
         )
 
     def _feed_for(self, moving: End) -> Part:

@@ -15,7 +15,7 @@ from controller.measurement.model import SettleRule, Verdict
 from controller.planning.model import ResolvedPlan
 from controller.planning.single_value import Setting
 from controller.run.driver import Part
-from controller.run.events import Event, NoteKind, NoteMade, Parked, RelaysSet
+from controller.run.events import Event, NoteKind, NoteMade, Parked
 from controller.run.job import Job
 from controller.run.model import Ending, RunSummary
 
@@ -81,10 +81,8 @@ class HandRun(Job):
             return
         yield from self._driver.travel(setting.path)
         self._values += 1
-        at_s = self._clock.now_s()
-        event: Event = RelaysSet(
-            at_s=at_s, step_index=None, path=setting.path, achieved_ohms=setting.ohms
-        )
+        event: Event = self._driver.stands(setting.path, setting.ohms)
+        at_s = event.at_s
         if setting.state == self.plan.park_state:
             self._bench.link.park()
             event = Parked(at_s=at_s)

@@ -38,6 +38,7 @@ __all__ = [
     "InputCheckRun",
     "InputFinding",
     "InputLook",
+    "LooksAtInput",
     "finding_words",
     "is_dead",
     "trouble_isolated",
@@ -180,8 +181,8 @@ class InputLook:
         return seen
 
 
-class InputCheckRun(Job):
-    """The look at an input as a run of its own. `finding` is there at the end."""
+class LooksAtInput(Job):
+    """A job that looks at the module's input. `finding` is there at the end of the look."""
 
     def __init__(
         self,
@@ -201,6 +202,10 @@ class InputCheckRun(Job):
     def finding(self) -> InputFinding:
         """What has been found by now."""
         return self._look.finding
+
+
+class InputCheckRun(LooksAtInput):
+    """The look at an input as a run of its own."""
 
     def _work(self) -> Part:
         yield from self._look.whole()

@@ -21,7 +21,7 @@ from controller.planning.model import ResolvedPlan
 from controller.planning.paths import Router
 from controller.run.driver import Part
 from controller.run.events import NoteKind, NoteMade
-from controller.run.input_check import Expected, InputFinding, InputLook, finding_words
+from controller.run.input_check import Expected, LooksAtInput, finding_words
 from controller.run.sweep import SweepRun
 
 __all__ = ["LookedCheckRun"]
@@ -29,7 +29,7 @@ __all__ = ["LookedCheckRun"]
 _INPUT = "the module's input"
 
 
-class LookedCheckRun(SweepRun):
+class LookedCheckRun(LooksAtInput, SweepRun):
     """Looks at the input, and goes on with the plan's steps where nothing forbids it.
 
     `lowest_pullup_ohms` is what the module may switch to, as far as its file says.
@@ -46,21 +46,13 @@ class LookedCheckRun(SweepRun):
         *,
         lowest_pullup_ohms: float = math.inf,
     ) -> None:
-        super().__init__(plan, bench, clock)
+        super().__init__(plan, router, tap, expected, bench, clock)
         self._ladder: Ladder = router.ladder
         self._lowest_pullup_ohms = lowest_pullup_ohms
-        self._look = InputLook(
-            router, tap, expected, bench, clock, self._driver, park_state=plan.park_state
-        )
-
-    @property
-    def finding(self) -> InputFinding:
-        """What has been found of the input by now."""
-        return self._look.finding
 
     def _work(self) -> Part:
         yield from self._look.whole()
-        finding = self._look.finding
+        finding = self.finding
         yield (
             NoteMade(
                 at_s=self._clock.now_s(),

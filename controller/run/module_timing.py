@@ -23,7 +23,7 @@ from controller.planning.model import ResolvedPlan
 from controller.planning.paths import Router
 from controller.readback.base import OperatorCommand, Prompt, Reading
 from controller.run.driver import Part, Stopped
-from controller.run.events import NoteKind, NoteMade, RelaysSet
+from controller.run.events import NoteKind, NoteMade
 from controller.run.job import Job
 from controller.run.model import Ending, RunSummary
 from controller.run.summary import look_summary
@@ -166,15 +166,9 @@ class TimingRun(Job):
         state = self._states[index % 2]
         path = self._router.path(self._driver.state, state)
         yield from self._driver.travel(path)
-        set_s = self._clock.now_s()
-        yield (
-            RelaysSet(
-                at_s=set_s,
-                step_index=None,
-                path=path,
-                achieved_ohms=state_ohms(self._ladder, state),
-            ),
-        )
+        stands = self._driver.stands(path, state_ohms(self._ladder, state))
+        set_s = stands.at_s
+        yield (stands,)
         seen: list[Seen] = [] if not steps else [(set_s, steps[-1].readings[-1][1])]
         changed_s = set_s
         while self._clock.now_s() - changed_s < QUIET_S:

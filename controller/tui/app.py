@@ -18,7 +18,6 @@ from textual.binding import Binding, BindingType
 from textual.screen import ModalScreen, Screen
 from textual.worker import Worker, WorkerState
 
-from controller.clock import Clock
 from controller.errors import ExitCode, RelayKnowledge
 from controller.tui.guard import Guard
 from controller.tui.palette import (
@@ -37,15 +36,18 @@ from controller.tui.screens.base import BenchScreen
 from controller.tui.screens.choose import ChooseScreen
 from controller.tui.sight import Sight
 from controller.tui.style import CSS
-from controller.tui.workshop import RUNS
 
 if TYPE_CHECKING:
     from textual.driver import Driver
 
+    from controller.clock import Clock
     from controller.records.replay import Replay
     from controller.tui.preparing import ReadyRun
 
 __all__ = ["RungwiseApp", "main"]
+
+RUNS = Path("runs")
+"""Where records go, beside where the program was started."""
 
 
 class RungwiseApp(Sight):

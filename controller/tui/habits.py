@@ -35,6 +35,15 @@ class Habits(Shell):
         kept = self.kept.theme if self.kept.theme in names else ""
         self.theme = theme or kept or names[2 if few else 0]
 
+    def refresh_css(self, animate: bool = True) -> None:
+        """Put the rules in force anew. Before there is a screen the theme's colours are enough:
+        nothing has been read yet that would have to be read again.
+        """
+        if self.screen_stack:
+            super().refresh_css(animate)
+        else:
+            self.stylesheet.set_variables(self.get_css_variables())
+
     @property
     def details(self) -> bool:  # type: ignore[override]
         """Whether uncertainties, limits and ladder states are shown."""

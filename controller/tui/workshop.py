@@ -16,27 +16,25 @@ from pathlib import Path
 
 from controller.tui.text import one_line
 
-__all__ = ["RUNS", "Found", "RecordSummary", "Workshop", "look_around", "summary_of"]
-
-RUNS = Path("runs")
-"""Where records go, beside where the program was started."""
+__all__ = ["Found", "RecordSummary", "Workshop", "look_around", "summary_of"]
 
 _HEAD_BYTES = 2048
 _OPENING_BYTES = 1 << 24
 _TAIL_BYTES = 1 << 14
 _MOST_FILES = 2000
-_FORMAT = re.compile(r'^\s*format\s*=\s*"rungwise-(plan|bench|sensor)/1"', re.MULTILINE)
-_RECORD = re.compile(r'"format":"rungwise-record/1"')
+# Patterns are compiled when they are first searched for, after the first frame.
+_FORMAT = r'(?m)^\s*format\s*=\s*"rungwise-(plan|bench|sensor)/1"'
+_RECORD = r'"format":"rungwise-record/1"'
 _TEXT = r'("(?:[^"\\]|\\.)*")'
-_UTC = re.compile(r'"utc":"(\d{4}-\d\d-\d\d)T(\d\d:\d\d)')
-_PLAN_NAME = re.compile(rf'"plan":\{{"name":{_TEXT}')
-_BENCH_NAME = re.compile(rf'"bench":\{{"name":{_TEXT}')
-_VERDICT = re.compile(rf'"verdict":{_TEXT}')
-_ENDED = re.compile(rf'"ended":{_TEXT}')
-_SENTENCE = re.compile(rf'"sentence":{_TEXT}')
-_VALUE = r'^\s*{}\s*=\s*"([^"\n]*)"'
-_NAME = re.compile(_VALUE.format("name"), re.MULTILINE)
-_KIND = re.compile(_VALUE.format("kind"), re.MULTILINE)
+_UTC = r'"utc":"(\d{4}-\d\d-\d\d)T(\d\d:\d\d)'
+_PLAN_NAME = rf'"plan":\{{"name":{_TEXT}'
+_BENCH_NAME = rf'"bench":\{{"name":{_TEXT}'
+_VERDICT = rf'"verdict":{_TEXT}'
+_ENDED = rf'"ended":{_TEXT}'
+_SENTENCE = rf'"sentence":{_TEXT}'
+_VALUE = r'(?m)^\s*{}\s*=\s*"([^"\n]*)"'
+_NAME = _VALUE.format("name")
+_KIND = _VALUE.format("kind")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,29 +74,29 @@ class Workshop:
     records: tuple[Found, ...] = ()
 
 
-def look_around(folder: Path, runs: Path = RUNS) -> Workshop:
+def look_around(folder: Path, runs: Path) -> Workshop:
     """Return what lies in a folder and, as to records, in the folder of runs too."""
     plans: list[Found] = []
     benches: list[Found] = []
     sensors: list[Found] = []
     for path in _files(folder, "*.toml"):
         head = _head(path)
-        if (kind := _FORMAT.search(head)) is None:
+        if (kind := re.search(_FORMAT, head)) is None:
             continue
-        said = _NAME.search(head)
+        said = re.search(_NAME, head)
         name = one_line(said[1]) if said else one_line(path.stem)
         if kind[1] == "bench":
             benches.append(Found(path=path, name=name))
         elif kind[1] == "sensor":
             sensors.append(Found(path=path, name=name))
         else:
-            what = _KIND.search(head)
+            what = re.search(_KIND, head)
             plans.append(Found(path=path, name=name, kind=what[1] if what else ""))
     records = {
         path.absolute(): Found(path=path, name=one_line(path.stem), changed_s=_changed_s(path))
         for place in (folder, runs)
         for path in _files(place, "*.jsonl")
-        if _RECORD.search(_head(path))
+        if re.search(_RECORD, _head(path))
     }
     return Workshop(
         folder=folder,
@@ -123,7 +121,7 @@ def summary_of(path: Path) -> RecordSummary:
             last = file.read().rstrip(b"\n").rpartition(b"\n")[2].decode("utf-8", "replace")
     except OSError:
         return RecordSummary()
-    begun = _UTC.search(head)
+    begun = re.search(_UTC, head)
     closed = '"type":"closing"' in last
     return RecordSummary(
         plan=_said(_PLAN_NAME, head),
@@ -143,10 +141,10 @@ def _outcome(closing: str) -> str:
     return ended if ended == Ending.FAULT else _said(_VERDICT, closing)
 
 
-def _said(pattern: re.Pattern[str], text: str) -> str:
+def _said(pattern: str, text: str) -> str:
     import json
 
-    found = pattern.search(text)
+    found = re.search(pattern, text)
     if found is None:
         return ""
     try:

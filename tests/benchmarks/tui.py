@@ -19,6 +19,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from compiled import as_installed
+
 ROOT = Path(__file__).resolve().parents[2]
 FIRST_FRAME_AIM = 1.3
 CPU_AIM_PERCENT = 5.0
@@ -76,7 +78,7 @@ class _Terminal:
         if self.pid == 0:
             try:
                 os.chdir(folder)
-                environment = {**os.environ, "TERM": "xterm-256color", "COLUMNS": "80"}
+                environment = {**as_installed(), "TERM": "xterm-256color", "COLUMNS": "80"}
                 environment |= {"LINES": "24", "PYTHONPATH": str(ROOT), "LC_ALL": "C.UTF-8"}
                 os.execve(sys.executable, [sys.executable, "-c", code], environment)
             finally:

@@ -14,6 +14,7 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from controller.records.reader import load_record
+from controller.run.model import Reason
 
 PLAN = "coolant-and-air.toml"
 BOTH = ("coolant", "air")
@@ -126,6 +127,29 @@ def test_an_archive_holds_a_run_for_each_input(rungwise, corroded, tmp_path):
         {"sensor": "Tern coolant sensor", "verdict": "pass"},
         {"sensor": "Tern intake air sensor", "verdict": "fail"},
     ]
+
+
+def test_inputs_that_disagree_still_do_when_an_archive_is_judged_again(
+    rungwise, sweeps, write, tmp_path
+):
+    """What `run.judging` says of the pair stands: no reading has changed, nor any rule."""
+    text = (sweeps / PLAN).read_text()
+    for folder in ("sensors/", "modules/", "benches/"):
+        text = text.replace(f'"{folder}', f'"{sweeps}/{folder}')
+    plan = write("plan.toml", text.replace("difference_celsius = 4", "difference_celsius = 0.001"))
+    run = rungwise("sweep", plan, "--record", tmp_path / "run.jsonl", "--json")
+    assert run.status != 0  # and so by their difference alone: the run with 4 degC passes
+    archive = ("--archive", tmp_path / "a")
+    assert rungwise("archive", "add", *archive, tmp_path / "run.jsonl").status == 0
+    rows = rungwise(
+        "archive", "ask", *archive, "--json", "--sql",
+        "SELECT reason, count(*) AS n FROM steps WHERE verdict <> 'pass' GROUP BY reason",
+    ).document["rows"]  # fmt: skip
+    assert [one["reason"] for one in rows] == [Reason.DISAGREE.value]
+    for tolerance, turned in (("4", []), ("30", []), ("0.001", ["pass"])):
+        said = rungwise("archive", "judge", *archive, "--tolerance", tolerance, "--json").document
+        assert [one["before"] for one in said["turned"] if one["before"] == "pass"] == turned
+        assert not [one for one in said["turned"] if one["after"] == "pass"]
 
 
 TYPED = """

@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Hashable, Iterable, Sequence
 from pathlib import Path
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from textual import on, work
 from textual.binding import Binding, BindingType
@@ -17,12 +17,13 @@ from textual.widget import Widget
 from textual.widgets import Input, OptionList
 
 from controller.tui.parts import Part, Tone
-from controller.tui.screens.about import about_plan, about_record, record_line
 from controller.tui.screens.base import BenchScreen
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
 from controller.tui.widgets.picks import PickList
-from controller.tui.workshop import Found, RecordSummary, Workshop, look_around, summary_of
+
+if TYPE_CHECKING:
+    from controller.tui.workshop import Found, RecordSummary, Workshop
 
 __all__ = ["ChooseScreen"]
 
@@ -56,13 +57,11 @@ class ChooseScreen(BenchScreen):
 
     def __init__(self) -> None:
         super().__init__()
-        self._workshop = Workshop(folder=Path())
+        self._workshop: Workshop | None = None
         self._summaries: dict[tuple[Path, float], RecordSummary] = {}
 
     def body(self) -> Iterable[Widget]:
         """Return the lists."""
-        field = Input(placeholder="fail, a plan, a bench, a date; Esc shows all", id="find")
-        field.display = False
         yield Horizontal(
             Vertical(
                 PickList("plan", id="plans"),
@@ -71,7 +70,6 @@ class ChooseScreen(BenchScreen):
             ),
             Vertical(
                 VerticalScroll(Sentences(id="details"), id="about", can_focus=False),
-                field,
                 PickList("records", id="records"),
                 id="right",
             ),
@@ -87,13 +85,15 @@ class ChooseScreen(BenchScreen):
     def on_screen_resume(self) -> None:
         """See what a run has left."""
         super().on_screen_resume()
-        if self._workshop.folder != Path():
+        if self._workshop is not None:
             self.action_look()
 
     @work(exclusive=True, group="look", exit_on_error=False)
     async def action_look(self) -> None:
         """Read the folder again."""
-        shell, first = self.shell, self._workshop.folder == Path()
+        from controller.tui.workshop import look_around
+
+        shell, first = self.shell, self._workshop is None
         self._workshop = await asyncio.to_thread(look_around, shell.folder, shell.runs)
         found = self._workshop
         self._list("plans").fill([(one.path, _plan_line(one)) for one in found.plans])
@@ -102,7 +102,7 @@ class ChooseScreen(BenchScreen):
         )
         self._fill_records()
         if first:
-            self._mark_last()
+            self._mark_last(found)
         if not found.plans:
             self.query_one("#details", Sentences).show(
                 [
@@ -116,14 +116,14 @@ class ChooseScreen(BenchScreen):
             self._list("plans").focus()
         await self._summarise(found.records)
 
-    def _mark_last(self) -> None:
+    def _mark_last(self, found: Workshop) -> None:
         """Mark what was prepared last in this folder, where it is still there."""
         last = self.shell.kept.choice(self.shell.folder)
         if last is None:
             return
         for name, wanted, among in (
-            ("plans", last.plan, self._workshop.plans),
-            ("benches", last.bench, self._workshop.benches),
+            ("plans", last.plan, found.plans),
+            ("benches", last.bench, found.benches),
         ):
             path = next((one.path for one in among if str(one.path.absolute()) == wanted), None)
             if path is not None:
@@ -142,10 +142,13 @@ class ChooseScreen(BenchScreen):
             self._fill_records()
 
     def _fill_records(self) -> None:
-        words = self.query_one("#find", Input).value.lower().split()
+        from controller.tui.screens.about import record_line
+
+        records, field = self.records(), self._field
+        words = field.value.lower().split() if field else []
         lines: list[tuple[Hashable, Part]] = []
         year = max((one.day[:4] for one in self._summaries.values()), default="")
-        for one in self._workshop.records:
+        for one in records:
             summary = self._summaries.get((one.path, one.changed_s))
             line = record_line(one, summary, this_year=year)
             inside = f"{line.text} {one.name} {summary.day if summary else ''}".lower()
@@ -153,12 +156,20 @@ class ChooseScreen(BenchScreen):
                 lines.append((one.path, line))
         listed = self._list("records")
         listed.fill(lines)
-        count = len(self._workshop.records)
+        count = len(records)
         listed.call_it(f"records, {len(lines)} of {count}" if words else f"records, {count}")
 
-    def action_find(self) -> None:
+    @property
+    def _field(self) -> Input | None:
+        """The words that records are found by; not there until they are first asked for."""
+        return next(iter(self.query("#find").results(Input)), None)
+
+    async def action_find(self) -> None:
         """Ask which records to show."""
-        field = self.query_one("#find", Input)
+        field = self._field
+        if field is None:
+            field = Input(placeholder="fail, a plan, a bench, a date; Esc shows all", id="find")
+            await self.query_one("#right").mount(field, before="#records")
         field.display = True
         field.focus()
 
@@ -172,8 +183,8 @@ class ChooseScreen(BenchScreen):
 
     def key_escape(self) -> None:
         """Show all records again."""
-        field = self.query_one("#find", Input)
-        if field.display:
+        field = self._field
+        if field is not None and field.display:
             field.value = ""
             field.display = False
             self._list("records").focus()
@@ -186,22 +197,27 @@ class ChooseScreen(BenchScreen):
     @property
     def plan(self) -> Found | None:
         """The plan that is marked."""
-        return _found(self._list("plans").chosen, self._workshop.plans)
+        found = self._workshop
+        return _found(self._list("plans").chosen, found.plans) if found else None
 
     @property
     def bench(self) -> Found | None:
         """The bench file that is marked; None for the plan's own."""
-        return _found(self._list("benches").chosen, self._workshop.benches)
+        return (
+            _found(self._list("benches").chosen, self._workshop.benches) if self._workshop else None
+        )
 
     @property
     def record(self) -> Found | None:
         """The record that is marked."""
-        return _found(self._list("records").chosen, self._workshop.records)
+        return _found(self._list("records").chosen, self.records())
 
     @on(OptionList.OptionHighlighted, "#plans")
     @on(OptionList.OptionHighlighted, "#benches")
     @work(exclusive=True, group="details", exit_on_error=False)
     async def _describe(self) -> None:
+        from controller.tui.screens.about import about_plan
+
         plan, bench, shell = self.plan, self.bench, self.shell
         if plan is None:
             return
@@ -214,6 +230,8 @@ class ChooseScreen(BenchScreen):
 
     @on(OptionList.OptionHighlighted, "#records")
     def _describe_record(self) -> None:
+        from controller.tui.screens.about import about_record
+
         record = self.record
         if record is not None and self._list("records").has_focus:
             summary = self._summaries.get((record.path, record.changed_s))
@@ -271,7 +289,7 @@ class ChooseScreen(BenchScreen):
 
     def records(self) -> tuple[Found, ...]:
         """Return every record that was found."""
-        return self._workshop.records
+        return self._workshop.records if self._workshop else ()
 
 
 def _found(path: Hashable | None, among: Sequence[Found]) -> Found | None:
@@ -283,4 +301,6 @@ def _plan_line(plan: Found) -> Part:
 
 
 def _summaries_of(paths: Sequence[Path]) -> list[RecordSummary]:
+    from controller.tui.workshop import summary_of
+
     return [summary_of(path) for path in paths]
