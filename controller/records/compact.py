@@ -14,9 +14,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
-from functools import lru_cache
-from typing import Any, overload
+from typing import Any
 
+from controller.on_demand import OnDemand
 from controller.records.lines import format_utc
 
 __all__ = [
@@ -181,38 +181,23 @@ def _column(column: Any, room: Room, rows: Callable[[Any, Room], Sequence[Any]])
     return items
 
 
-class Rows(Sequence[dict[str, Any]]):
-    """The rows of a table, each made when it is asked for; a row has its own room."""
+class Rows(OnDemand[dict[str, Any]]):
+    """The rows of a table, each made when it is asked for; a row has a room of its own."""
 
     MOST_VALUES = 1_000_000
-    KEPT = 64
-    """So many rows are kept, because those beside each other are asked for again."""
 
     def __init__(self, table: Any, room: Room) -> None:
         self._same, self._columns = _same_and_columns(table, room, Rows)
-        self._length = len(next(iter(self._columns.values())))
-        self._made = lru_cache(self.KEPT)(
-            lambda index: _unpacked(self.packed_row(index), Room(self.MOST_VALUES))
+        super().__init__(
+            len(next(iter(self._columns.values()))),
+            lambda index: _unpacked(self.packed_row(index), Room(self.MOST_VALUES)),
         )
-
-    def __len__(self) -> int:
-        return self._length
-
-    @overload
-    def __getitem__(self, index: int) -> dict[str, Any]: ...
-    @overload
-    def __getitem__(self, index: slice) -> list[dict[str, Any]]: ...
-    def __getitem__(self, index: int | slice) -> dict[str, Any] | list[dict[str, Any]]:
-        if isinstance(index, slice):
-            return [self[one] for one in range(*index.indices(self._length))]
-        row: dict[str, Any] = self._made(range(self._length)[index])
-        return row
 
     def column(self, key: str) -> Sequence[Any]:
         """Return what the rows say under a key, as it is written."""
         if key in self._columns:
             return self._columns[key]
-        return [self._same[key]] * self._length
+        return [self._same[key]] * len(self)
 
     def packed_row(self, index: int) -> dict[str, Any]:
         """Return a row in which tables are still tables."""

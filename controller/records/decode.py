@@ -7,13 +7,13 @@ Must not know: files, hash chains, how results are judged.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from functools import lru_cache
-from typing import Any, TypeVar, overload
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, TypeVar
 
 from controller.errors import InputError
 from controller.ladder.model import PathStep
 from controller.measurement.model import Contribution, DecisionRule, SettleRule, Verdict
+from controller.on_demand import OnDemand
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.records.compact import Rows
 from controller.records.reader import Record
@@ -66,7 +66,7 @@ def understood(record: Record, make: Callable[[], _Made]) -> _Made:
         ) from None
 
 
-class StepsOnDemand(Sequence[ResolvedStep]):
+class StepsOnDemand(OnDemand[ResolvedStep]):
     """The steps of a record's plan, each made when it is asked for.
 
     Raises InputError for a step that this version cannot read.
@@ -75,25 +75,7 @@ class StepsOnDemand(Sequence[ResolvedStep]):
     def __init__(self, rows: Rows, record: Record) -> None:
         self._rows = rows
         self._record = record
-        self._made = lru_cache(Rows.KEPT)(self._step)
-
-    def _step(self, index: int) -> ResolvedStep:
-        return understood(self._record, lambda: _step(self._rows[index]))
-
-    def __len__(self) -> int:
-        return len(self._rows)
-
-    @overload
-    def __getitem__(self, index: int) -> ResolvedStep: ...
-    @overload
-    def __getitem__(self, index: slice) -> tuple[ResolvedStep, ...]: ...
-    def __getitem__(self, index: int | slice) -> ResolvedStep | tuple[ResolvedStep, ...]:
-        if isinstance(index, slice):
-            return tuple(self[one] for one in range(*index.indices(len(self))))
-        return self._made(range(len(self))[index])
-
-    def __iter__(self) -> Iterator[ResolvedStep]:
-        return map(self._made, range(len(self)))
+        super().__init__(len(rows), lambda index: understood(record, lambda: _step(rows[index])))
 
     @property
     def achieved_ohms(self) -> Sequence[float]:

@@ -14,9 +14,10 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, Generic, TypeVar, overload
+from typing import Any
 
 from controller.errors import InputError
+from controller.on_demand import OnDemand
 from controller.planning.model import ResolvedStep
 from controller.records.codec import events_of_line
 from controller.records.decode import StepsOnDemand, plan_of
@@ -29,8 +30,6 @@ from controller.tui.step_rows import highest_ohms
 from controller.tui.view import Point, RunView, after, estimate_s, point_of
 
 __all__ = ["Film", "film_at"]
-
-_Item = TypeVar("_Item")
 
 _TELL_EVERY = 256
 
@@ -53,7 +52,7 @@ class Film:
         self.fails: Sequence[int] = reel.fails
         self.last = reel.last
         self.last_s = reel.last_s
-        self._planned_s = _OnDemand(
+        self._planned_s = OnDemand(
             len(self.plan.steps), lambda index: estimate_s((self.plan.steps[index],), self.plan)
         )
         self._points: dict[int, Point | None] = {}
@@ -171,7 +170,7 @@ class Film:
 
     def _nothing(self, position: int) -> RunView:
         """Return a picture of nothing but the results at a position."""
-        results = _OnDemand(len(self.plan.steps), lambda index: self._result_at(position, index))
+        results = OnDemand(len(self.plan.steps), lambda index: self._result_at(position, index))
         return RunView(plan=self.plan, results=results, planned_s=self._planned_s)
 
     def _after_line(self, view: RunView, line: int, position: int) -> RunView:
@@ -234,31 +233,6 @@ def _after_all(view: RunView, events: Iterable[Event]) -> RunView:
     for event in events:
         view = after(view, event)
     return view
-
-
-class _OnDemand(Sequence[_Item], Generic[_Item]):
-    """So many items, each made when it is asked for; equal to any sequence of the same items."""
-
-    def __init__(self, length: int, make: Callable[[int], _Item]) -> None:
-        self._length = length
-        self._make = make
-
-    def __len__(self) -> int:
-        return self._length
-
-    @overload
-    def __getitem__(self, index: int) -> _Item: ...
-    @overload
-    def __getitem__(self, index: slice) -> Sequence[_Item]: ...
-    def __getitem__(self, index: int | slice) -> _Item | Sequence[_Item]:
-        if isinstance(index, slice):
-            return tuple(map(self._make, range(*index.indices(self._length))))
-        return self._make(range(self._length)[index])
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, Sequence) and tuple(self) == tuple(other)
-
-    __hash__ = None  # type: ignore[assignment]
 
 
 def film_at(path: Path, told: Callable[[], None] = lambda: None) -> tuple[Film, Record]:

@@ -194,8 +194,12 @@ class RecordScreen(BenchScreen):
             self._unreadable = tuple(refusal(error))
         finally:
             timer.stop()
-        self.query_one(StepsPane).sensor = self._loaded.sensor
-        self._go(self._position)
+        if not self._unreadable:
+            self._view = self._film.at(self._position)
+        pane = self.query_one(StepsPane)
+        pane.sensor = self._loaded.sensor
+        self._show_words()
+        pane.redraw_plots()  # the table stays where it is looked at
 
     @property
     def playing(self) -> bool:
@@ -218,6 +222,10 @@ class RecordScreen(BenchScreen):
         self._show()
 
     def _show(self) -> None:
+        self._show_words()
+        self.query_one(StepsPane).redraw_all()
+
+    def _show_words(self) -> None:
         view, film = self._view, self._film
         record = self._loaded.record
         state = Part("▶ playing", Tone.ACTIVE) if self.playing else Part("■ held", Tone.FAINT)
@@ -239,7 +247,6 @@ class RecordScreen(BenchScreen):
             else [result_words(view.newest, self.shell.scale, _inputs_of(film.plan))]
         )
         self._tell(self._unreadable or (tuple(self._ending()) if at_end else ()))
-        self.query_one(StepsPane).redraw_all()
 
     def _show_progress(self) -> None:
         view, film = self._view, self._film
