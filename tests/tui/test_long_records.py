@@ -285,7 +285,7 @@ def _no_such_verdict(lines: list[dict[str, Any]]) -> None:
     steps[len(steps) // 2]["verdict"] = "splendid"
 
 
-def _a_note_of_nothing(lines: list[dict[str, Any]]) -> None:
+def _a_reading_of_nothing(lines: list[dict[str, Any]]) -> None:
     next(line for line in lines[4:] if line["type"] == "reading").pop("final", None)
     next(line for line in lines[4:] if line["type"] == "reading").pop("attempt", None)
 
@@ -301,7 +301,18 @@ def _a_path_of_no_table(lines: list[dict[str, Any]]) -> None:
     lines[0]["plan"]["steps"]["each"]["path"] = [[]] * 30 + [empty] + [[]] * 11
 
 
-FORGERIES = [_no_such_verdict, _a_note_of_nothing, _a_step_of_no_kind, _a_path_of_no_table]
+def _a_step_never_begun(lines: list[dict[str, Any]]) -> None:
+    del lines[30:]
+    _a_step_of_no_kind(lines)
+
+
+FORGERIES = [
+    _no_such_verdict,
+    _a_reading_of_nothing,
+    _a_step_of_no_kind,
+    _a_path_of_no_table,
+    _a_step_never_begun,
+]
 
 
 @pytest.mark.parametrize("change", FORGERIES, ids=lambda one: one.__name__.strip("_"))

@@ -44,6 +44,7 @@ from controller.tui.wording import (
 if TYPE_CHECKING:
     from controller.module.model import Module
     from controller.planning.model import ResolvedPlan
+    from controller.run.model import StepResult
     from controller.sensors.curve import Sensor
 
 __all__ = ["Loaded", "RecordScreen", "load"]
@@ -356,11 +357,13 @@ class RecordScreen(BenchScreen):
         """Judge the record again, and beside its run on the simulated bench."""
         from controller.records.replay import replay
 
-        path = self._loaded.record.path
+        path, steps = self._loaded.record.path, len(self._film.plan.steps)
         try:
             outcome = await self._worked(
                 "Judging again and running on the simulated bench",
-                lambda: replay(load_record(path)),
+                lambda say: replay(
+                    load_record(path), told=lambda done: say(f"step {done} of {steps}")
+                ),
             )
         except RungwiseError as error:
             self._tell(refusal(error))
@@ -381,9 +384,13 @@ class RecordScreen(BenchScreen):
         sensor, details = loaded.sensor, self.shell.details
         film = self._film
 
-        def lines() -> Sequence[str]:
-            results = tuple(one for one in film.at(film.last).results if one is not None)
-            return diagnosis_lines(results, sensor, loaded.module, details=details)
+        def lines(say: Callable[[str], None]) -> Sequence[str]:
+            results: list[StepResult] = []
+            for result in film.at(film.last).results:
+                say(f"{len(results)} results read")
+                if result is not None:
+                    results.append(result)
+            return diagnosis_lines(tuple(results), sensor, loaded.module, details=details)
 
         try:
             told = await self._worked("Looking for the fault that explains it", lines)
@@ -392,18 +399,27 @@ class RecordScreen(BenchScreen):
             return
         self._tell([Part(f"· {finding_on(line, self.shell.scale)}") for line in told])
 
-    async def _worked(self, what: str, make: Callable[[], _Made]) -> _Made:
-        """Do something slow on another thread, and say every second that it goes on."""
-        began_s = time.monotonic()
+    async def _worked(self, what: str, make: Callable[[Callable[[str], None]], _Made]) -> _Made:
+        """Do something slow on another thread, and say every second how far it is.
+
+        `make` is handed what it says so with; that ends it once the screen has been left.
+        """
+        began_s, far = time.monotonic(), ""
+
+        def say(how_far: str) -> None:
+            nonlocal far
+            far = f"{how_far}, "
+            if self._left:
+                raise GivenUp
 
         def tell() -> None:
             gone = f"{time.monotonic() - began_s:.0f} s"
-            self._tell([Part(f"{what} … {gone} so far. Esc leaves it.", Tone.FAINT)])
+            self._tell([Part(f"{what} … {far}{gone} so far. Esc leaves it.", Tone.FAINT)])
 
         tell()
         timer = self.set_interval(1.0, tell)
         try:
-            return await asyncio.to_thread(make)
+            return await asyncio.to_thread(make, say)
         finally:
             timer.stop()
 
@@ -431,7 +447,7 @@ class RecordScreen(BenchScreen):
             told = told_beside(path)
         fahrenheit = self.shell.scale is Scale.FAHRENHEIT
 
-        def written() -> Path:
+        def written(_say: Callable[[str], None]) -> Path:
             if told != told_beside(path):
                 keep_told(path, told)
             return page_beside(path, fahrenheit=fahrenheit)
