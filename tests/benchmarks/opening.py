@@ -118,7 +118,7 @@ def _opened(folder: Path, record: Path) -> tuple[float, float, float]:
         terminal.press("\r")
         terminal.until(lambda seen: b"nothing is driven" in seen[already:])
         in_sight_s = terminal.cpu_s() - before_s
-        terminal.until(lambda seen: b"Made for this" in seen[already:])
+        terminal.until(lambda seen: b"FAIL: Made" in seen[already:])
         read_s = terminal.cpu_s() - before_s
         status = Path(f"/proc/{terminal.pid}/status").read_text()
         most = re.search(r"VmHWM:\s+(\d+) kB", status)

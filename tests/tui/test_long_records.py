@@ -343,7 +343,7 @@ def test_no_verdict_is_shown_of_what_cannot_be_read(
         app = helper.app()
         async with app.run_test(size=(80, 24)) as pilot:
             await app.push_screen(RecordScreen(load(path)))
-            await helper.until(pilot, lambda: "✗ " in helper.drawn(pilot).partition("──")[2])
+            await helper.until(pilot, lambda: "✗" in helper.drawn(pilot).partition("──")[2])
             for key in ("home", "pagedown", "pagedown", "end"):
                 await pilot.press(key)
                 assert told not in helper.drawn(pilot)
