@@ -11,7 +11,7 @@ from controller.new_file import write_new
 
 if TYPE_CHECKING:
     from controller.cli.output import Output
-    from controller.reports.html import Attached, Told
+    from controller.reports.told import Attached, Told
 
 __all__ = ["add_arguments", "run"]
 
@@ -110,7 +110,7 @@ def _refuse_for_text(arguments: argparse.Namespace) -> None:
 
 def _told(arguments: argparse.Namespace) -> Told:
     from controller.cli.gather import gathered
-    from controller.reports.html import Told
+    from controller.reports.told import Told
 
     return Told(
         operator=arguments.operator,

@@ -5,6 +5,7 @@ Uncertainties in these classes are expanded (k = 2, JCGM 100:2008, 6.2), except 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -91,7 +92,7 @@ class ResolvedPlan:
 
     name: str
     kind: str
-    steps: tuple[ResolvedStep, ...]
+    steps: Sequence[ResolvedStep]
     settle: SettleRule
     worst_excursion_celsius: float | None
     relay_operations: int

@@ -15,7 +15,7 @@ from typing import Any, TypeAlias
 from controller.errors import RelayKnowledge
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
-from controller.records.course_lines import course_event, course_line
+from controller.records.course_lines import COURSE_TYPES, course_event, course_line
 from controller.records.decode import path_of, result_of
 from controller.records.encode import path_fields, result_fields, summary_fields
 from controller.records.values import codes_of, number_of, ohms_of, state_of, state_text
@@ -42,7 +42,21 @@ from controller.run.events import (
 )
 from controller.run.model import Ending, RunSummary
 
-__all__ = ["Line", "events_of_line", "line_of_event", "may_wait", "was_interrupted", "was_resumed"]
+__all__ = [
+    "Line",
+    "begins_step",
+    "event_count",
+    "events_of_line",
+    "line_of_event",
+    "may_wait",
+    "was_interrupted",
+    "was_resumed",
+]
+
+_OWN_TYPES = frozenset({
+    "note", "set", "reading", "step", "stood", "fault", "codes", "cleared", "measured", "sensed",
+    "relay-time", "jump", "closing",
+})  # fmt: skip
 
 Line: TypeAlias = tuple[str, dict[str, Any]]
 """The type of a line and what it says."""
@@ -231,6 +245,23 @@ def events_of_line(
             event = course_event(line, at_s)
             if event is not None:
                 yield event
+
+
+def begins_step(line: Mapping[str, Any]) -> bool:
+    """Return whether a step begins with a line."""
+    return (
+        line["type"] == "set"
+        and not line["parked"]
+        and line["step"] is not None
+        and _input(line) == 1
+    )
+
+
+def event_count(line: Mapping[str, Any]) -> int:
+    """Return how many events `events_of_line` yields for a line, which need not be complete."""
+    if begins_step(line):
+        return 2
+    return int(line["type"] in _OWN_TYPES or line["type"] in COURSE_TYPES)
 
 
 def was_interrupted(line: Mapping[str, Any]) -> bool:

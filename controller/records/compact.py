@@ -12,18 +12,22 @@ says of that step. A line that says everything, as those of earlier versions do,
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
+from controller.on_demand import OnDemand
 from controller.records.lines import format_utc
 
 __all__ = [
     "Room",
+    "Rows",
+    "column_end",
     "completed",
     "joined",
     "opened",
     "parted",
+    "row_count",
     "shortened",
     "shut",
 ]
@@ -63,13 +67,17 @@ def shut(opening: Mapping[str, Any]) -> dict[str, Any]:
     return {**opening, "tables": named, **tables}
 
 
-def opened(opening: Mapping[str, Any], room: Room) -> dict[str, Any]:
-    """Return an opening as it was before `shut`. Raises ValueError for tables that are none."""
+def opened(opening: Mapping[str, Any], room: Room, *, on_demand: bool = False) -> dict[str, Any]:
+    """Return an opening as it was before `shut`. Raises ValueError for tables that are none.
+
+    `on_demand` leaves its tables as `Rows`: what is wrong within a row is raised by that row.
+    """
+    table = Rows if on_demand else _whole_rows
     named = opening.get("tables", [])
     if not isinstance(named, list) or not all(key in _IN_TABLES for key in named):
         raise ValueError("it misstates its tables")
     whole = {key: value for key, value in opening.items() if key != "tables"}
-    return {**whole, **{key: _unpacked(opening.get(key), room) for key in named}}
+    return {**whole, **{key: _unpacked(opening.get(key), room, table) for key in named}}
 
 
 def _packed(value: Any) -> Any:
@@ -81,14 +89,21 @@ def _packed(value: Any) -> Any:
     return value
 
 
-def _unpacked(value: Any, room: Room) -> Any:
+def _whole_rows(table: Any, room: Room) -> list[Any]:
+    """Return the rows of a table with what is in them unpacked as well."""
+    return [_unpacked(row, room) for row in _rows(table, room)]
+
+
+def _unpacked(
+    value: Any, room: Room, table: Callable[[Any, Room], Sequence[Any]] = _whole_rows
+) -> Any:
     if isinstance(value, list):
-        return [_unpacked(item, room) for item in value]
+        return [_unpacked(item, room, table) for item in value]
     if not isinstance(value, dict):
         return value
     if value.keys() == _TABLE:
-        return [_unpacked(row, room) for row in _rows(value, room)]
-    return {key: _unpacked(item, room) for key, item in value.items()}
+        return table(value, room)
+    return {key: _unpacked(item, room, table) for key, item in value.items()}
 
 
 def _holds_a_table(value: Any) -> bool:
@@ -117,16 +132,26 @@ def _table(rows: Sequence[Any]) -> dict[str, Any] | None:
 
 
 def _rows(table: Any, room: Room) -> list[dict[str, Any]]:
+    same, columns = _same_and_columns(table, room, _rows)
+    lists = columns.values()
+    return [{**same, **dict(zip(columns, row, strict=True))} for row in zip(*lists, strict=True)]
+
+
+def _same_and_columns(
+    table: Any, room: Room, rows: Callable[[Any, Room], Sequence[Any]]
+) -> tuple[dict[str, Any], dict[str, Sequence[Any]]]:
+    """Return what all rows of a table say, and its columns; `rows` makes a column of rows."""
     if not isinstance(table, dict):
         raise ValueError("a table is none")
     same, each = table.get("same"), table.get("each")
     if not isinstance(same, dict) or not isinstance(each, dict) or not each:
         raise ValueError("it has a table without columns")
-    columns = [_column(one, room) for one in each.values()]
-    if any(len(one) != len(columns[0]) for one in columns):
+    columns = {key: _column(one, room, rows) for key, one in each.items()}
+    length = len(next(iter(columns.values())))
+    if any(len(one) != length for one in columns.values()):
         raise ValueError("the columns of a table are not equally long")
-    room.take(len(columns[0]) * (len(same) + len(each)))
-    return [{**same, **dict(zip(each, row, strict=True))} for row in zip(*columns, strict=True)]
+    room.take(length * (len(same) + len(each)))
+    return same, columns
 
 
 def _runs(column: Sequence[Any]) -> dict[str, Any] | None:
@@ -140,13 +165,13 @@ def _runs(column: Sequence[Any]) -> dict[str, Any] | None:
     return {"runs": runs} if 2 * len(runs) <= len(column) else None
 
 
-def _column(column: Any, room: Room) -> list[Any]:
+def _column(column: Any, room: Room, rows: Callable[[Any, Room], Sequence[Any]]) -> Sequence[Any]:
     """Return a column item by item."""
     if isinstance(column, list):
         return column
     if not isinstance(column, dict) or column.keys() != {"runs"}:
         # Where every row has a table of its own, these may be the rows of one in their turn.
-        return _rows(column, room)
+        return rows(column, room)
     items: list[Any] = []
     for value, count in column["runs"]:
         if type(count) is not int or count < 1:
@@ -154,6 +179,32 @@ def _column(column: Any, room: Room) -> list[Any]:
         room.take(count)
         items += [value] * count
     return items
+
+
+class Rows(OnDemand[dict[str, Any]]):
+    """The rows of a table, each made when it is asked for; a row has a room of its own."""
+
+    MOST_VALUES = 1_000_000
+
+    def __init__(self, table: Any, room: Room) -> None:
+        self._same, self._columns = _same_and_columns(table, room, Rows)
+        super().__init__(
+            len(next(iter(self._columns.values()))),
+            lambda index: _unpacked(self.packed_row(index), Room(self.MOST_VALUES)),
+        )
+
+    def column(self, key: str) -> Sequence[Any]:
+        """Return what the rows say under a key, as it is written."""
+        if key in self._columns:
+            return self._columns[key]
+        return [self._same[key]] * len(self)
+
+    def packed_row(self, index: int) -> dict[str, Any]:
+        """Return a row in which tables are still tables."""
+        row = dict(self._same)
+        for key, column in self._columns.items():
+            row[key] = column.packed_row(index) if isinstance(column, Rows) else column[index]
+        return row
 
 
 def _equal(one: Any, other: Any) -> bool:
@@ -220,3 +271,18 @@ def parted(line: Mapping[str, Any], room: Room) -> Iterator[dict[str, Any]]:
     for row in _rows({"same": same, "each": line["each"]}, room):
         earlier = timedelta(seconds=written_s - float(row["elapsed_s"]))
         yield {**row, "utc": format_utc(written - earlier)}
+
+
+def row_count(each: Mapping[str, Any]) -> int:
+    """Return how many rows the columns of a table have, without making one."""
+    column = next(iter(each.values()))
+    if isinstance(column, list):
+        return len(column)
+    if column.keys() == {"runs"}:
+        return sum(count for _value, count in column["runs"])
+    return row_count(column["each"])
+
+
+def column_end(column: Any) -> Any:
+    """Return the last item of a column of single values."""
+    return column["runs"][-1][0] if isinstance(column, dict) else column[-1]

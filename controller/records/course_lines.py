@@ -13,7 +13,18 @@ from controller.records.values import codes_of, finite_or_none, number_of
 from controller.run.events import Event, Looked, PointFound, StepTimed
 from controller.run.points import SwitchingPoint
 
-__all__ = ["Course", "course_event", "course_line", "course_of", "point_fields", "timed_fields"]
+__all__ = [
+    "COURSE_TYPES",
+    "Course",
+    "course_event",
+    "course_line",
+    "course_of",
+    "point_fields",
+    "timed_fields",
+]
+
+COURSE_TYPES = frozenset({"timed", "look", "point"})
+"""The types of line that `course_event` reads."""
 
 
 @dataclass(frozen=True, kw_only=True)

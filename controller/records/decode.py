@@ -13,19 +13,29 @@ from typing import Any, TypeVar
 from controller.errors import InputError
 from controller.ladder.model import PathStep
 from controller.measurement.model import Contribution, DecisionRule, SettleRule, Verdict
+from controller.on_demand import OnDemand
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
+from controller.records.compact import Rows
 from controller.records.reader import Record
 from controller.records.values import codes_of, number_of, ohms_of, state_of
 from controller.run.model import Ending, Reason, StepResult
 
-__all__ = ["ending_of", "path_of", "plan_of", "result_of", "results_of", "understood"]
+__all__ = [
+    "StepsOnDemand",
+    "ending_of",
+    "path_of",
+    "plan_of",
+    "result_of",
+    "results_of",
+    "understood",
+]
 
 _Made = TypeVar("_Made")
 
 
 def plan_of(record: Record) -> ResolvedPlan:
     """Return the resolved plan of a record. Raises InputError when it is not one of ours."""
-    return understood(record, lambda: _plan(record.opening["plan"]))
+    return understood(record, lambda: _plan(record.opening["plan"], record))
 
 
 def results_of(record: Record) -> tuple[StepResult, ...]:
@@ -56,11 +66,30 @@ def understood(record: Record, make: Callable[[], _Made]) -> _Made:
         ) from None
 
 
-def _plan(fields: Mapping[str, Any]) -> ResolvedPlan:
+class StepsOnDemand(OnDemand[ResolvedStep]):
+    """The steps of a record's plan, each made when it is asked for.
+
+    Raises InputError for a step that this version cannot read.
+    """
+
+    def __init__(self, rows: Rows, record: Record) -> None:
+        self._rows = rows
+        self._record = record
+        super().__init__(len(rows), lambda index: understood(record, lambda: _step(rows[index])))
+
+    @property
+    def achieved_ohms(self) -> Sequence[float]:
+        """What each step makes; no step is made for it."""
+        made = self._rows.column("achieved_ohms")
+        return understood(self._record, lambda: tuple(map(ohms_of, made)))
+
+
+def _plan(fields: Mapping[str, Any], record: Record) -> ResolvedPlan:
+    steps = fields["steps"]
     return ResolvedPlan(
         name=str(fields["name"]),
         kind=str(fields["kind"]),
-        steps=tuple(_step(step) for step in fields["steps"]),
+        steps=StepsOnDemand(steps, record) if isinstance(steps, Rows) else tuple(map(_step, steps)),
         settle=_settle(fields["settle"]),
         worst_excursion_celsius=number_of(fields["worst_excursion_celsius"]),
         relay_operations=int(fields["relay_operations"]),
@@ -75,7 +104,7 @@ def _plan(fields: Mapping[str, Any]) -> ResolvedPlan:
         lower_bound_celsius=number_of(fields.get("lower_bound_celsius")),
         planner=int(fields.get("planner", 1)),
         input=str(fields.get("input", "")),
-        second=_plan(fields["second"]) if "second" in fields else None,
+        second=_plan(fields["second"], record) if "second" in fields else None,
         largest_difference_celsius=number_of(fields.get("largest_difference_celsius")),
         looks_first=bool(fields.get("looks_first", False)),
     )

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.errors import InputError
-from controller.records.compact import Room, completed, opened, parted
+from controller.records.compact import Room, Rows, completed, opened, parted
 from controller.records.lines import FIRST_PREVIOUS, BrokenLine, digest, parse_line
 from controller.regular_file import MOST_RECORD_BYTES, read_regular
 
@@ -26,12 +26,17 @@ __all__ = [
     "Break",
     "Proof",
     "Record",
+    "lines_of",
     "load_record",
     "opening_of",
+    "prove",
     "read_record",
     "record_of",
+    "require_opening",
     "require_record",
     "require_whole",
+    "room_for",
+    "steps_of",
     "walk_record",
 ]
 
@@ -141,25 +146,37 @@ def walk_record(path: Path, take: Callable[[dict[str, Any]], None]) -> Proof:
     Nothing is kept, so that a long record takes no more room than its file. Raises InputError as
     `read_record` does, and what `take` raises.
     """
-    where = str(path)
     data = read_regular(path, most_bytes=MOST_RECORD_BYTES)
-    room = Room(_LEAST_ROOM + len(data))
-    count, steps = 0, _steps({})
-    broken = None
+    room = room_for(data)
+    steps: Sequence[Any] = []
+
+    def each(start: int, line: dict[str, Any]) -> None:
+        nonlocal steps
+        whole = lines_of(line, steps, room)
+        if start == 0:
+            require_opening(whole[0], str(path))
+            steps = steps_of(whole[0])
+        for one in whole:
+            take(one)
+
+    return prove(data, str(path), each)
+
+
+def prove(data: bytes, where: str, each: Callable[[int, dict[str, Any]], None]) -> Proof:
+    """Prove the bytes of a record, and hand on each line as it is written, and where it begins.
+
+    `each` raises BrokenLine for a line that nobody wrote: there the proof ends. Raises InputError
+    where there is no line at all, and what `each` raises.
+    """
+    count, broken = 0, None
     previous, start = FIRST_PREVIOUS, 0
     while (end := data.find(b"\n", start)) >= 0:
         raw = data[start : end + 1]
         try:
-            line = parse_line(raw, seq=count, previous=previous)
-            whole = _whole(line, steps, room)
+            each(start, parse_line(raw, seq=count, previous=previous))
         except BrokenLine as error:
             broken = Break(line=count + 1, reason=str(error))
             break
-        if count == 0:
-            _require_opening(whole[0], where)
-            steps = _steps(whole[0])
-        for one in whole:
-            take(one)
         count, previous, start = count + 1, digest(raw), end + 1
     if count == 0:
         raise InputError.single(_why_no_opening(data, broken), where=where, line=1)
@@ -176,15 +193,15 @@ def opening_of(raw: bytes, where: str) -> dict[str, Any]:
     """Return an opening, given the bytes of its line. Raises InputError."""
     try:
         line = parse_line(raw, seq=0, previous=FIRST_PREVIOUS)
-        (whole,) = _whole(line, [], Room(_LEAST_ROOM + len(raw)))
+        (whole,) = lines_of(line, [], room_for(raw))
     except ValueError as error:
         reason = _why_no_opening(raw, Break(line=1, reason=str(error)))
         raise InputError.single(reason, where=where, line=1) from None
-    _require_opening(whole, where)
+    require_opening(whole, where)
     return whole
 
 
-def _require_opening(opening: dict[str, Any], where: str) -> None:
+def require_opening(opening: dict[str, Any], where: str) -> None:
     """Raise InputError unless a line is an opening that every reader can go by."""
     if opening["type"] != "opening" or opening.get("format") != RECORD_FORMAT:
         raise InputError.single(
@@ -221,20 +238,31 @@ def require_whole(path: Path, broken: Break | None) -> None:
         )
 
 
-def _whole(line: dict[str, Any], steps: Sequence[Any], room: Room) -> list[dict[str, Any]]:
-    """Return a proven line as the lines it stands for. Raises BrokenLine for one nobody wrote."""
+def room_for(data: bytes) -> Room:
+    """Return how many values the tables of a record may come to."""
+    return Room(_LEAST_ROOM + len(data))
+
+
+def lines_of(
+    line: dict[str, Any], steps: Sequence[Any], room: Room, *, on_demand: bool = False
+) -> list[dict[str, Any]]:
+    """Return a proven line as the lines it stands for. Raises BrokenLine for one nobody wrote.
+
+    `on_demand` leaves the tables of an opening as `compact.Rows`.
+    """
     try:
         if line["type"] == "opening":
-            return [opened(line, room)]
+            return [opened(line, room, on_demand=on_demand)]
         return [completed(one, steps) for one in parted(line, room)]
     except (ValueError, TypeError, LookupError, OverflowError, RecursionError) as error:
         raise BrokenLine(f"it is not a line that a run leaves ({error})") from None
 
 
-def _steps(opening: Mapping[str, Any]) -> Sequence[Any]:
+def steps_of(opening: Mapping[str, Any]) -> Sequence[Any]:
+    """Return the steps of an opening's plan, of which lines leave out what they repeat."""
     plan = opening.get("plan")
     steps = plan.get("steps") if isinstance(plan, dict) else None
-    return steps if isinstance(steps, list) else []
+    return steps if isinstance(steps, list | Rows) else []
 
 
 def _lacking(opening: dict[str, Any]) -> list[str]:

@@ -11,7 +11,7 @@ then the readings are judged again and the plan is resolved again, and that is a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 
@@ -42,7 +42,7 @@ from controller.records.inputs import Inputs, inputs_of
 from controller.records.jobs import PlanJob, job_of
 from controller.records.reader import Record
 from controller.run.called import called_readback
-from controller.run.events import FaultRaised
+from controller.run.events import FaultRaised, StepFinished
 from controller.run.job import run_events
 from controller.run.model import Ending, StepResult
 from controller.run.profile import ProfileRun
@@ -78,11 +78,17 @@ class Replay:
     looks: int | None = None
 
 
-def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
+def replay(
+    record: Record,
+    *,
+    called: ReadbackFunction | None = None,
+    told: Callable[[int], None] = lambda _steps: None,
+) -> Replay:
     """Judge and run a record again; `called` gives the readings in place of the simulated module.
 
-    Raises InputError when its files cannot be used, ReplayError when the simulated run fails, and
-    whatever `called` raises.
+    `told` is called before the run and after each of its steps with how many are done. Raises
+    InputError when its files cannot be used, ReplayError when the simulated run fails, and whatever
+    `called` and `told` raise.
     """
     if waits(record):
         raise InputError.single(
@@ -103,7 +109,7 @@ def replay(record: Record, *, called: ReadbackFunction | None = None) -> Replay:
     again: PlanJob | None = None
     simulated_s = 0.0
     if ran:
-        again, simulated_s = _run(inputs, resolved, bench, called)
+        again, simulated_s = _run(inputs, resolved, bench, called, told)
     else:
         why = "neither plan nor bench names a module: there is none to simulate"
     replayed = () if again is None or isinstance(again, SeekRun) else again.results
@@ -233,13 +239,22 @@ def tolerances_for(
 
 
 def _run(
-    inputs: Inputs, plan: ResolvedPlan, bench_file: BenchFile, called: ReadbackFunction | None
+    inputs: Inputs,
+    plan: ResolvedPlan,
+    bench_file: BenchFile,
+    called: ReadbackFunction | None,
+    told: Callable[[int], None],
 ) -> tuple[PlanJob, float]:
     clock = VirtualClock()
     readback = None if called is None else called_readback(called, plan, bench_file, clock)
     with closing(open_bench(bench_file, clock, readback=readback)) as bench:
         run = job_of(inputs, plan, bench, clock)
+        done = 0
+        told(done)
         for event in run_events(run):
+            if isinstance(event, StepFinished):
+                done += 1
+                told(done)
             if isinstance(event, FaultRaised):
                 if readback is not None and readback.failure is not None:
                     raise readback.failure

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from controller.cautions import CAUTIONS_TITLE, cautions_with
@@ -32,32 +31,12 @@ from controller.reports.text import (
     short_sentences,
     steps_without_result,
 )
+from controller.reports.told import Attached, Told
 from controller.run.model import Ending, StepResult
 from controller.run.summary import headline
 from controller.text import one_line
 
 __all__ = ["Attached", "Told", "report_html"]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Attached:
-    """The text of a sensor or ladder check that belongs to the report, and its file's SHA-256."""
-
-    name: str
-    sha256: str
-    text: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class Told:
-    """What no record knows and whoever hands the report over says; empty where nothing was said."""
-
-    operator: str = ""
-    machine: str = ""
-    notes: tuple[str, ...] = ()
-    codes_before: str = ""
-    codes_after: str = ""
-    checks: tuple[Attached, ...] = ()
 
 
 def report_html(

@@ -10,13 +10,15 @@ import json
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from controller.diagnosis import Words, explain
 from controller.errors import InputError
 from controller.new_file import write_new
 from controller.records.reader import Record, load_record
-from controller.reports.html import Told, report_html
-from controller.session.evidence import evidence_of_record
+from controller.reports.told import Told
+
+if TYPE_CHECKING:
+    from controller.diagnosis import Words
 
 __all__ = ["forget_told", "keep_told", "page_beside", "page_of", "told_beside"]
 
@@ -28,6 +30,8 @@ def page_of(
     records: Sequence[Record], told: Told | None = None, *, fahrenheit: bool = False
 ) -> str:
     """Return the page of one or several records, each with its diagnosis. Raises InputError."""
+    from controller.reports.html import report_html
+
     return report_html(
         records,
         [_diagnosed(record) for record in records],
@@ -42,6 +46,9 @@ def page_of(
 
 def _diagnosed(record: Record, *, second: bool = False) -> Words | str:
     """Return the diagnosis of a record in words, or why there is none."""
+    from controller.diagnosis import explain
+    from controller.session.evidence import evidence_of_record
+
     try:
         return explain(evidence_of_record(record, second=second).diagnosed())
     except InputError as error:

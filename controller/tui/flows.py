@@ -87,7 +87,7 @@ async def prepare(app: Shell, plan: Path, bench: Path | None) -> None:
 
 async def start_run(app: Shell, run: ReadyRun, *, pace: str, resume: bool) -> None:
     """Ask what has to be asked, then run."""
-    from controller.reports.html import Told
+    from controller.reports.told import Told
     from controller.session.handover import keep_told
     from controller.tui.preparing import begin_run
     from controller.tui.screens.run import RunScreen
@@ -225,13 +225,23 @@ async def pick_sensor(app: Shell) -> Path | None:
 
 async def open_record(app: Shell, path: Path) -> None:
     """Show a record."""
-    from controller.tui.screens.record import RecordScreen, load
+    from controller.tui.screens.record import GivenUp, RecordScreen, load
+
+    given_up = False
+
+    def going_on() -> None:
+        if given_up:
+            raise GivenUp
 
     try:
-        loaded = await _worked(app, "Reading and proving the record …", lambda: load(path))
+        loaded = await _worked(
+            app, "Reading and proving the record …", lambda: load(path, going_on)
+        )
     except RungwiseError as error:
         await _refuse(app, "This record cannot be shown", error)
         return
+    finally:
+        given_up = True
     app.push_screen(RecordScreen(loaded))
 
 

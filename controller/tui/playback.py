@@ -3,150 +3,263 @@
 Knows: which event leaves which line, and the view-model.
 Must not know: Textual, clocks, how lines are proven.
 
-The routine that leaves no line (link reports, prompts) is not in a record and not in the film. The
-lines themselves are not kept: a long record would take many times the room.
+The routine that leaves no line (link reports, prompts) is not in a record and not in the film.
+Neither lines nor events are kept: a picture is made of the few lines that have left something in
+it, so that a record of any length opens at once and takes no more room than its file.
 """
 
 from __future__ import annotations
 
-import bisect
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from controller.errors import InputError
-from controller.planning.model import ResolvedPlan
+from controller.on_demand import OnDemand
+from controller.planning.model import ResolvedStep
 from controller.records.codec import events_of_line
-from controller.records.decode import plan_of
-from controller.records.reader import Proof, Record, record_of, walk_record
-from controller.run.events import Event, ReadingSeen, StepFinished, StepStarted
-from controller.tui.view import RunView, after, begin
+from controller.records.decode import StepsOnDemand, plan_of
+from controller.records.indexed import IndexedRecord, indexed_record
+from controller.records.reader import Record
+from controller.run.events import Event, StepFinished, StepStarted
+from controller.run.model import StepResult
+from controller.tui.reel import Leaves, Reel
+from controller.tui.step_rows import highest_ohms
+from controller.tui.view import Point, RunView, after, estimate_s, point_of
 
-__all__ = ["Film", "film_at", "film_of"]
+__all__ = ["Film", "film_at"]
 
-_CHECKPOINT_EVERY = 256
+_TELL_EVERY = 256
 
 
 class Film:
-    """Events in order with the times of their lines, and a picture every so often to start from.
+    """The events of a record in order, and the picture after any number of them.
 
-    `steps` are the positions after which a step has its result. Pictures to start from are made
-    as far as they are asked for; only the last picture is there at once.
+    `steps` are the positions after which a step has its result, `fails` those where it failed.
+    Until everything has been `read`, pictures lack what only a whole record tells (`operations`,
+    `spent_s`, `spent_planned_s`), and a line that this version cannot read may still turn up:
+    then whatever asks for it raises InputError.
     """
 
-    def __init__(self, plan: ResolvedPlan) -> None:
-        self.plan = plan
-        self.events: list[Event] = []
-        self.times_s: list[float] = []
-        self.steps: list[int] = []
-        self._checkpoints: list[RunView] = [begin(plan)]
-        self._last: tuple[int, RunView] | None = None
-        self._attempts: dict[int, int] = {}
-        self._step_at = 0
+    def __init__(self, indexed: IndexedRecord, reel: Reel) -> None:
+        self.plan = plan_of(indexed.record)
+        self.whole = False
+        self._indexed = indexed
+        self._reel = reel
+        self.steps: Sequence[int] = reel.steps
+        self.fails: Sequence[int] = reel.fails
+        self.last = reel.last
+        self.last_s = reel.last_s
+        self._planned_s = OnDemand(
+            len(self.plan.steps), lambda index: estimate_s((self.plan.steps[index],), self.plan)
+        )
+        self._points: dict[int, Point | None] = {}
+        self._limits: dict[int, tuple[float, float]] = {}
+        self._sums: list[tuple[int, float, float]] = []
+        self._result = lru_cache(256)(self._read_result)
 
-    def take(self, line: Mapping[str, Any]) -> None:
-        """Add what is behind a line. Raises ValueError and the like for a line that is not ours."""
-        at_s = float(line["elapsed_s"])
-        for event in events_of_line(line, self.plan, self._attempts):
-            self.events.append(event)
-            self.times_s.append(at_s)
-            if isinstance(event, StepStarted):
-                self._step_at = len(self.events)
-            elif isinstance(event, StepFinished):
-                self.steps.append(len(self.events))
+    def __len__(self) -> int:
+        """How many lines it is made of."""
+        return len(self._reel)
 
     @property
-    def last(self) -> int:
-        """The position after everything."""
-        return len(self.events)
+    def most_ohms(self) -> float:
+        """The highest resistance of any step of the plan. Raises InputError."""
+        steps = self.plan.steps
+        if isinstance(steps, StepsOnDemand):
+            return highest_ohms(steps.achieved_ohms)
+        return highest_ohms(step.achieved_ohms for step in steps)
+
+    # Events
+
+    def events_of(self, line: int) -> list[Event]:
+        """Return the events behind a line, counted from 0. Raises InputError."""
+        reel = self._reel
+        try:
+            found: list[Event] = []
+            for one in self._indexed.lines(line + 1):
+                attempts: dict[int, int] = {}
+                if reel.leaves(line) is Leaves.BEGIN:
+                    attempts[one["step"]] = reel.attempt(line) - 1
+                found += events_of_line(one, self.plan, attempts)
+            if len(found) != reel.first(line + 1) - reel.first(line):
+                raise ValueError("it holds more or fewer events than it seems to")
+        except _UNREADABLE as error:
+            raise _unreadable(self._indexed.record.path, line + 1, error) from None
+        return found
+
+    def event(self, position: int) -> Event:
+        """Return the last of the first `position` events, at least one. Raises InputError."""
+        line = self._reel.line_at(position)
+        return self.events_of(line)[position - self._reel.first(line) - 1]
+
+    def events(self) -> Iterator[Event]:
+        """Yield every event. Raises InputError."""
+        for line in range(len(self)):
+            yield from self.events_of(line)
+
+    def read(self, told: Callable[[float], None] | None = None) -> None:
+        """Read every step and every line once; tell now and then which share is done.
+
+        Raises InputError at the first line that this version cannot read, and what `told` raises.
+        """
+        if self.whole:
+            return
+        sums: list[tuple[int, float, float]] = []
+        unread = set(range(len(self.plan.steps)))
+        whole = len(self) + len(unread)
+
+        def tell(done: int) -> None:
+            if told is not None and done % _TELL_EVERY == 0:
+                told(done / whole)
+
+        view = self._nothing(0)
+        for line in range(len(self)):
+            tell(line + len(self.plan.steps) - len(unread))
+            events = self.events_of(line)
+            leaves = self._reel.leaves(line)
+            if leaves is Leaves.BEGIN:
+                sums.append((view.operations, view.spent_s, view.spent_planned_s))
+            if leaves not in (Leaves.NOTHING, Leaves.READING):
+                view = _after_all(view, events)
+            for event in events:
+                match event:
+                    case StepStarted() if event.step.index in unread:
+                        unread.remove(event.step.index)
+                        self._limit(event.step)
+                    case StepFinished():
+                        self._points[line] = point_of(event.result)
+        for done, index in enumerate(sorted(unread), start=whole - len(unread)):
+            tell(done)
+            self._limit(self.plan.steps[index])
+        for plan in self.plan.inputs[1:]:
+            for _step in plan.steps:
+                tell(whole - 1)
+        self._sums, self.whole = sums, True
+
+    def _limit(self, step: ResolvedStep) -> None:
+        if step.expected_celsius is not None and step.tolerance_celsius is not None:
+            self._limits[step.index] = step.expected_celsius, step.tolerance_celsius
+
+    # Pictures
 
     def at(self, position: int) -> RunView:
-        """Return the picture after the first `position` events."""
+        """Return the picture after the first `position` events. Raises InputError."""
+        reel = self._reel
         position = max(0, min(position, self.last))
-        if position == self.last:
-            return self._at_last()
-        start = position // _CHECKPOINT_EVERY
-        self.reach(start)
-        view = self._checkpoints[start]
-        for event in self.events[start * _CHECKPOINT_EVERY : position]:
-            view = after(view, event)
-        return view
+        stop = reel.line_at(position) + 1
+        begun = reel.begun_before(stop)
+        # The step before, too: relays stand where it has left them until the next one is set.
+        here, before = (reel.begun[begun - one] if begun >= one else 0 for one in (1, 2))
+        view = self._nothing(position)
+        for line in (*reel.lasting_before(before), *reel.leaving(before, here)):
+            view = self._after_line(view, line, position)
+        if begun and self.whole:
+            operations, spent_s, planned_s = self._sums[begun - 1]
+            view = replace(view, operations=operations, spent_s=spent_s, spent_planned_s=planned_s)
+        for line in reel.leaving(here, stop):
+            view = self._after_line(view, line, position)
+        newest = reel.newest_at(position)
+        return replace(
+            view,
+            judged_now=reel.judged_at(position),
+            newest=None if newest is None else self._result(newest),
+        )
 
-    def reach(self, checkpoint: int | None = None) -> None:
-        """Make pictures to start from, up to one of them; None: all."""
-        wanted = self.last // _CHECKPOINT_EVERY if checkpoint is None else checkpoint
-        while (count := len(self._checkpoints)) <= wanted:
-            view = self._checkpoints[-1]
-            for event in self.events[(count - 1) * _CHECKPOINT_EVERY : count * _CHECKPOINT_EVERY]:
-                view = after(view, event)
-            if len(self._checkpoints) == count:  # nobody else was faster
-                self._checkpoints.append(view)
+    def _nothing(self, position: int) -> RunView:
+        """Return a picture of nothing but the results at a position."""
+        results = OnDemand(len(self.plan.steps), lambda index: self._result_at(position, index))
+        return RunView(plan=self.plan, results=results, planned_s=self._planned_s)
 
-    def _at_last(self) -> RunView:
-        """Return the last picture: readings of steps that are over leave no trace in it."""
-        if self._last is None or self._last[0] != self.last:
-            view = self._checkpoints[0]
-            for index, event in enumerate(self.events):
-                if index >= self._step_at or not isinstance(event, ReadingSeen):
-                    view = after(view, event)
-            self._last = self.last, view
-        return self._last[1]
+    def _after_line(self, view: RunView, line: int, position: int) -> RunView:
+        events = self.events_of(line)[: position - self._reel.first(line)]
+        if self._reel.leaves(line) is Leaves.READING:
+            events = events[-1:]
+        return _after_all(view, events)
+
+    def _result_at(self, position: int, index: int) -> StepResult | None:
+        line = self._reel.result_at(position, index)
+        return None if line is None else self._result(line)
+
+    def _read_result(self, line: int) -> StepResult:
+        (event,) = self.events_of(line)
+        assert isinstance(event, StepFinished)  # noqa: S101 - the reel has found it to be one
+        return event.result
+
+    def points(self, position: int) -> tuple[Point, ...]:
+        """Return the judged steps that have numbers at a position; none before all is read."""
+        if not self.whole:
+            return ()
+        lines = (self._reel.result_at(position, one) for one in range(len(self.plan.steps)))
+        found = (self._points.get(line) for line in lines if line is not None)
+        return tuple(point for point in found if point is not None)
+
+    @property
+    def limits(self) -> Sequence[tuple[float, float]]:
+        """What each step expects and its limit, in degC; none before all is read."""
+        return tuple(self._limits.values()) if self.whole else ()
+
+    # Times and positions
 
     def time_s(self, position: int) -> float:
-        """Return the run's time after the first `position` events."""
-        return self.times_s[position - 1] if position > 0 and self.times_s else 0.0
+        """Return the run's time after the first `position` events. Raises InputError."""
+        if position <= 0 or not self.last:
+            return 0.0
+        line = self._reel.line_at(position)
+        if position == self._reel.first(line + 1):
+            return self._reel.end_s(line)
+        return self.event(position).at_s
 
     def position_at(self, time_s: float) -> int:
-        """Return how many events have happened by a time."""
-        return bisect.bisect_right(self.times_s, time_s)
+        """Return how many events have happened by a time. Raises InputError."""
+        line = self._reel.lines_by(time_s)
+        if line == len(self):
+            return self.last
+        begun = sum(event.at_s <= time_s for event in self.events_of(line))
+        return self._reel.first(line) + begun
 
     def next_step(self, position: int) -> int:
         """Return the position at which the next step gets its result, or the end."""
-        index = bisect.bisect_right(self.steps, position)
-        return self.steps[index] if index < len(self.steps) else self.last
+        return self._reel.next_step(position)
 
     def step_before(self, position: int) -> int:
         """Return the position at which the step before got its result, or the start."""
-        index = bisect.bisect_left(self.steps, position) - 1
-        return self.steps[index] if index >= 0 else 0
+        return self._reel.step_before(position)
 
 
-def film_of(record: Record) -> Film:
-    """Return the film of a record. Raises InputError when a line cannot be read."""
-    film = Film(plan_of(record))
-    for line in record.lines[1:]:
-        _take(film, line, record.path)
-    return film
+def _after_all(view: RunView, events: Iterable[Event]) -> RunView:
+    for event in events:
+        view = after(view, event)
+    return view
 
 
-def film_at(path: Path) -> tuple[Film, Record]:
+def film_at(path: Path, told: Callable[[], None] = lambda: None) -> tuple[Film, Record]:
     """Return the film of a record's file, and the record with its opening as its only line.
 
-    Raises InputError when the file cannot be read or a line is not one of ours.
+    Every line is proven, none understood yet: `Film.read` does that. `told` is called at each
+    line. Raises InputError when the file cannot be read or is damaged, and what `told` raises.
     """
-    opening: list[dict[str, Any]] = []
-    films: list[Film] = []
+    reel = Reel()
 
-    def take(line: dict[str, Any]) -> None:
-        if films:
-            _take(films[0], line, path)
-        else:
-            opening.append(line)
-            films.append(Film(plan_of(record_of(path, opening, _NOTHING))))
+    def note(line: dict[str, Any]) -> None:
+        told()
+        try:
+            reel.note(line)
+        except _UNREADABLE as error:
+            raise _unreadable(path, line.get("seq"), error) from None
 
-    proof = walk_record(path, take)
-    return films[0], record_of(path, opening, proof)
-
-
-_NOTHING = Proof(line_count=0, whole_bytes=0, torn_bytes=0, tail_hash="", broken=None)
+    indexed = indexed_record(path, note)
+    return Film(indexed, reel), indexed.record
 
 
-def _take(film: Film, line: Mapping[str, Any], path: Path) -> None:
-    try:
-        film.take(line)
-    except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
-        raise InputError.single(
-            f"line {line.get('seq')} lacks or misstates what this version reads ({error!r})",
-            where=str(path),
-            hint="the record may come from another version of the program",
-        ) from None
+_UNREADABLE = (LookupError, TypeError, ValueError, AttributeError, OverflowError)
+
+
+def _unreadable(path: Path, seq: object, error: Exception) -> InputError:
+    return InputError.single(
+        f"line {seq} lacks or misstates what this version reads ({error!r})",
+        where=str(path),
+        hint="the record may come from another version of the program",
+    )

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from controller.clock import Clock, PacedClock, RealClock, VirtualClock
 from controller.errors import InputError
-from controller.reports.html import Told
+from controller.reports.told import Told
 from controller.tui.engine_thread import EngineThread
 from controller.tui.view import RunView, begin, estimate_s
 

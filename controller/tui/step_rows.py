@@ -8,7 +8,8 @@ Uncertainty, limit and the like are for whoever asks for details.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterable, Sequence
 
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.run.model import Reason, StepResult
@@ -19,7 +20,7 @@ from controller.tui.text import one_line
 from controller.tui.view import Phase, RunView
 from controller.tui.wording import difference, step_name, temperature, verdict_words
 
-__all__ = ["columns_for", "row_of"]
+__all__ = ["columns_for", "highest_ohms", "row_of"]
 
 _ON_DEMAND = ("unsure", "limit")
 _LEFT_OUT = ("ohm", *_ON_DEMAND, "expected")
@@ -27,16 +28,23 @@ _LEFT_OUT = ("ohm", *_ON_DEMAND, "expected")
 
 
 def columns_for(
-    plan: ResolvedPlan, scale: Scale = Scale.CELSIUS, *, details: bool = True, room: int = 78
+    plan: ResolvedPlan,
+    scale: Scale = Scale.CELSIUS,
+    *,
+    details: bool = True,
+    room: int = 78,
+    most_ohms: float | None = None,
 ) -> tuple[Column, ...]:
     """Return the columns of a plan's table, one cell between them, as many as fit `room` cells.
 
+    `most_ohms` is the highest resistance of its steps where that is known already.
     The result and the reading are always among them. Where the plan's own numbers need it, a
     column is wider.
     """
     # Without a letter in the head a column is in degC.
     letter = "" if scale is Scale.CELSIUS else " F"
-    made = max((len(ohms(step.achieved_ohms)) for step in plan.steps), default=0)
+    if most_ohms is None:
+        most_ohms = highest_ohms(step.achieved_ohms for step in plan.steps)
     reports = [
         Column(f"report{letter}" if letter else "reported", 8, key="reported"),
         Column(f"error{letter}", 8, key="error"),
@@ -53,7 +61,7 @@ def columns_for(
         Column("", 1, right=False, key="mark"),
         Column("step", max(4, len(str(len(plan.steps)))), key="step"),
         Column(f"target{letter}", 8, key="target"),
-        Column("ohm", max(8, made), key="ohm"),
+        Column("ohm", max(8, len(ohms(most_ohms))), key="ohm"),
         Column(f"expect{letter}" if letter else "expected", 8, key="expected"),
         *reports,
         Column("U k=2", 6, key="unsure"),
@@ -66,6 +74,14 @@ def columns_for(
         if sum(column.width + 1 for column in columns) - 1 > room:
             columns = [column for column in columns if column.key != key]
     return tuple(columns)
+
+
+def highest_ohms(made: Iterable[float]) -> float:
+    """Return the highest of some resistances that is no open circuit; 0 without one.
+
+    None takes more room than that: what is shorter than eight digits gets eight cells anyway.
+    """
+    return max(filter(math.isfinite, made), default=0.0)
 
 
 def _head(name: str, letter: str) -> str:

@@ -5,7 +5,7 @@ Everything here is pure and frozen.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
@@ -42,7 +42,7 @@ from controller.run.events import (
 )
 from controller.run.model import RunSummary, StepResult
 
-__all__ = ["Driving", "Phase", "Point", "RunView", "after", "begin", "estimate_s"]
+__all__ = ["Driving", "Phase", "Point", "RunView", "after", "begin", "estimate_s", "point_of"]
 
 NOTES_KEPT = 200
 """Remarks kept for the screen; the record keeps all of them."""
@@ -101,7 +101,7 @@ class RunView:
     """
 
     plan: ResolvedPlan | None = None
-    results: tuple[StepResult | None, ...] = ()
+    results: Sequence[StepResult | None] = ()
     judged_before: int = 0
     judged_now: int = 0
     phase: Phase = Phase.WAITING
@@ -124,7 +124,7 @@ class RunView:
     newest: StepResult | None = None
     link: LinkStatus | None = None
     link_at_s: float | None = None
-    planned_s: tuple[float, ...] = ()
+    planned_s: Sequence[float] = ()
     step_began_s: float | None = None
     spent_s: float = 0.0
     spent_planned_s: float = 0.0
@@ -182,19 +182,22 @@ class RunView:
     @property
     def points(self) -> tuple[Point, ...]:
         """Every judged step that has numbers, in the plan's order."""
-        return tuple(
-            Point(
-                number=result.step.index + 1,
-                expected=result.step.expected_celsius,
-                reported=result.reported_celsius,
-                tolerance=result.step.tolerance_celsius or 0.0,
-                uncertainty=result.step.uncertainty_celsius,
-            )
-            for result in self.results
-            if result is not None
-            and result.step.expected_celsius is not None
-            and result.reported_celsius is not None
-        )
+        points = (point_of(result) for result in self.results if result is not None)
+        return tuple(point for point in points if point is not None)
+
+
+def point_of(result: StepResult) -> Point | None:
+    """Return a judged step as a point; None where it has no numbers."""
+    step = result.step
+    if step.expected_celsius is None or result.reported_celsius is None:
+        return None
+    return Point(
+        number=step.index + 1,
+        expected=step.expected_celsius,
+        reported=result.reported_celsius,
+        tolerance=step.tolerance_celsius or 0.0,
+        uncertainty=step.uncertainty_celsius,
+    )
 
 
 def begin(plan: ResolvedPlan, earlier: Iterable[StepResult] = ()) -> RunView:
@@ -355,9 +358,12 @@ def _moved(start: int | None, path: tuple[PathStep, ...]) -> int:
 def _judged(view: RunView, result: StepResult) -> RunView:
     index = result.step.index
     fresh = view.results[index] is None
+    results = view.results
+    if isinstance(results, tuple):  # else it is a film's, and has what this position has
+        results = (*results[:index], result, *results[index + 1 :])
     return replace(
         view,
-        results=(*view.results[:index], result, *view.results[index + 1 :]),
+        results=results,
         step_began_s=None,
         spent_s=view.spent_s + view.step_worked_s,
         spent_planned_s=view.spent_planned_s

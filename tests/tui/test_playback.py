@@ -12,7 +12,7 @@ from controller.records.reader import load_record
 from controller.records.writer import RecordWriter
 from controller.run.events import Event, StepFinished
 from controller.session.recording import opening_of
-from controller.tui.playback import Film, film_of
+from controller.tui.playback import Film, film_at
 from controller.tui.preparing import ReadyRun
 from controller.tui.view import Driving, Phase, after, begin
 
@@ -37,7 +37,9 @@ def record(sweep: ReadyRun, sweep_events: list[Event], tmp_path: Path) -> Path:
 
 @pytest.fixture
 def film(record: Path) -> Film:
-    return film_of(load_record(record))
+    film, _opening = film_at(record)
+    film.read()
+    return film
 
 
 def test_the_last_picture_is_the_runs_last_picture(
@@ -61,7 +63,7 @@ def test_the_last_picture_is_the_runs_last_picture(
 
 def test_any_position_is_reached_from_anywhere(film: Film) -> None:
     view = begin(film.plan)
-    for position, event in enumerate(film.events, start=1):
+    for position, event in enumerate(film.events(), start=1):
         view = after(view, event)
         if position % 37 == 0:
             assert film.at(position) == view
@@ -70,7 +72,7 @@ def test_any_position_is_reached_from_anywhere(film: Film) -> None:
 def test_stepping_goes_from_result_to_result_and_back(film: Film) -> None:
     position, count = 0, 0
     while (onward := film.next_step(position)) < film.last:
-        assert isinstance(film.events[onward - 1], StepFinished)
+        assert isinstance(film.event(onward), StepFinished)
         assert film.at(onward).done == count + 1
         assert film.step_before(onward) == position
         position, count = onward, count + 1
@@ -88,7 +90,7 @@ def test_a_torn_record_still_has_a_film(record: Path, tmp_path: Path) -> None:
     data = record.read_bytes()
     torn = tmp_path / "torn.jsonl"
     torn.write_bytes(data[: len(data) * 2 // 3])
-    film = film_of(load_record(torn))
+    film, _opening = film_at(torn)
     last = film.at(film.last)
     assert last.summary is None
     assert 0 < last.done < len(film.plan.steps)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import ClassVar
 
@@ -96,7 +96,7 @@ def extreme_parts(plan: ResolvedPlan, scale: Scale = Scale.CELSIUS) -> tuple[Par
     return (Part(short, Tone.STRONG), *_end_readings(plan.steps, scale))
 
 
-def _end_readings(steps: tuple[ResolvedStep, ...], scale: Scale) -> Iterable[Part]:
+def _end_readings(steps: Sequence[ResolvedStep], scale: Scale) -> Iterable[Part]:
     seen: set[StepKind] = set()
     for step in steps:
         if step.kind is StepKind.TEMPERATURE or step.kind in seen:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, TypeVar
 
@@ -19,11 +19,9 @@ from textual.containers import VerticalScroll
 from textual.timer import Timer
 from textual.widget import Widget
 
-from controller.errors import RungwiseError
-from controller.measurement.model import Verdict
-from controller.records.reader import Record, load_record, require_whole
-from controller.reports.html import Told
-from controller.run.events import StepFinished
+from controller.errors import InputError, RungwiseError
+from controller.records.reader import Record, load_record
+from controller.reports.told import Told
 from controller.session.handover import keep_told, page_beside, told_beside
 from controller.tui.parts import Part, Tone
 from controller.tui.playback import Film, film_at
@@ -46,43 +44,58 @@ from controller.tui.wording import (
 if TYPE_CHECKING:
     from controller.module.model import Module
     from controller.planning.model import ResolvedPlan
+    from controller.run.model import StepResult
     from controller.sensors.curve import Sensor
 
 __all__ = ["Loaded", "RecordScreen", "load"]
 
 _Made = TypeVar("_Made")
 
+READ_AT_ONCE = 2_000
+"""A record of so many lines and steps is read whole before it is shown, as that takes no time."""
+
 _FRAME_S = 0.1
+_TELL_S = 0.3
 _SPEEDS = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 25.0, 100.0, 1000.0)
 
 
 @dataclass(frozen=True)
 class Loaded:
-    """The film of a record; the sensor and module it was made with, where they can be read.
+    """The film of a record; the sensor and module it was made with, once they are read.
 
     `record` has its opening as its only line: what is to be done with the others reads them again.
     """
 
     record: Record
     film: Film
-    sensor: Sensor | None
-    module: Module | None
+    sensor: Sensor | None = None
+    module: Module | None = None
+
+    def read(self, told: Callable[[float], None] | None = None) -> Loaded:
+        """Return it with all of it read. Raises InputError, and what `told` raises."""
+        from controller.records.inputs import inputs_of
+
+        self.film.read(told)
+        try:
+            inputs = inputs_of(self.record)
+        except RungwiseError:
+            return self  # a record without a plan file can still be looked at
+        return replace(self, sensor=inputs.plan.sensor, module=inputs.module)
 
 
-def load(path: Path) -> Loaded:
-    """Read a record. Raises InputError."""
-    from controller.records.inputs import inputs_of
+def load(path: Path, going_on: Callable[[], None] = lambda: None) -> Loaded:
+    """Prove a record, and read as much as is in sight at first; all of a short one.
 
-    film, record = film_at(path)
-    require_whole(path, record.broken)
-    sensor = module = None
-    try:
-        inputs = inputs_of(record)
-    except RungwiseError:
-        pass  # a record without a plan file can still be looked at
-    else:
-        sensor, module = inputs.plan.sensor, inputs.module
-    return Loaded(record, film, sensor, module)
+    `going_on` is called now and then. Raises InputError, and what `going_on` raises.
+    """
+    film, record = film_at(path, going_on)
+    film.at(film.last)
+    loaded = Loaded(record, film)
+    return loaded.read() if len(film) + len(film.plan.steps) <= READ_AT_ONCE else loaded
+
+
+class GivenUp(Exception):  # noqa: N818 - nothing is wrong
+    """Nobody waits any more for what a thread is doing."""
 
 
 class RecordScreen(BenchScreen):
@@ -134,6 +147,9 @@ class RecordScreen(BenchScreen):
         self._time_s = self._film.time_s(self._position)
         self._speed = _SPEEDS.index(1.0)
         self._timer: Timer | None = None
+        self._share = 0.0
+        self._left = False
+        self._unreadable: tuple[Part, ...] = ()
 
     def body(self) -> Iterable[Widget]:
         """Return the table and the plots."""
@@ -145,6 +161,8 @@ class RecordScreen(BenchScreen):
             lambda: self._view,
             lambda: self.shell.scale,
             lambda: self.shell.details,
+            most_ohms=self._film.most_ohms,
+            errors=lambda: (self._film.points(self._position), self._film.limits),
         )
         yield PartsLine(id="newest")
         yield VerticalScroll(Sentences(id="ending"), id="endbox", classes="-shown")
@@ -155,11 +173,34 @@ class RecordScreen(BenchScreen):
         pane.begin(self._view.total)
         pane.table.focus()
         self._show()
-        self.run_worker(self._make_ready(), exit_on_error=False)
+        if not self._film.whole:
+            self.run_worker(self._read_all(), exit_on_error=False)
 
-    async def _make_ready(self) -> None:
-        """Make what stepping and playing start from, after the end is in sight."""
-        await asyncio.to_thread(self._film.reach)
+    def on_unmount(self) -> None:
+        """Read no further: nobody wants to know any more."""
+        self._left = True
+
+    async def _read_all(self) -> None:
+        """Read every line after what is in sight is shown; the verdict of the run waits for it."""
+
+        def told(share: float) -> None:
+            self._share = share
+            if self._left:
+                raise GivenUp
+
+        timer = self.set_interval(_TELL_S, self._show_progress)
+        try:
+            self._loaded = await asyncio.to_thread(self._loaded.read, told)
+        except InputError as error:
+            self._unreadable = tuple(refusal(error))
+        finally:
+            timer.stop()
+        if not self._unreadable:
+            self._view = self._film.at(self._position)
+        pane = self.query_one(StepsPane)
+        pane.sensor = self._loaded.sensor
+        self._show_words()
+        pane.redraw_plots()  # the table stays where it is looked at
 
     @property
     def playing(self) -> bool:
@@ -172,12 +213,20 @@ class RecordScreen(BenchScreen):
         return self._position
 
     def _go(self, position: int) -> None:
-        self._position = max(0, min(position, self._film.last))
-        self._view = self._film.at(self._position)
-        self._time_s = self._film.time_s(self._position)
+        position = max(0, min(position, self._film.last))
+        try:
+            view, time_s = self._film.at(position), self._film.time_s(position)
+        except InputError as error:
+            self._unreadable = tuple(refusal(error))
+        else:
+            self._position, self._view, self._time_s = position, view, time_s
         self._show()
 
     def _show(self) -> None:
+        self._show_words()
+        self.query_one(StepsPane).redraw_all()
+
+    def _show_words(self) -> None:
         view, film = self._view, self._film
         record = self._loaded.record
         state = Part("▶ playing", Tone.ACTIVE) if self.playing else Part("■ held", Tone.FAINT)
@@ -192,22 +241,25 @@ class RecordScreen(BenchScreen):
         )
         at_end = self._position == film.last
         self.query_one("#live", PartsLine).show(live_words(view, self._time_s, self.shell.scale))
-        whole_s = film.time_s(film.last)
-        self.query_one("#progress", PartsLine).show(
-            [
-                Part(bar(self._position / film.last if film.last else 1.0, 24), Tone.ACTIVE),
-                Part(f"line {self._position} of {film.last}"),
-                Part(f"{duration(self._time_s)} of {duration(whole_s)}"),
-                Part(f"{view.done} of {view.total} steps"),
-            ]
-        )
+        self._show_progress()
         self.query_one("#newest", PartsLine).show(
             []
             if view.newest is None
             else [result_words(view.newest, self.shell.scale, _inputs_of(film.plan))]
         )
-        self._tell(tuple(self._ending()) if at_end else ())
-        self.query_one(StepsPane).redraw_all()
+        self._tell(self._unreadable or (tuple(self._ending()) if at_end else ()))
+
+    def _show_progress(self) -> None:
+        view, film = self._view, self._film
+        parts = [
+            Part(bar(self._position / film.last if film.last else 1.0, 24), Tone.ACTIVE),
+            Part(f"line {self._position} of {film.last}"),
+            Part(f"{duration(self._time_s)} of {duration(film.last_s)}"),
+            Part(f"{view.done} of {view.total} steps"),
+        ]
+        if not film.whole and not self._unreadable:
+            parts[0] = Part(f"reading all of it: {self._share:4.0%}", Tone.DOUBT)
+        self.query_one("#progress", PartsLine).show(parts)
 
     def show_scale(self) -> None:
         """Show every temperature anew."""
@@ -220,6 +272,10 @@ class RecordScreen(BenchScreen):
 
     def _ending(self) -> Iterable[Part]:
         view, record = self._view, self._loaded.record
+        if not self._film.whole:
+            yield Part("The verdict is shown when every line has been read. Esc leaves it.",
+                       Tone.FAINT)  # fmt: skip
+            return
         if record.torn_bytes:
             yield Part(f"? {record.torn_bytes} bytes of an unfinished last line are left out",
                        Tone.DOUBT)  # fmt: skip
@@ -254,7 +310,11 @@ class RecordScreen(BenchScreen):
 
     def _frame(self) -> None:
         time_s = self._time_s + _FRAME_S * _SPEEDS[self._speed]
-        position = self._film.position_at(time_s)
+        try:
+            position = self._film.position_at(time_s)
+        except InputError as error:
+            self._unreadable = tuple(refusal(error))
+            position = self._film.last
         if position >= self._film.last:
             self._hold()
         if position != self._position:
@@ -297,11 +357,13 @@ class RecordScreen(BenchScreen):
         """Judge the record again, and beside its run on the simulated bench."""
         from controller.records.replay import replay
 
-        path = self._loaded.record.path
+        path, steps = self._loaded.record.path, len(self._film.plan.steps)
         try:
             outcome = await self._worked(
                 "Judging again and running on the simulated bench",
-                lambda: replay(load_record(path)),
+                lambda say: replay(
+                    load_record(path), told=lambda done: say(f"step {done} of {steps}")
+                ),
             )
         except RungwiseError as error:
             self._tell(refusal(error))
@@ -320,49 +382,58 @@ class RecordScreen(BenchScreen):
                               Tone.DOUBT)])  # fmt: skip
             return
         sensor, details = loaded.sensor, self.shell.details
-        results = tuple(one for one in self._film.at(self._film.last).results if one is not None)
+        film = self._film
+
+        def lines(say: Callable[[str], None]) -> Sequence[str]:
+            results: list[StepResult] = []
+            for result in film.at(film.last).results:
+                say(f"{len(results)} results read")
+                if result is not None:
+                    results.append(result)
+            return diagnosis_lines(tuple(results), sensor, loaded.module, details=details)
+
         try:
-            told = await self._worked(
-                "Looking for the fault that explains it",
-                lambda: diagnosis_lines(results, sensor, loaded.module, details=details),
-            )
+            told = await self._worked("Looking for the fault that explains it", lines)
         except RungwiseError as error:
             self._tell(refusal(error))
             return
         self._tell([Part(f"· {finding_on(line, self.shell.scale)}") for line in told])
 
-    async def _worked(self, what: str, make: Callable[[], _Made]) -> _Made:
-        """Do something slow on another thread, and say every second that it goes on."""
-        began_s = time.monotonic()
+    async def _worked(self, what: str, make: Callable[[Callable[[str], None]], _Made]) -> _Made:
+        """Do something slow on another thread, and say every second how far it is.
+
+        `make` is handed what it says so with; that ends it once the screen has been left.
+        """
+        began_s, far = time.monotonic(), ""
+
+        def say(how_far: str) -> None:
+            nonlocal far
+            far = f"{how_far}, "
+            if self._left:
+                raise GivenUp
 
         def tell() -> None:
             gone = f"{time.monotonic() - began_s:.0f} s"
-            self._tell([Part(f"{what} … {gone} so far. Esc leaves it.", Tone.FAINT)])
+            self._tell([Part(f"{what} … {far}{gone} so far. Esc leaves it.", Tone.FAINT)])
 
         tell()
         timer = self.set_interval(1.0, tell)
         try:
-            return await asyncio.to_thread(make)
+            return await asyncio.to_thread(make, say)
         finally:
             timer.stop()
 
     def action_failed(self) -> None:
         """Go to the result of the next step that failed; after the last to the first."""
         self._hold()
-        fails = [
-            position
-            for position in self._film.steps
-            if isinstance(event := self._film.events[position - 1], StepFinished)
-            and event.result.whole_verdict is Verdict.FAIL
-        ]
+        fails = self._film.fails
         if not fails:
             self.shell.say("No step has failed.")
             return
         position = next((one for one in fails if one > self._position), fails[0])
         self._go(position)
-        event = self._film.events[position - 1]
-        if isinstance(event, StepFinished):
-            self.query_one(StepsPane).table.bring(event.result.step.index)
+        if self._position == position and self._view.newest is not None:
+            self.query_one(StepsPane).table.bring(self._view.newest.step.index)
 
     @work(exclusive=True, group="said", exit_on_error=False)
     async def action_report(self) -> None:
@@ -376,7 +447,7 @@ class RecordScreen(BenchScreen):
             told = told_beside(path)
         fahrenheit = self.shell.scale is Scale.FAHRENHEIT
 
-        def written() -> Path:
+        def written(_say: Callable[[str], None]) -> Path:
             if told != told_beside(path):
                 keep_told(path, told)
             return page_beside(path, fahrenheit=fahrenheit)

@@ -16,7 +16,7 @@ from textual.containers import Vertical
 from textual.screen import ModalScreen
 from textual.widgets import Input, Label
 
-from controller.reports.html import Told
+from controller.reports.told import Told
 from controller.tui.parts import Part, Tone
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import PartsLine, StatusLine

@@ -6,18 +6,19 @@ Must not know: where the view comes from, keys, other widgets of the screen.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING, TypeAlias
 
 from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
 from textual.widget import Widget
 
+from controller.errors import InputError
 from controller.planning.model import ResolvedPlan
-from controller.tui.parts import Cells, Column
+from controller.tui.parts import Cells, Column, Tone
 from controller.tui.scale import Scale
 from controller.tui.step_rows import columns_for, row_of
-from controller.tui.view import Phase, RunView
+from controller.tui.view import Phase, Point, RunView
 from controller.tui.widgets.plot import CurvePlot, ErrorPlot
 from controller.tui.widgets.table import RowsTable
 
@@ -26,11 +27,18 @@ if TYPE_CHECKING:
 
 __all__ = ["StepsPane"]
 
+Drawn: TypeAlias = tuple[Sequence[Point], Sequence[tuple[float, float]]]
+"""Judged points, and what each step expects with its limit."""
+
 _VIEWS = ("-steps", "-curve", "-errors")
 
 
 class StepsPane(Horizontal):
-    """Table and plots. `below` are widgets under the table; `view` says what is to be shown."""
+    """Table and plots. `below` are widgets under the table; `view` says what is to be shown.
+
+    `most_ohms` is the highest resistance of the plan where that is known already; `errors` says
+    which points and limits are drawn, where they are not simply those of the view and the plan.
+    """
 
     def __init__(
         self,
@@ -41,16 +49,20 @@ class StepsPane(Horizontal):
         details: Callable[[], bool],
         *,
         below: Iterable[Widget] = (),
+        most_ohms: float | None = None,
+        errors: Callable[[], Drawn] | None = None,
     ) -> None:
         super().__init__(id="main")
         self._plan = plan
-        self._sensor = sensor
+        self.sensor = sensor
         self._view = view
         self._scale = scale
         self._details = details
         self._columns: tuple[Column, ...] = ()
         self._total = 0
         self._below = tuple(below)
+        self._most_ohms = most_ohms
+        self._errors = errors or self._errors_of_view
         self._view_index = 0
 
     def compose(self) -> ComposeResult:
@@ -68,7 +80,11 @@ class StepsPane(Horizontal):
         self._total = total
         room = self.table.size.width - 1 if self.table.size.width else 78
         self._columns = columns_for(
-            self._plan, self._scale(), details=self._details(), room=max(room, 40)
+            self._plan,
+            self._scale(),
+            details=self._details(),
+            room=max(room, 40),
+            most_ohms=self._most_ohms,
         )
         self.table.show(self._columns, total, self._row)
 
@@ -100,17 +116,22 @@ class StepsPane(Horizontal):
         if view is None or not self.is_mounted:
             return
         curve, errors = self.query_one(CurvePlot), self.query_one(ErrorPlot)
-        if curve.display and curve.region and self._sensor is not None:
-            curve.show(self._sensor.curve, _working_point(view), self._scale())
+        if curve.display and curve.region and self.sensor is not None:
+            curve.show(self.sensor.curve, _working_point(view), self._scale())
         if errors.display and errors.region:
-            limits = [
-                (step.expected_celsius, step.tolerance_celsius)
-                for step in self._plan.steps
-                if step.expected_celsius is not None and step.tolerance_celsius is not None
-            ]
+            points, limits = self._errors()
             here = None if view.step is None else view.step.expected_celsius
             here = None if view.phase is Phase.FINISHED else here
-            errors.show(view.points, limits, here, self._scale())
+            errors.show(points, limits, here, self._scale())
+
+    def _errors_of_view(self) -> Drawn:
+        view = self._view()
+        limits = [
+            (step.expected_celsius, step.tolerance_celsius)
+            for step in self._plan.steps
+            if step.expected_celsius is not None and step.tolerance_celsius is not None
+        ]
+        return () if view is None else view.points, limits
 
     def next_view(self) -> None:
         """Show another of steps, curve and errors, where the screen is too narrow for all."""
@@ -132,7 +153,10 @@ class StepsPane(Horizontal):
     def _row(self, index: int) -> Cells:
         view = self._view()
         assert view is not None  # noqa: S101 - rows are asked for after the first view
-        return row_of(view, index, self._columns, self._scale())
+        try:
+            return row_of(view, index, self._columns, self._scale())
+        except InputError:  # a record's, which whoever shows it tells of
+            return Cells(tuple("?" for _column in self._columns), Tone.DOUBT)
 
 
 def _working_point(view: RunView) -> tuple[float, float] | None:
