@@ -11,7 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from textual.screen import Screen
+import textual.app
+import textual.pilot
+from textual.screen import UPDATE_PERIOD, Screen
 
 from controller.bench.wiring import open_bench
 from controller.clock import Clock, VirtualClock
@@ -28,6 +30,29 @@ WAITING = (Phase.ASKING, Phase.PAUSED, Phase.NUDGED)
 """Where a run goes on only when a person wants it to, a nudge for a minute."""
 
 WORKSHOP = Path(__file__).with_name("workshop")
+
+
+async def screen_at_rest(min_sleep: float = 0.0, max_sleep: float = 1.0) -> None:
+    """Wait until the screen's own loop has nothing to do, and nothing before its next frame.
+
+    Textual's pilot waits after each key until the whole process uses next to no processor time,
+    which a run on the engine's thread keeps it from for the full second, twice a key.
+    """
+    loop: Any = asyncio.get_running_loop()
+    end_s = loop.time() + max_sleep
+    await asyncio.sleep(min_sleep)
+    while loop.time() < end_s:
+        soon_s = loop.time() + UPDATE_PERIOD
+        due_s = (one.when() for one in loop._scheduled if not one.cancelled())
+        if loop._ready:
+            await asyncio.sleep(0)
+        elif (next_s := min(due_s, default=end_s)) <= soon_s:
+            await asyncio.sleep(next_s - loop.time())
+        else:
+            return
+
+
+textual.app.wait_for_idle = textual.pilot.wait_for_idle = screen_at_rest
 
 
 @pytest.fixture
