@@ -127,10 +127,9 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     wish = _wish(arguments)
     files = _new_files(arguments.out)
 
-    def progress(done: int, of: int) -> None:
-        output.progress(f"{bar(done, of)} {done} of {of} searches")
+    def progress(done: int, of: int, what: str) -> None:
+        output.progress(f"{bar(done, of)} {done} of {of} {what}")
 
-    progress(0, 1)
     try:
         choices = design_ladders(wish, processes=max(arguments.processes, 1), progress=progress)
     finally:
