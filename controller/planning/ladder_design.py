@@ -57,7 +57,7 @@ _Done = TypeVar("_Done")
 MOST_CHOICES = 5
 _SAME = 0.02  # excursions closer than this, as a share, are as good as each other
 _SEEDS = (2, 1, 1)  # searches for all step sizes together, for the largest alone, for few values
-_TRIES = 150
+_ROUNDS, _TRIES = 1500, 150  # of each search
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -227,6 +227,7 @@ def _tasks(wish: DesignWish) -> Iterator[_Task]:
                 steps_celsius=steps,
                 deviation_celsius=wish.deviation_celsius,
                 few_kinds=few_kinds,
+                rounds=_ROUNDS,
                 tries=_TRIES,
                 plan_deviation_celsius=wish.plan_deviation_celsius,
             )
@@ -260,19 +261,23 @@ def _all_carried_out(
     name: str,
 ) -> list[_Done]:
     """Return what became of each task, in their order, whatever order they were done in."""
-    tell = progress or (lambda done, of, what: None)
-    tell(0, len(given), name)
+
+    def tell(done: int) -> None:
+        if progress is not None:
+            progress(done, len(given), name)
+
+    tell(0)
     if pool is None:
         made = []
         for number, one in enumerate(given, start=1):
             made.append(work(one))
-            tell(number, len(given), name)
+            tell(number)
         return made
     with _interrupts_ignored():  # by the processes that begin here: it is for us to end them
         running = [pool.submit(work, one) for one in given]
     for number, done in enumerate(as_completed(running), start=1):
         done.result()
-        tell(number, len(given), name)
+        tell(number)
     return [done.result() for done in running]
 
 

@@ -21,9 +21,9 @@ from controller.ladder.design.demand import LISTED
 __all__ = ["annealed", "fits", "moved"]
 
 _CHAINS = 64
-_ROUNDS = 1500
 _HOTTEST_CELSIUS, _COLDEST_CELSIUS = 2.0, 0.02  # how much worse is let pass
 _PENALTY_CELSIUS = 10.0  # for as much deviation too many as is allowed
+_LEAST_PENALTY_CELSIUS = 0.5  # and for any
 _RENEWED = 200  # rounds after which the worst chains go on from the best sets
 _LONGEST_RUN = 5
 
@@ -34,6 +34,7 @@ def annealed(
     start: Places,
     counts: FloatArray,
     source: random.Random,
+    rounds: int,
 ) -> tuple[Places, FloatArray]:
     """Return the best set of each chain, each once, and their costs, the least first.
 
@@ -44,8 +45,8 @@ def annealed(
     below = form.below(places)
     now = _rounded(cost(form.of_each(places), places) + _penalty(below, form.above(places)))
     best, least = places.copy(), now.copy()
-    for number in range(_ROUNDS):
-        left = (1.0 - number / _ROUNDS) ** 2
+    for number in range(rounds):
+        left = (1.0 - number / rounds) ** 2
         heat = _HOTTEST_CELSIUS * left + _COLDEST_CELSIUS
         other = moved(places, counts.size, source)
         limit = now + heat * _drawn(source, _CHAINS)[0]
@@ -98,7 +99,9 @@ def fits(places: Places, counts: FloatArray) -> np.ndarray[tuple[int], np.dtype[
 
 
 def _penalty(below: FloatArray, above: FloatArray) -> FloatArray:
-    return _PENALTY_CELSIUS * np.maximum(np.maximum(below, above) - 1.0, 0.0)
+    many = np.maximum(below, above) - 1.0
+    penalty = _LEAST_PENALTY_CELSIUS + _PENALTY_CELSIUS * many
+    return np.asarray(np.where(many > 0.0, penalty, 0.0))
 
 
 def _rounded(celsius: FloatArray) -> FloatArray:

@@ -60,9 +60,9 @@ class LeastExcursions:
         sign = 1.0 if demand.rising else -1.0
         self._table_heights = sign * np.array(demand.table_celsius)
         self._bottom = min(sign * demand.low_celsius, sign * demand.high_celsius)
-        ends = self._bottom + np.array([-deviation, deviation, span - deviation])
-        low, self._left_on_ohms, self._goal_ohms = demand.many_ohms(sign * ends).tolist()
-        self._start_ohms = max(base_ohms, low)
+        ends = self._bottom + np.array([deviation, span - deviation])
+        end_ohms, self._goal_ohms = demand.many_ohms(sign * ends).tolist()
+        self._left_on_ohms = max(end_ohms - base_ohms, 0.0)
         self._least = np.empty((ohms.size, count))
         for leg in range(count):
             under = self._bottom + leg * self._step - deviation
@@ -74,16 +74,15 @@ class LeastExcursions:
         np.minimum.accumulate(self._least, axis=1, out=self._least)
 
     def of_each(self, places: Places) -> FloatArray:
-        """Return what each rung's last switch-off takes at least, 0 for rungs never needed."""
+        """Return what each rung's last switch-off takes at least; 0 where there need be none."""
         rungs = self._ohms[places]
         below = self._base_ohms + np.cumsum(rungs, axis=-1) - rungs
-        # Only rungs as small as this may be left on at the end; others have all those below them.
-        small = self._base_ohms + rungs <= self._left_on_ohms
-        most = np.where(small, below + (self._start_ohms - self._base_ohms), below)
-        heights = np.interp(most, self._table_ohms, self._table_heights)
+        heights = np.interp(below, self._table_ohms, self._table_heights)
         legs = np.floor((heights - self._bottom + self._deviation) / self._step + 1e-9)
         legs = np.clip(legs, 0, self._legs - 1).astype(np.intp)
-        return np.asarray(np.where(below >= self._goal_ohms, 0.0, self._least[places, legs]))
+        # As small a rung may stay on to the end; what does is among those below any larger one.
+        free = (rungs <= self._left_on_ohms) | (below >= self._goal_ohms)
+        return np.asarray(np.where(free, 0.0, self._least[places, legs]))
 
 
 class Coverage:
@@ -95,14 +94,21 @@ class Coverage:
         self._ohms, self._base_ohms = ohms, base_ohms
         self._least_ohms, self._most_ohms = demand.least_ohms, demand.most_ohms
         sign = 1.0 if demand.rising else -1.0
-        values = np.linspace(demand.least_ohms, demand.most_ohms, _PLACES_OF_GAPS)
-        self._each_ohms = float(values[1] - values[0])
-        heights = sign * demand.celsius(values)
-        reached = demand.many_ohms(sign * (heights + 2.0 * deviation))
-        self._gaps = np.maximum(reached - values, 1e-9)
+
+        def raised(values: FloatArray, celsius: float) -> FloatArray:
+            return demand.many_ohms(sign * (sign * demand.celsius(values) + celsius))
+
+        ends = np.array([demand.least_ohms, demand.most_ohms])
+        self._first_gap = float(raised(ends, deviation)[0]) - demand.least_ohms
+        self._last_gap = demand.most_ohms - float(raised(ends, -deviation)[1])
+        # Places close together at the end of low resistance, where gaps are small.
+        self._from_ohms = min(base_ohms, demand.least_ohms)
+        self._width_ohms = demand.most_ohms - self._from_ohms
+        values = self._from_ohms + self._width_ohms * np.linspace(0.0, 1.0, _PLACES_OF_GAPS) ** 2
+        self._gaps = np.maximum(raised(values, 2.0 * deviation) - values, 1e-9)
 
     def below(self, places: Places) -> FloatArray:
-        """Return the share among the sums of the smallest rungs, up to the first rung not listed."""
+        """Return the share among sums of the smallest rungs, up to the first not listed."""
         rungs = self._ohms[places]
         listed = min(LISTED, places.shape[1])
         sums = np.full((len(places), 1), self._base_ohms)
@@ -113,23 +119,26 @@ class Coverage:
         sums = np.minimum(sums, np.minimum(self._base_ohms + rest, self._most_ohms)[:, None])
         low, high = sums[:, :-1], sums[:, 1:]
         # The worst target is half-way, or where the span begins after that.
-        gaps = np.minimum(high - low, 2.0 * (high - self._least_ohms))
-        return np.asarray(self._shares(gaps, low).max(axis=1))
+        shares = self._shares(high - low, low)
+        shares = np.minimum(shares, (high - self._least_ohms) / self._first_gap)
+        return np.asarray(shares.max(axis=1))
 
     def above(self, places: Places) -> FloatArray:
         """Return the share in the gaps from there on, and at the end of high resistance."""
         rungs = self._ohms[places]
         stack = self._base_ohms + np.cumsum(rungs, axis=1)
-        short = self._shares(2.0 * (self._most_ohms - stack[:, -1:]), stack[:, -1:])
+        short = (self._most_ohms - stack[:, -1]) / self._last_gap
         if places.shape[1] <= LISTED:
-            return np.asarray(short[:, 0])
-        low = np.minimum(stack[:, LISTED - 1 : -1], self._most_ohms)
-        high = np.minimum(self._base_ohms + rungs[:, LISTED:], self._most_ohms)
-        return np.asarray(np.maximum(self._shares(high - low, low).max(axis=1), short[:, 0]))
+            return np.asarray(short)
+        low = np.clip(stack[:, LISTED - 1 : -1], self._least_ohms, self._most_ohms)
+        high = self._base_ohms + rungs[:, LISTED:]
+        high = np.clip(high, self._least_ohms, self._most_ohms)
+        return np.asarray(np.maximum(self._shares(high - low, low).max(axis=1), short))
 
     def _shares(self, gaps: FloatArray, low: FloatArray) -> FloatArray:
-        at = np.rint((low - self._least_ohms) / self._each_ohms)
-        return np.asarray(gaps / self._gaps[np.clip(at, 0, self._gaps.size - 1).astype(np.intp)])
+        share = np.clip((low - self._from_ohms) / self._width_ohms, 0.0, 1.0)
+        at = np.rint(np.sqrt(share) * (_PLACES_OF_GAPS - 1)).astype(np.intp)
+        return np.asarray(gaps / self._gaps[at])
 
 
 class ClosedForm:

@@ -7,7 +7,6 @@ and less exactly, is worked out in `closed_form`.
 from __future__ import annotations
 
 import functools
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -22,12 +21,16 @@ __all__ = [
     "allowed_celsius",
     "demand_of",
     "least_rungs",
-    "nearest_deviations_celsius",
+    "nearest_states_ohms",
     "worst_deviation_celsius",
 ]
 
-NEAR_TIE_CELSIUS = 0.1
-"""How much further off than the nearest state another may be: about what plans allow."""
+NEAR_TIE_CELSIUS = 0.055
+"""How much further off than the nearest state another may be.
+
+Plans allow a tenth of their uncertainty, which where whole degC are reported is 0.577 at least:
+the width of a report over the square root of 12 (JCGM 100:2008, 4.3.7), doubled.
+"""
 
 LISTED = 10
 """Smallest rungs whose sums are all listed for a deviation: 1024."""
@@ -136,13 +139,13 @@ def least_rungs(demand: Demand, base_ohms: float, deviation: float) -> int:
     return count
 
 
-def nearest_deviations_celsius(
+def nearest_states_ohms(
     demand: Demand, rungs: FloatArray, base_ohms: float, targets_ohms: FloatArray
 ) -> FloatArray:
-    """Return how far the nearest state is from each target.
+    """Return what the nearest state in degC to each target makes.
 
-    Where more than 18 rungs leave many ways to make about the same, it may be a little less: only
-    those sums of the larger rungs are tried that leave the smaller ones most choice.
+    Where more than 17 rungs leave many ways to make about the same, another may be a little nearer:
+    only those sums of the larger rungs are tried that leave the smaller ones most choice.
     """
     small = _sums(rungs[:_LISTED_NEAR], 0.0)
     large = _sums(rungs[_LISTED_NEAR:], base_ohms)
@@ -159,8 +162,9 @@ def nearest_deviations_celsius(
     # Nearest in ohm from below and from above: one of them is nearest in degC.
     under = np.where(around <= targets_ohms[:, None], off, np.inf).min(axis=1)
     over = np.where(around >= targets_ohms[:, None], off, np.inf).min(axis=1)
-    made = demand.celsius(np.stack([np.maximum(targets_ohms - under, 0.0), targets_ohms + over]))
-    return np.asarray(np.abs(made - demand.celsius(targets_ohms)).min(axis=0))
+    made = np.stack([np.maximum(targets_ohms - under, 0.0), targets_ohms + over])
+    apart = np.abs(demand.celsius(made) - demand.celsius(targets_ohms))
+    return np.asarray(np.where(apart[0] <= apart[1], made[0], made[1]))
 
 
 def _sums(rungs: FloatArray, base_ohms: float) -> FloatArray:
@@ -181,15 +185,18 @@ def worst_deviation_celsius(demand: Demand, rungs: FloatArray, base_ohms: float)
     whole = base_ohms + float(rungs.sum())
     top = base_ohms + float(rungs[LISTED]) if rungs.size > LISTED else whole
     low, top = demand.least_ohms, min(top, demand.most_ohms)
-    first, last = np.searchsorted(sums, [low, top]) + np.array([0, 1])
-    states = sums[max(int(first) - 1, 0) : int(last)]
-    if rungs.size > LISTED:
-        states = np.append(states[states < base_ohms + rungs[LISTED]], base_ohms + rungs[LISTED])
-    made, ends = demand.celsius(states), demand.celsius(np.array([low, top]))
-    # The worst target between two states is half-way, or where the span ends before that.
-    target = np.clip((made[1:] + made[:-1]) / 2.0, ends.min(), ends.max())
-    apart = np.minimum(np.abs(target - made[1:]), np.abs(target - made[:-1]))
-    worst = max(float(apart.max(initial=0.0)), float(np.abs(made[:2] - ends[0]).min()))
+    worst = 0.0
+    if low < top:  # else the first rung not listed lies below the span, and what it leaves with it
+        first, last = np.searchsorted(sums, [low, top]) + np.array([0, 1])
+        states = sums[max(int(first) - 1, 0) : int(last)]
+        if rungs.size > LISTED:
+            unlisted = base_ohms + float(rungs[LISTED])
+            states = np.append(states[states < unlisted], unlisted)
+        made, ends = demand.celsius(states), demand.celsius(np.array([low, top]))
+        # The worst target between two states is half-way, or where the span ends before that.
+        target = np.clip((made[1:] + made[:-1]) / 2.0, ends.min(), ends.max())
+        apart = np.minimum(np.abs(target - made[1:]), np.abs(target - made[:-1]))
+        worst = max(float(apart.max(initial=0.0)), float(np.abs(made[:2] - ends[0]).min()))
     smaller = base_ohms + np.concatenate([[0.0], np.cumsum(rungs)[:-1]])
     holes = np.clip(np.stack([smaller, base_ohms + rungs]), low, demand.most_ohms)
     open_above = np.flatnonzero(base_ohms + rungs > smaller)

@@ -27,10 +27,10 @@ from controller.ladder.design.closed_form import ClosedForm, Places
 from controller.ladder.design.demand import (
     Demand,
     allowed_celsius,
-    nearest_deviations_celsius,
+    nearest_states_ohms,
     worst_deviation_celsius,
 )
-from controller.ladder.design.ladders import Build, base_ohms, designed_ladder
+from controller.ladder.design.ladders import Build, base_ohms, designed_ladder, steps_ohms
 from controller.ladder.quiet import InverseScale, Stop, WalkSearch, least_kept
 
 __all__ = ["Aim", "Found", "search_rungs"]
@@ -38,6 +38,8 @@ __all__ = ["Aim", "Found", "search_rungs"]
 _GAIN = 0.995  # of the best: what counts as better
 _EXPECTED = 0.9  # of the closed form: what the exact search is asked first
 _SOFT = 0.05  # how much the mean of all rungs counts beside the worst of them
+_ALMOST = 1.01  # of the deviation allowed: what is worth a closer look
+_LOOKED_AT = 1001  # targets between which no larger deviation hides, about
 _FURTHEST = 3  # places in the catalogue that a rung is moved near the best set
 _MOST_AXES = 14
 _NO_WAY_CELSIUS = 1000.0
@@ -51,14 +53,16 @@ class Aim:
     """What one search is after.
 
     `steps_celsius` are those whose excursion counts, the cheapest to judge first. With `few_kinds`
-    a value has to gain something to stand on the parts list. `tries` is how many sets are judged
-    exactly. `plan_deviation_celsius` is that key of the plans to come; None: they do not state it.
+    a value has to gain something to stand on the parts list. `rounds` is how long it anneals,
+    `tries` how many sets are judged exactly. `plan_deviation_celsius` is that key
+    of the plans to come; None: they do not state it.
     """
 
     steps_celsius: tuple[float, ...]
     deviation_celsius: float
     few_kinds: bool = False
-    tries: int = 300
+    rounds: int = 1500
+    tries: int = 150
     plan_deviation_celsius: float | None = None
 
 
@@ -107,7 +111,7 @@ class _Rungs:
         # A rung larger than all that is asked for would never come into circuit.
         most = max(demand.most_ohms for demand in demands) - fixed_ohms
         self._parts = tuple(part for part in catalogue.parts if part.ohms <= most)
-        self._ohms = np.array([part.ohms for part in self._parts])
+        self._ohms = steps_ohms(build, np.array([part.ohms for part in self._parts]))
         self._counts = np.array([math.inf if p.count is None else p.count for p in self._parts])
         if self._counts.sum() < count:
             raise InputError.single(
@@ -134,10 +138,11 @@ class _Rungs:
         """Return what `search_rungs` returns."""
         source = random.Random(seed)  # noqa: S311
         start = np.array([self._started()], dtype=np.intp)
-        sets, _ = annealed(self._form, self._cost, start, self._counts, source)
+        sets, _ = annealed(self._form, self._cost, start, self._counts, source, self._aim.rounds)
         best = self._judged_in_turn(sets)
         if not best:  # not to be judged, or not asked for
-            best = [(tuple(one), ()) for one in sets.tolist() if self._makes_all(one)]
+            fitting = [tuple(one) for one in sets.tolist() if self._makes_all(one)]
+            best = [(places, ()) for places in fitting[:1]]
         return tuple(
             Found(
                 parts=tuple(self._parts[place] for place in places),
@@ -169,7 +174,9 @@ class _Rungs:
         best = math.inf
         seen: set[tuple[int, ...]] = set()
         waiting: list[tuple[float, tuple[int, ...], tuple[float, ...]]] = []
-        self._line_up(sets, waiting, seen)
+        # First what the closed form thinks best, so that nothing is found that is worse.
+        fitting = np.array([self._makes_all(one) for one in sets.tolist()])
+        self._line_up(sets[np.flatnonzero(fitting)[:1]], waiting, seen)
         tries = 0
         while waiting and tries < self._aim.tries:
             hoped, places, expected = heapq.heappop(waiting)
@@ -179,9 +186,13 @@ class _Rungs:
                 continue
             tries += 1
             excursions = self.excursions(places, expected, best)
+            if excursions is not None and self._deviation(places) > self._aim.deviation_celsius:
+                excursions = None
             if excursions is not None:
                 found.insert(0, (places, excursions))
                 best = self._score(excursions, places)
+            if tries == 1:
+                self._line_up(sets[fitting], waiting, seen)
             if excursions is not None or tries == 1:
                 self._line_up(self._near(places), waiting, seen)
         return found
@@ -194,7 +205,7 @@ class _Rungs:
     ) -> None:
         """Add sets that have not been seen to those that wait, by what is hoped of them."""
         sets = sets[fits(sets, self._counts)]
-        sets = sets[np.maximum(self._form.below(sets), self._form.above(sets)) <= 1.02]
+        sets = sets[np.maximum(self._form.below(sets), self._form.above(sets)) <= _ALMOST]
         worst = self._form.of_each(sets).max(axis=2)
         for places, expected in zip(
             map(tuple, sets.tolist()), map(tuple, worst.T.tolist()), strict=True
@@ -213,13 +224,22 @@ class _Rungs:
         changed = np.clip(here + np.concatenate(moves), 0, len(self._parts) - 1)
         return np.asarray(np.sort(changed, axis=1), dtype=np.intp)
 
-    def _deviation(self, places: Sequence[int]) -> float:
-        """Return the worst deviation for any of the demands."""
-        rungs = self._ohms[list(places)]
-        return max(worst_deviation_celsius(d, rungs, self._base_ohms) for d in self._demands)
-
     def _makes_all(self, places: Sequence[int]) -> bool:
-        return self._deviation(places) <= self._aim.deviation_celsius
+        """Return whether a set makes every temperature, as far as the smallest rungs tell."""
+        rungs = self._ohms[list(places)]
+        worst = max(worst_deviation_celsius(d, rungs, self._base_ohms) for d in self._demands)
+        return worst <= self._aim.deviation_celsius
+
+    def _deviation(self, places: Sequence[int]) -> float:
+        """Return the worst deviation for any of the demands, in the middle of the span too."""
+        rungs = self._ohms[list(places)]
+        worst = max(worst_deviation_celsius(d, rungs, self._base_ohms) for d in self._demands)
+        for demand in self._demands:
+            celsius = np.linspace(demand.low_celsius, demand.high_celsius, _LOOKED_AT)
+            targets = demand.many_ohms(celsius)
+            made = nearest_states_ohms(demand, rungs, self._base_ohms, targets)
+            worst = max(worst, float(np.abs(demand.celsius(made) - celsius).max()))
+        return worst
 
     def _started(self) -> list[int]:
         """Return rungs at even ratios from the smallest that matters to half of the whole."""
@@ -271,14 +291,15 @@ class _Rungs:
     def _stops(self, demand: Demand, step_celsius: float, rungs: FloatArray) -> list[Stop]:
         """Return where a sweep has to be: as near to each target as plans take states."""
         celsius, ohms = _targets(demand, step_celsius)
-        near = nearest_deviations_celsius(demand, rungs, self._base_ohms, ohms)
-        half = allowed_celsius(near, self._aim.plan_deviation_celsius)
+        nearest = nearest_states_ohms(demand, rungs, self._base_ohms, ohms)
+        off = np.abs(demand.celsius(nearest) - celsius)
+        half = allowed_celsius(off, self._aim.plan_deviation_celsius)
         lows, highs = np.sort(
             [demand.many_ohms(celsius - half), demand.many_ohms(celsius + half)], axis=0
         )
         return [
             Stop(low_ohms=low, high_ohms=high, aim_ohms=aim)
-            for low, high, aim in zip(lows.tolist(), highs.tolist(), ohms.tolist(), strict=True)
+            for low, high, aim in zip(lows.tolist(), highs.tolist(), nearest.tolist(), strict=True)
         ]
 
 
