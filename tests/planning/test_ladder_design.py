@@ -51,6 +51,8 @@ def test_one_search_comes_to_what_is_known_to_be_possible(
     rungs: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(ladder_design, "_SEEDS", (1, 0, 0))
+    if rungs == 16:
+        monkeypatch.setattr(ladder_design, "_ROUNDS", 700)  # half of them will do here
     wish = demo_wish(rungs)
     assert wish.fixed is not None
     assert wish.fixed.ohms == 100.0
