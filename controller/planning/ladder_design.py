@@ -1,7 +1,8 @@
 """Ladders worth building for some sensors: sets of rungs found, planned on, and compared.
 
-Each search is a task of its own that may run in another process; all of them are given by the
-seed, so that the same wish gives the same choices whatever the machine has to do them with.
+Each search, and after them each planning on a set found, is a task of its own that may run in
+another process; all of them are given by the seed, so that the same wish gives the same choices
+whatever the machine has to do them with.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from multiprocessing import active_children, get_context
+from typing import TypeVar
 
 import numpy as np
 
@@ -23,6 +25,7 @@ from controller.ladder.design import (
     Build,
     Catalogue,
     Demand,
+    Found,
     Part,
     designed_ladder,
     search_rungs,
@@ -48,12 +51,13 @@ __all__ = [
     "worked_out",
 ]
 
+_Given = TypeVar("_Given")
+_Done = TypeVar("_Done")
+
 MOST_CHOICES = 5
 _SAME = 0.02  # excursions closer than this, as a share, are as good as each other
-_SEEDS = (3, 2, 1)  # searches for all step sizes together, for the largest alone, for few values
-_MORE_SEEDS = (6, 3, 1)  # where a search takes less time
-_FEW_RUNGS = 16
-_TRIES = 2000
+_SEEDS = (2, 1, 1)  # searches for all step sizes together, for the largest alone, for few values
+_ROUNDS, _TRIES = 1500, 150  # of each search
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,10 +136,11 @@ def design_ladders(
     wish: DesignWish,
     *,
     processes: int = 1,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Callable[[int, int, str], None] | None = None,
 ) -> tuple[Choice, ...]:
     """Return a few ladders of which none is worse than another in everything, quietest first.
 
+    `progress` is told how many of how many are done, and of what: searches, then plans.
     Raises InputError when none makes every temperature as closely as asked for.
     """
     needed = rungs_needed(wish)
@@ -145,14 +150,12 @@ def design_ladders(
             f" {wish.deviation_celsius:g} degC, whatever their values: it takes {needed} at least",
             hint="allow more deviation, more relays, or a shorter span",
         )
-    tasks = list(_tasks(replace(wish, counts=tuple(n for n in wish.counts if n >= needed))))
-    found: dict[int, Choice | None] = {}
-    for number, choice in _all_carried_out(tasks, processes):
-        found[number] = choice
-        if progress is not None:
-            progress(len(found), len(tasks))
-    made = [choice for _, choice in sorted(found.items()) if choice is not None]
-    made = list({choice.parts: choice for choice in made}.values())
+    searches = list(_tasks(replace(wish, counts=tuple(n for n in wish.counts if n >= needed))))
+    with _processes(min(processes, len(searches))) as pool:
+        every = _all_carried_out(_searched, searches, pool, progress, "searches")
+        sets = {found.parts: found for sets in every for found in sets}
+        plans = [(wish, found) for found in sets.values()]
+        made = _all_carried_out(_planned, plans, pool, progress, "plans")
     _refuse_nothing(wish, made)
     most = wish.uncertainty_celsius
     close = [choice for choice in made if most is None or choice.uncertainty_celsius <= most]
@@ -213,10 +216,8 @@ class _Task:
 def _tasks(wish: DesignWish) -> Iterator[_Task]:
     """Yield the searches: for all step sizes together, for each alone, and for few values."""
     every = tuple(sorted(wish.steps_celsius, reverse=True))
-    # Where resistance rises, each ohm is as many degC, and there is less to be found.
-    rising = any(demand.rising for demand in wish.demands)
+    together, alone, few = _SEEDS
     for count in wish.counts:
-        together, alone, few = _MORE_SEEDS if count <= _FEW_RUNGS and not rising else _SEEDS
         aims = [(every, False, together)]
         if len(every) > 1:
             aims += [(every[:1], False, alone)]
@@ -226,31 +227,58 @@ def _tasks(wish: DesignWish) -> Iterator[_Task]:
                 steps_celsius=steps,
                 deviation_celsius=wish.deviation_celsius,
                 few_kinds=few_kinds,
-                tries=_TRIES // 3 if rising else _TRIES,
+                rounds=_ROUNDS,
+                tries=_TRIES,
                 plan_deviation_celsius=wish.plan_deviation_celsius,
             )
             for seed in range(seeds):
                 yield _Task(wish, count, aim, wish.seed * 1000 + number * 100 + seed)
 
 
-def _all_carried_out(tasks: Sequence[_Task], processes: int) -> Iterator[tuple[int, Choice | None]]:
-    """Yield the number of each task with what it found, in any order."""
-    if processes <= 1:
-        yield from ((number, _carried_out(task)) for number, task in enumerate(tasks))
+@contextlib.contextmanager
+def _processes(count: int) -> Iterator[ProcessPoolExecutor | None]:
+    """Hold processes; None where one is enough, which is ours. Whatever goes wrong ends them."""
+    if count <= 1:
+        yield None
         return
     before = {child.pid for child in active_children()}
-    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
-        with _interrupts_ignored():  # by the processes that begin here: it is for us to end them
-            running = {pool.submit(_carried_out, task): n for n, task in enumerate(tasks)}
+    with ProcessPoolExecutor(count, mp_context=get_context("spawn")) as pool:
         try:
-            for done in as_completed(running):
-                yield running[done], done.result()
+            yield pool
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             for child in active_children():
                 if child.pid not in before:
                     child.terminate()
             raise
+
+
+def _all_carried_out(
+    work: Callable[[_Given], _Done],
+    given: Sequence[_Given],
+    pool: ProcessPoolExecutor | None,
+    progress: Callable[[int, int, str], None] | None,
+    name: str,
+) -> list[_Done]:
+    """Return what became of each task, in their order, whatever order they were done in."""
+
+    def tell(done: int) -> None:
+        if progress is not None:
+            progress(done, len(given), name)
+
+    tell(0)
+    if pool is None:
+        made = []
+        for number, one in enumerate(given, start=1):
+            made.append(work(one))
+            tell(number)
+        return made
+    with _interrupts_ignored():  # by the processes that begin here: it is for us to end them
+        running = [pool.submit(work, one) for one in given]
+    for number, done in enumerate(as_completed(running), start=1):
+        done.result()
+        tell(number)
+    return [done.result() for done in running]
 
 
 @contextlib.contextmanager
@@ -266,9 +294,9 @@ def _interrupts_ignored() -> Iterator[None]:
         signal.signal(signal.SIGINT, earlier)
 
 
-def _carried_out(task: _Task) -> Choice | None:
+def _searched(task: _Task) -> tuple[Found, ...]:
     wish = task.wish
-    found = search_rungs(
+    return search_rungs(
         wish.catalogue,
         task.count,
         wish.demands,
@@ -277,7 +305,11 @@ def _carried_out(task: _Task) -> Choice | None:
         fixed_ohms=wish.fixed.ohms if wish.fixed else 0.0,
         seed=task.seed,
     )
-    return None if found is None else worked_out(wish, found.parts, found.deviation_celsius)
+
+
+def _planned(one: tuple[DesignWish, Found]) -> Choice:
+    wish, found = one
+    return worked_out(wish, found.parts, found.deviation_celsius)
 
 
 def worked_out(wish: DesignWish, parts: tuple[Part, ...], deviation_celsius: float) -> Choice:

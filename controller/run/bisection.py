@@ -25,6 +25,9 @@ class Bisection:
     turned it on; `back_on` and `back_off` likewise on the way back. All are indices of levels, None
     while not known. No look is more than `step_celsius` beyond what is known, unless the levels
     themselves are further apart. With `one_way` it never goes off again.
+    `both_ways` are the lowest and the highest level between which it was seen to change more than
+    once the same way; None as long as it was not. What changes and changes back between two looks
+    is not seen.
     """
 
     levels: tuple[float, ...]
@@ -38,6 +41,7 @@ class Bisection:
     back_on: int | None = None
     back_off: int | None = None
     contradictions: int = 0
+    both_ways: tuple[int, int] | None = None
 
     def next_level(self) -> int | None:
         """Return the level to look at next; None when there is nothing more to find out."""
@@ -56,19 +60,20 @@ class Bisection:
         was, now = self.on, replace(self, at=level, on=on)
         if on and was is None and self.there_off is not None:
             # Gone on with, and on where it was off: nothing that was known need hold any more.
+            now = _contradicted(now, level, self.there_off)
             return replace(now, contradictions=MOST_CONTRADICTIONS + 1)
         if on:
             back_on = level if self.back_on is None else min(self.back_on, level)
             now = replace(now, back_on=back_on)
             if self.back_off is not None and self.back_off >= level:
-                now = replace(now, back_off=None, contradictions=self.contradictions + 1)
+                now = replace(_contradicted(now, level, self.back_off), back_off=None)
             if not was:
                 now = replace(now, there_on=level)
             return now
         there_off = level if self.there_off is None else max(self.there_off, level)
         now = replace(now, there_off=there_off)
         if self.there_on is not None and self.there_on <= level:
-            now = replace(now, there_on=None, contradictions=self.contradictions + 1)
+            now = replace(_contradicted(now, level, self.there_on), there_on=None)
         if was:
             now = replace(now, back_off=level)
         return now
@@ -135,3 +140,13 @@ class Bisection:
     def _apart(self, one: int, other: int) -> float:
         # What rounding makes of levels that are whole steps apart is no distance.
         return abs(self.levels[one] - self.levels[other]) - 1e-9
+
+
+def _contradicted(known: Bisection, *levels: int) -> Bisection:
+    """Return what is known with one contradiction more, between these levels."""
+    every = (*levels, *(known.both_ways or ()))
+    return replace(
+        known,
+        contradictions=known.contradictions + 1,
+        both_ways=(min(every), max(every)),
+    )

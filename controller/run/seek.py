@@ -41,6 +41,7 @@ from controller.run.points import (
     switched_celsius,
 )
 from controller.run.summary import broken_off, run_verdict, step_words
+from controller.text import number
 from controller.units import format_ohms
 
 __all__ = ["SeekRun", "begun", "is_seen", "outcome", "question"]
@@ -267,8 +268,7 @@ class SeekRun(Job):
         sentence = f"{self._search.watch.value}: {points_sentence(points)}"
         if not self._search.judged:
             sentence += "; the plan states no limits for it"
-        if not self.known.consistent:
-            sentence += "; it did not always switch at the same point"
+        sentence += _both_ways_words(self.known)
         from_the_beginning = not (points and points[0].found) and self.known.there_off is None
         if ending is Ending.COMPLETE and self.known.levels and points and from_the_beginning:
             sentence += "; it was already there at the start"
@@ -283,3 +283,14 @@ class SeekRun(Job):
             relays=relays,
             sentence=broken_off(ending, relays.value, "before the end", sentence),
         )
+
+
+def _both_ways_words(known: Bisection) -> str:
+    """Say where more than one change the same way was seen, if it was."""
+    if known.both_ways is None:
+        return ""
+    low, high = sorted(known.levels[level] for level in known.both_ways)
+    where = f"at {number(low, 2)} degC" if low == high else ""
+    where = where or f"between {number(low, 2)} and {number(high, 2)} degC"
+    words = f"; more than one change was seen {where}"
+    return words if known.consistent else f"{words}: it did not always switch at the same point"

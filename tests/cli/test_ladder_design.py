@@ -22,9 +22,9 @@ SMALL = ["--serve", SENSOR, "20", "100", "--relays", "8", "--step", "10", "--dev
 
 @pytest.fixture(autouse=True)
 def short_search(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(ladder_design, "_TRIES", 40)
+    monkeypatch.setattr(ladder_design, "_TRIES", 20)
     monkeypatch.setattr(ladder_design, "_SEEDS", (1, 1, 1))
-    monkeypatch.setattr(ladder_design, "_MORE_SEEDS", (1, 1, 1))
+    monkeypatch.setattr(ladder_design, "_ROUNDS", 60)
 
 
 def design(*more: str) -> int:

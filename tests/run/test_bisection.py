@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
 
 from hypothesis import given
@@ -67,6 +68,7 @@ def test_the_intervals_contain_the_true_points(case: tuple[Bisection, Switch]) -
     known, _ = searched(start, switch)
     levels, sign = known.levels, switch.sign
     assert known.contradictions == 0
+    assert known.both_ways is None
     if known.there_off is not None:
         assert sign * levels[known.there_off] < sign * switch.on_at
     if known.there_on is not None:
@@ -146,6 +148,7 @@ def test_a_switch_that_contradicts_itself_is_found_out() -> None:
     assert known.next_level() == 2  # the way back is to be searched: it has to be on
     known = known.seen(2, on=False)  # and now it is not
     assert known.contradictions == 1
+    assert known.both_ways == (2, 2)
     assert known.there_on is None
 
 
@@ -156,3 +159,66 @@ def test_one_way_ends_at_the_first_change() -> None:
     known, looks = searched(start, Switch(on_at=4.5, off_below=-99.0))
     assert looks == [0, 2, 4, 6]
     assert (known.there_off, known.there_on, known.back_off) == (4, 6, None)
+
+
+@given(
+    st.floats(85.0, 105.0),
+    st.floats(0.2, 4.0),
+    st.lists(st.booleans(), min_size=1, max_size=40),
+)
+def test_where_it_chatters_is_told_and_nowhere_else(
+    point: float, width: float, answers: list[bool]
+) -> None:
+    """Off below a band, on above it, and in it as it likes."""
+    known = Bisection(
+        levels=tuple(80.0 + 0.1 * index for index in range(301)),
+        step_celsius=3.0,
+        within_celsius=0.1,
+    )
+    count = 0
+    seen: list[tuple[float, bool]] = []
+    while (level := known.next_level()) is not None:
+        celsius = known.levels[level]
+        on = answers[count % len(answers)] if abs(celsius - point) < width else celsius > point
+        known = known.seen(level, on=on)
+        seen.append((celsius, on))
+        count += 1
+        assert count < 1000
+    if known.both_ways is not None:
+        low, high = (known.levels[level] for level in known.both_ways)
+        assert point - width <= low <= high <= point + width
+    # Oracle, from the looks alone: off at or above where it had come on, on at or below where it
+    # had gone off.
+    told = False
+    for place, (before, after) in enumerate(itertools.pairwise(seen)):
+        if before[1] != after[1]:
+            turned, on = after
+            later = [celsius for celsius, now in seen[place + 2 :] if now != on]
+            told |= any(celsius >= turned if on else celsius <= turned for celsius in later)
+    assert (known.both_ways is not None) is told
+
+
+def test_a_fan_that_stops_between_its_two_stages_is_told() -> None:
+    """On from 90, off from 93 to 96 while its second stage takes over: seen on, then off."""
+    known = Bisection(
+        levels=tuple(80.0 + 0.5 * index for index in range(61)),
+        step_celsius=4.0,
+        within_celsius=0.5,
+    )
+    stage = {"first": False}
+
+    def fan(celsius: float) -> bool:
+        # The first stage trips once it has been on for a while: later looks find it off.
+        on = (90.0 <= celsius < 93.0 and not stage["first"]) or celsius >= 96.0
+        stage["first"] |= 90.0 <= celsius < 93.0
+        return on
+
+    count = 0
+    while (level := known.next_level()) is not None:
+        known = known.seen(level, on=fan(known.levels[level]))
+        count += 1
+        assert count < 200
+    assert known.both_ways is not None
+    assert known.levels[known.both_ways[0]] < 93.0
+    assert known.there_on is not None
+    assert known.levels[known.there_on] == 96.0

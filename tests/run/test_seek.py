@@ -121,6 +121,23 @@ def test_a_no_before_the_waiting_time_is_over_is_asked_again(
     assert len(asked) >= 4 * len(looks)  # each half second, until two seconds are over
 
 
+def test_more_than_one_change_is_said(fakes: Any, clock: VirtualClock) -> None:
+    """On at level 4 when first seen, off there the next time: no point without a word of it."""
+    for changes, said in ((False, False), (True, True)):
+        looks: list[int] = []
+
+        def fan(level: int, looks: list[int] = looks, changes: bool = changes) -> bool:
+            looks.append(level)
+            return level == 4 and (not changes or looks.count(4) == 1)
+
+        person = Person(clock, fan)
+        typed = TypedReadback(person, lambda _text: None, clock)
+        run = search_with(fakes, clock, Watched(typed, person))
+        finished = list(run_events(run))[-1]
+        assert isinstance(finished, RunFinished)
+        assert ("more than one change was seen" in finished.summary.sentence) is said
+
+
 def test_stop_parks_and_keeps_what_is_known(fakes: Any, clock: VirtualClock) -> None:
     run = search_with(fakes, clock, fakes.ScriptedReadback(clock, [OperatorCommand.STOP]))
     events = list(run_events(run))

@@ -1,24 +1,12 @@
-"""What a ladder has to serve, and what a set of rungs does for it in closed form.
+"""What a ladder has to serve, and what one set of rungs does for it.
 
-Rungs in series on top of a fixed resistor, in rising order: stacked one on the other they pass
-from the hot end of a thermistor (the end of low resistance) to the cold one. What the value does
-when a rung goes is read off that stack:
-
-*Lower bound.* Look at each rung's last switch-off on the way to the end of low resistance. After
-it, only rungs whose last switch-off comes later are left, with those still on at the end. So the
-value after it is at most theirs together; it is best when they are all the smaller ones. If the
-value drops from T(v + r) to T(v) within a step of d degC and an excursion e at either side, then
-``e >= (|T(v + r) - T(v)| - d) / 2``; rungs are needed until they reach the other end. It holds for
-every order and every detour.
-
-*Deviation.* Of the smallest rungs all sums are listed. A gap between neighbours below the next
-rung is real; above it, further rungs only fill in.
+Rungs stand in series on top of a fixed resistor, in rising order. What many sets do, in closed form
+and less exactly, is worked out in `closed_form`.
 """
 
 from __future__ import annotations
 
 import functools
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -27,22 +15,28 @@ import numpy as np
 from controller.arrays import FloatArray
 
 __all__ = [
+    "LISTED",
     "NEAR_TIE_CELSIUS",
     "Demand",
     "allowed_celsius",
     "demand_of",
-    "drops_celsius",
     "least_rungs",
-    "lower_bound_celsius",
-    "nearest_deviations_celsius",
+    "nearest_states_ohms",
     "worst_deviation_celsius",
 ]
 
-NEAR_TIE_CELSIUS = 0.1
-"""How much further off than the nearest state another may be: about what plans allow."""
+NEAR_TIE_CELSIUS = 0.055
+"""How much further off than the nearest state another may be.
 
-_LISTED = 10  # smallest rungs whose sums are all listed: 1024
-_LISTED_RISING = 14  # where resistance rises with temperature, an ohm is as many degC everywhere
+Plans allow a tenth of their uncertainty, which where whole degC are reported is 0.577 at least:
+the width of a report over the square root of 12 (JCGM 100:2008, 4.3.7), doubled.
+"""
+
+LISTED = 10
+"""Smallest rungs whose sums are all listed for a deviation: 1024."""
+
+_LISTED_NEAR = 12  # smallest rungs whose sums are all listed to look for the nearest state
+_TOPPED = 48  # sums of the others that these are put on top of, at each target
 _TABLE = 4096
 _ROOM_CELSIUS = 60.0
 _MOST_RUNGS = 64
@@ -124,43 +118,6 @@ def demand_of(
     )
 
 
-def drops_celsius(demand: Demand, rungs: FloatArray, base_ohms: float) -> FloatArray:
-    """Return how far the temperature moves with each rung of the stack, inside the span.
-
-    `rungs` rise; `base_ohms` is what is left with all of them out of circuit.
-    """
-    stack = base_ohms + np.concatenate([[0.0], np.cumsum(rungs)])
-    passed = demand.celsius(np.clip(stack, demand.least_ohms, demand.most_ohms))
-    return np.asarray(np.abs(np.diff(passed)))
-
-
-def lower_bound_celsius(
-    demand: Demand, rungs: FloatArray, base_ohms: float, step_celsius: float, deviation: float
-) -> float:
-    """Return an excursion that no order and no detour can keep below; math.inf out of reach.
-
-    For a sweep through the whole span in steps, each made to within `deviation` degC. Which rungs
-    are on at the end of low resistance is not known: they count there, and again as still to come.
-    For curves whose slope only falls or only rises with resistance.
-    """
-    inward = deviation if demand.rising else -deviation
-    low_end, high_end = demand.low_celsius, demand.high_celsius
-    if not demand.rising:
-        low_end, high_end = high_end, low_end
-    start = max(base_ohms, demand.ohms(low_end + inward))
-    goal = demand.ohms(high_end - inward)
-    value, bound = start, 0.0
-    for ohms in np.sort(rungs):
-        if value >= goal:
-            break
-        ends = np.array([start, start + ohms, value, value + ohms])
-        passed = demand.celsius(ends)
-        drop = min(abs(passed[1] - passed[0]), abs(passed[3] - passed[2]))
-        bound = max(bound, (float(drop) - step_celsius - 2.0 * deviation) / 2.0)
-        value += float(ohms)
-    return bound if value >= goal else math.inf
-
-
 def least_rungs(demand: Demand, base_ohms: float, deviation: float) -> int:
     """Return how many rungs it takes at least, of whatever values; more are not counted than 64.
 
@@ -182,25 +139,37 @@ def least_rungs(demand: Demand, base_ohms: float, deviation: float) -> int:
     return count
 
 
-def nearest_deviations_celsius(
+def nearest_states_ohms(
     demand: Demand, rungs: FloatArray, base_ohms: float, targets_ohms: FloatArray
 ) -> FloatArray:
-    """Return how far the nearest state is from each target; 0 above what the sums list."""
-    listed = _LISTED_RISING if demand.rising else _LISTED
-    sums = _listed_sums(rungs, base_ohms, listed)
-    top = math.inf
-    if rungs.size > listed:
-        top = base_ohms + float(rungs[listed])
-        sums = np.sort(np.append(sums, top))
-    after = np.clip(np.searchsorted(sums, targets_ohms), 1, sums.size - 1)
-    around = demand.celsius(np.stack([sums[after - 1], sums[after]]))
-    off = np.abs(around - demand.celsius(targets_ohms)).min(axis=0)
-    return np.asarray(np.where(targets_ohms < top, off, 0.0))
+    """Return what the nearest state in degC to each target makes.
+
+    Where more than 17 rungs leave many ways to make about the same, another may be a little nearer:
+    only those sums of the larger rungs are tried that leave the smaller ones most choice.
+    """
+    small = _sums(rungs[:_LISTED_NEAR], 0.0)
+    large = _sums(rungs[_LISTED_NEAR:], base_ohms)
+    if large.size > _TOPPED:
+        middle = np.searchsorted(large, targets_ohms - small[-1] / 2.0)
+        first = np.clip(middle - _TOPPED // 2, 0, large.size - _TOPPED)
+        topped = large[first[:, None] + np.arange(_TOPPED)]
+    else:
+        topped = np.broadcast_to(large, (targets_ohms.size, large.size))
+    left = targets_ohms[:, None] - topped
+    after = np.clip(np.searchsorted(small, left), 1, small.size - 1)
+    around = np.concatenate([topped + small[after - 1], topped + small[after]], axis=1)
+    off = np.abs(around - targets_ohms[:, None])
+    # Nearest in ohm from below and from above: one of them is nearest in degC.
+    under = np.where(around <= targets_ohms[:, None], off, np.inf).min(axis=1)
+    over = np.where(around >= targets_ohms[:, None], off, np.inf).min(axis=1)
+    made = np.stack([np.maximum(targets_ohms - under, 0.0), targets_ohms + over])
+    apart = np.abs(demand.celsius(made) - demand.celsius(targets_ohms))
+    return np.asarray(np.where(apart[0] <= apart[1], made[0], made[1]))
 
 
-def _listed_sums(rungs: FloatArray, base_ohms: float, listed: int = _LISTED) -> FloatArray:
+def _sums(rungs: FloatArray, base_ohms: float) -> FloatArray:
     sums = np.array([base_ohms])
-    for ohms in rungs[:listed]:
+    for ohms in rungs:
         sums = np.concatenate([sums, sums + ohms])
     return np.sort(sums)
 
@@ -208,26 +177,30 @@ def _listed_sums(rungs: FloatArray, base_ohms: float, listed: int = _LISTED) -> 
 def worst_deviation_celsius(demand: Demand, rungs: FloatArray, base_ohms: float) -> float:
     """Return how far, at worst, a target of the span is from the nearest state, about.
 
-    Exact up to the first rung that is not listed; above, an upper limit from the gaps that rungs
-    larger than all smaller ones together leave.
+    Of the smallest rungs all sums are listed. A gap between neighbours below the next rung is real;
+    above it, further rungs only fill in: exact up to the first rung that is not listed, above it an
+    upper limit from the gaps that rungs larger than all smaller ones together leave.
     """
-    sums = _listed_sums(rungs, base_ohms)
+    sums = _sums(rungs[:LISTED], base_ohms)
     whole = base_ohms + float(rungs.sum())
-    top = base_ohms + float(rungs[_LISTED]) if rungs.size > _LISTED else whole
+    top = base_ohms + float(rungs[LISTED]) if rungs.size > LISTED else whole
     low, top = demand.least_ohms, min(top, demand.most_ohms)
-    first, last = np.searchsorted(sums, [low, top]) + np.array([0, 1])
-    states = sums[max(int(first) - 1, 0) : int(last)]
-    if rungs.size > _LISTED:
-        states = np.append(states[states < base_ohms + rungs[_LISTED]], base_ohms + rungs[_LISTED])
-    made, ends = demand.celsius(states), demand.celsius(np.array([low, top]))
-    # The worst target between two states is half-way, or where the span ends before that.
-    target = np.clip((made[1:] + made[:-1]) / 2.0, ends.min(), ends.max())
-    apart = np.minimum(np.abs(target - made[1:]), np.abs(target - made[:-1]))
-    worst = max(float(apart.max(initial=0.0)), float(np.abs(made[:2] - ends[0]).min()))
+    worst = 0.0
+    if low < top:  # else the first rung not listed lies below the span, and what it leaves with it
+        first, last = np.searchsorted(sums, [low, top]) + np.array([0, 1])
+        states = sums[max(int(first) - 1, 0) : int(last)]
+        if rungs.size > LISTED:
+            unlisted = base_ohms + float(rungs[LISTED])
+            states = np.append(states[states < unlisted], unlisted)
+        made, ends = demand.celsius(states), demand.celsius(np.array([low, top]))
+        # The worst target between two states is half-way, or where the span ends before that.
+        target = np.clip((made[1:] + made[:-1]) / 2.0, ends.min(), ends.max())
+        apart = np.minimum(np.abs(target - made[1:]), np.abs(target - made[:-1]))
+        worst = max(float(apart.max(initial=0.0)), float(np.abs(made[:2] - ends[0]).min()))
     smaller = base_ohms + np.concatenate([[0.0], np.cumsum(rungs)[:-1]])
     holes = np.clip(np.stack([smaller, base_ohms + rungs]), low, demand.most_ohms)
     open_above = np.flatnonzero(base_ohms + rungs > smaller)
-    holes = holes[:, open_above[open_above >= _LISTED]]
+    holes = holes[:, open_above[open_above >= LISTED]]
     if holes.size:
         around = demand.celsius(holes)
         worst = max(worst, float(np.abs(around[1] - around[0]).max()) / 2.0)

@@ -7,10 +7,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from controller.arrays import FloatArray
 from controller.ladder.design.catalogue import Part
 from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
 
-__all__ = ["Build", "base_ohms", "designed_ladder", "ladder_text"]
+__all__ = ["Build", "base_ohms", "designed_ladder", "ladder_text", "steps_ohms"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,6 +41,13 @@ def base_ohms(build: Build, rungs: int, fixed_ohms: float) -> float:
     """Return what a ladder makes with all rungs bypassed, about: their contacts count in full."""
     contacts = rungs + (1 if build.output_relays else 0)
     return build.lead_ohms + fixed_ohms + contacts * build.contact_ohms
+
+
+def steps_ohms(build: Build, ohms: FloatArray) -> FloatArray:
+    """Return what each rung adds when it comes into circuit in place of its closed contact."""
+    if build.contact_ohms == 0:
+        return ohms
+    return np.asarray(ohms - ohms * build.contact_ohms / (ohms + build.contact_ohms))
 
 
 def designed_ladder(
