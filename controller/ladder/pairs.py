@@ -23,10 +23,10 @@ from controller.ladder.electrical import (
     states_ohms,
 )
 from controller.ladder.model import Ladder
+from controller.ladder.orders import excursions_outside
 from controller.ladder.path import (
     best_path,
     bits_of,
-    excursions_outside,
     output_relays,
 )
 from controller.ladder.search import Scale

@@ -21,6 +21,7 @@ from controller.ladder.electrical import (
     states_ohms,
 )
 from controller.ladder.model import GroupKind
+from controller.ladder.cube_ohms import cube_states
 from controller.ladder.path import (
     DETOUR_GAIN,
     LATENESS_MS,
@@ -157,7 +158,7 @@ def test_all_at_once_is_the_worst_of_all_combinations(data, ladders):
     most = (1 << ladder.relay_count) - 1
     start, end = data.draw(st.integers(0, most)), data.draw(st.integers(0, most))
     first, last = judged(ladder, start, thermistor), judged(ladder, end, thermistor)
-    states = path_module.cube_states(start, bits_of(start ^ end))
+    states = cube_states(start, bits_of(start ^ end))
     worst = max(outside(v, first, last) for v in thermistor(states_ohms(ladder, states)))
     assert all_at_once_excursion(ladder, start, end, thermistor) == pytest.approx(worst)
 
