@@ -42,14 +42,34 @@ MOST_FILLING = 12
 class Cube:
     """Axes: all parallel rungs, then the series rungs from `first` up to but without `last`.
 
-    `values` (2^axes,) is what each corner makes in ohm with the open rungs out of circuit.
+    The `own` corners are those with every series rung out of circuit, `weights` what each of these
+    adds that is an axis.
     """
 
     first: int
     last: int
     axes: int
-    values: FloatArray
+    own: FloatArray
+    weights: FloatArray
     loose_ohms: float
+
+    @functools.cached_property
+    def values(self) -> FloatArray:
+        """What each of the 2^axes corners makes in ohm with the open rungs out of circuit."""
+        values = self.own
+        for weight in self.weights:
+            values = np.concatenate([values, values + weight])
+        return values
+
+    def values_at(self, corners: npt.NDArray[np.intp]) -> FloatArray:
+        """Return the values of some corners; those of all are not worked out for that."""
+        if "values" in self.__dict__:
+            return self.values[corners]
+        made = self.own[corners & (self.own.size - 1)]
+        between = corners >> (self.own.size.bit_length() - 1)
+        for place, weight in enumerate(self.weights):  # in the order of `values`, the same to a bit
+            made = np.where(between >> place & 1, made + weight, made)
+        return made
 
     def inside(self, low_ohms: float, high_ohms: float) -> npt.NDArray[np.bool_]:
         """Return which corners may make something from `low_ohms` to `high_ohms`, both included."""
@@ -189,7 +209,8 @@ class Corners:
             sums = np.concatenate([sums, sums + weight])
         order = np.argsort(sums, kind="stable")
         sums = sums[order]
-        low, aim, high = (ohms - cube.values[corners] for ohms in span_ohms)
+        made = cube.values_at(corners)
+        low, aim, high = (ohms - made for ohms in span_ohms)
         least = np.searchsorted(sums, low - _TIE * span_ohms[0])
         most = np.searchsorted(sums, high + _TIE * span_ohms[2], side="right") - 1
         above = np.minimum(np.searchsorted(sums, aim), sums.size - 1)
@@ -197,31 +218,28 @@ class Corners:
         pick = np.where(np.abs(sums[below] - aim) < np.abs(sums[above] - aim), below, above)
         pick = np.clip(np.minimum(np.maximum(pick, least), most), 0, sums.size - 1)
         small = order[pick].astype(np.uint64) << np.uint64(self._parallel + lowest)
-        return least <= most, cube.values[corners] + sums[pick], small
+        return least <= most, made + sums[pick], small
 
     @functools.cached_property
     def _least_ohms(self) -> float:
         """The least that the parallel groups make with every series rung bypassed."""
-        return float(self._made(0, 0).values.min())
+        return float(self._own_values.min())
 
     def _made(self, first: int, last: int) -> Cube:
         if (first, last) not in self._cubes:
-            if last == first:
-                values = self._base_values()
-            else:
-                values = self._made(0, 0).values
-                for weight in self._weights[first:last]:
-                    values = np.concatenate([values, values + weight])
             self._cubes[first, last] = Cube(
                 first=first,
                 last=last,
                 axes=self._parallel + last - first,
-                values=values,
+                own=self._own_values,
+                weights=self._weights[first:last],
                 loose_ohms=float(self._sums[first]),
             )
         return self._cubes[first, last]
 
-    def _base_values(self) -> FloatArray:
+    @functools.cached_property
+    def _own_values(self) -> FloatArray:
+        """What the combinations of the parallel rungs make with every series rung bypassed."""
         states = np.array([self.state(0)], dtype=np.uint64)
         for relay in self._relays[: self._parallel]:
             states = np.concatenate([states, states ^ np.uint64(1 << relay)])

@@ -15,7 +15,6 @@ matter make together (`cubes`): it is lower than the truth by about that, never 
 
 from __future__ import annotations
 
-import bisect
 import functools
 import itertools
 import math
@@ -26,6 +25,7 @@ import numpy as np
 
 from controller.ladder.cubes import MOST_FILLING, Corners, Cube
 from controller.ladder.electrical import states_ohms
+from controller.ladder.inverse_scale import InverseScale
 from controller.ladder.lattice import corners_of, packed, shortest_walk, spread
 from controller.ladder.model import Ladder
 from controller.ladder.search import Scale
@@ -48,7 +48,6 @@ PRECISION = 0.01
 
 _LEAST = 1e-4  # excursions closer than this, on the scale, are not told apart
 _MOST = 1e9  # no excursion is larger: there is no way at all
-_TABLE = 1 << 13
 _MOST_AXES, _FEWEST_AXES = 18, 10
 _WORK = 1 << 22  # corners of all legs together, about; fewer axes bring it down
 
@@ -129,37 +128,6 @@ def least_kept(possible: Callable[[float], bool], low: float) -> tuple[float, fl
         else:
             low = middle
     return high, low
-
-
-class InverseScale:
-    """Resistances from values of the judged scale, by a table from 1 mohm to 1 Gohm."""
-
-    def __init__(self, scale: Scale) -> None:
-        self.scale = scale
-        table = np.geomspace(1e-3, 1e9, _TABLE)
-        values = scale(table)
-        self.rising = bool(values[-1] >= values[0])
-        if not self.rising:
-            values, table = values[::-1], table[::-1]
-        kept = np.concatenate([[True], np.diff(values) > 0])
-        # Lists: one value at a time is asked for, and bisect beats numpy at that by ten times.
-        self._values: list[float] = values[kept].tolist()
-        self._logs: list[float] = np.log(table[kept]).tolist()
-
-    def span(self, low: float, high: float) -> tuple[float, float]:
-        """Return the resistances between two values of the scale, the lower one first."""
-        ends = [self._ohms(low), self._ohms(high)]
-        return min(ends), max(ends)
-
-    def _ohms(self, value: float) -> float:
-        if value <= self._values[0]:
-            return 0.0 if self.rising else math.inf
-        if value >= self._values[-1]:
-            return math.inf if self.rising else 0.0
-        after = bisect.bisect_right(self._values, value)
-        before = self._values[after - 1]
-        share = (value - before) / (self._values[after] - before)
-        return math.exp(self._logs[after - 1] * (1.0 - share) + self._logs[after] * share)
 
 
 @dataclass(frozen=True)

@@ -38,6 +38,7 @@ Scale: TypeAlias = Callable[[FloatArray], FloatArray]
 _NEEDLES_AT_ONCE = 1 << 17
 _BLOCK = 1 << 15  # needles of several targets asked together, few enough to stay in the cache
 _MOST_LISTED = 1 << 20
+_ENOUGH = 8  # times as many states as are asked for may be listed to choose from
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -182,7 +183,7 @@ class NearestSearch:
         total = self._count(middle, half)
         truncated = total > limit
         if truncated:
-            half = self._half_width(middle, limit, 0.0, half)
+            half = self._half_width(middle, limit, half, total)
         chosen = self._listed(middle, half, limit)
         return Window(
             candidates=tuple(sorted(chosen, key=lambda c: (c.ohms, c.state))),
@@ -280,19 +281,23 @@ class NearestSearch:
     def _count(self, middle: float, half: float) -> int:
         return sum(int((end - start).sum()) for start, end, _ in self._ranges(middle, half))
 
-    def _half_width(self, middle: float, count: int, narrow: float, wide: float) -> float:
-        """Return about the narrowest half width that holds at least `count` states."""
+    def _half_width(self, middle: float, count: int, wide: float, total: int) -> float:
+        """Return a half width that holds at least `count` states, and not many more.
+
+        `total` is how many are within `wide`.
+        """
+        narrow = 0.0
+        share = count * _ENOUGH / total / 2  # were they spread evenly, half as many as may be
         for _ in range(80):
-            half = (narrow + wide) / 2
+            if total <= count * _ENOUGH or wide - narrow <= self.tie_ohms / 2:
+                break
+            half = narrow + (wide - narrow) * min(share, 0.5)
             inside = self._count(middle, half)
             if inside >= count:
-                wide = half
-                if inside == count:
-                    break
+                wide, total = half, inside
+                share = count * _ENOUGH / total / 2
             else:
-                narrow = half
-            if wide - narrow <= self.tie_ohms / 2:
-                break
+                narrow, share = half, 0.5
         return wide + self.tie_ohms
 
     def _listed(self, middle: float, half: float, count: int) -> list[Candidate]:

@@ -28,7 +28,7 @@ from controller.ladder.electrical import (
     short_state,
 )
 from controller.ladder.model import Ladder
-from controller.ladder.pairs import CANDIDATES, Pairs
+from controller.ladder.pairs import CANDIDATES, Pairs, least_worst
 from controller.ladder.path import (
     SwitchPath,
     best_path,
@@ -243,7 +243,7 @@ def _planned(
     """
     start = int(layers[0][0])
     ways, costs = _with_ways(layers, costs, ways)
-    least = _least_worst(costs)
+    least = least_worst(costs)
     chosen = _fewest_operations(layers, costs, least, usage)
     best_counts = _counts(ladder, start, chosen)
     for _ in range(2):  # spread: prefer, at equal cost, relays that the first choice used little
@@ -335,14 +335,6 @@ def _layers(
             states = list(dict.fromkeys(make(ladder, base=int(base)) for base in layers[-1]))
         layers.append(np.array(states, dtype=np.uint64))
     return layers
-
-
-def _least_worst(costs: Sequence[FloatArray]) -> float:
-    """Return the least worst excursion of any way through the layers."""
-    worst = np.zeros(1)
-    for cost in costs:
-        worst = np.maximum(worst[:, None], cost).min(axis=0)
-    return float(worst.min())
 
 
 def _fewest_operations(

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from controller.errors import InputError
 from controller.ladder import path as path_module
+from controller.ladder.cube_ohms import cube_states
 from controller.ladder.electrical import (
     connected_mask,
     open_state,
@@ -21,7 +22,6 @@ from controller.ladder.electrical import (
     states_ohms,
 )
 from controller.ladder.model import GroupKind
-from controller.ladder.cube_ohms import cube_states
 from controller.ladder.path import (
     DETOUR_GAIN,
     LATENESS_MS,
