@@ -100,6 +100,7 @@ class Corners:
         self._weights = np.array([weight for weight, _ in series])
         self._sums = np.concatenate([[0.0], np.cumsum(self._weights)])
         self._cubes: dict[tuple[int, int], Cube] = {}
+        self._filled: dict[tuple[int, int], tuple[FloatArray, npt.NDArray[np.intp]]] = {}
         # All rungs out of circuit; the bits of a mask turn relays from there.
         self._without = connected_mask(ladder)
         for index, relay in enumerate(self._relays):
@@ -111,18 +112,19 @@ class Corners:
         """Whether the parallel groups are small enough."""
         return self._parallel <= MOST_PARALLEL
 
-    def cube(self, high_ohms: float, fine_ohms: float, most_axes: int) -> Cube:
-        """Return the cube for a span up to `high_ohms`.
+    def cubes(self, high_ohms: FloatArray, fine_ohms: FloatArray, most_axes: int) -> list[Cube]:
+        """Return the cubes for spans up to `high_ohms`.
 
-        The open rungs make up to `fine_ohms` together, and more only where the cube would
-        otherwise have more than `most_axes`.
+        The open rungs make up to `fine_ohms` together, and more only where a cube would otherwise
+        have more than `most_axes`.
         """
         # A span's corners are of a ladder with everything else bypassed.
         room = high_ohms * (1.0 + _TIE) - self._least_ohms
-        last = int(self._weights.searchsorted(room, side="right"))
-        first = int(self._sums.searchsorted(fine_ohms, side="right")) - 1
-        first = max(first, self._parallel + last - most_axes)
-        return self._made(min(max(first, 0), last), last)
+        last = self._weights.searchsorted(room, side="right")
+        first = self._sums.searchsorted(fine_ohms, side="right") - 1
+        first = np.maximum(first, self._parallel + last - most_axes)
+        first = np.minimum(np.maximum(first, 0), last)
+        return [self._made(*one) for one in zip(first.tolist(), last.tolist(), strict=True)]
 
     def union(self, one: Cube, other: Cube) -> Cube:
         """Return the cube with the axes of both."""
@@ -204,11 +206,7 @@ class Corners:
         as near to the best as they get inside the span.
         """
         lowest = max(0, cube.first - MOST_FILLING)
-        sums = np.zeros(1)
-        for weight in self._weights[lowest : cube.first]:
-            sums = np.concatenate([sums, sums + weight])
-        order = np.argsort(sums, kind="stable")
-        sums = sums[order]
+        sums, order = self._fillings(lowest, cube.first)
         made = cube.values_at(corners)
         low, aim, high = (ohms - made for ohms in span_ohms)
         least = np.searchsorted(sums, low - _TIE * span_ohms[0])
@@ -219,6 +217,16 @@ class Corners:
         pick = np.clip(np.minimum(np.maximum(pick, least), most), 0, sums.size - 1)
         small = order[pick].astype(np.uint64) << np.uint64(self._parallel + lowest)
         return least <= most, made + sums[pick], small
+
+    def _fillings(self, lowest: int, first: int) -> tuple[FloatArray, npt.NDArray[np.intp]]:
+        """Return what combinations of open rungs make, rising, and which ones these are."""
+        if (lowest, first) not in self._filled:
+            sums = np.zeros(1)
+            for weight in self._weights[lowest:first]:
+                sums = np.concatenate([sums, sums + weight])
+            order = np.argsort(sums, kind="stable")
+            self._filled[lowest, first] = sums[order], order
+        return self._filled[lowest, first]
 
     @functools.cached_property
     def _least_ohms(self) -> float:

@@ -37,7 +37,7 @@ from controller.ladder.path import (
     paths_through,
 )
 from controller.ladder.quiet import PRECISION, Stop, quiet_walks, stop_at_states
-from controller.ladder.search import Candidate, NearestSearch, Scale
+from controller.ladder.search import Candidate, NearestSearch, Scale, Window
 
 __all__ = [
     "CANDIDATES",
@@ -94,17 +94,19 @@ def connected_choice(
     *,
     limit: int = CANDIDATES,
     nearest: Candidate | None = None,
+    window: Window | None = None,
 ) -> StepChoice:
     """Return the step's nearest state and its near-equals between two resistances, in any order.
 
     At most `limit`; those nearest to the middle of the interval, and always the nearest as judged.
-    With a limit of one, no other state would do. `nearest` saves looking for it again.
+    With a limit of one, no other state would do. `nearest` and `window`, of at least `limit`
+    states, save looking for them again.
     """
     nearest = nearest or search.nearest_by(target_ohms, scale)
     states = [nearest.state]
     span = None
     if limit > 1:
-        window = search.window(min(low_ohms, high_ohms), max(low_ohms, high_ohms), limit)
+        window = window or search.window(*sorted((low_ohms, high_ohms)), limit)
         order = sorted(window.candidates, key=lambda c: (abs(c.ohms - target_ohms), c.state))
         states += [c.state for c in order if c.state != nearest.state]
         span = (min(low_ohms, high_ohms, nearest.ohms), max(low_ohms, high_ohms, nearest.ohms))

@@ -16,8 +16,8 @@ from controller.errors import InputError, Problem
 from controller.ladder.calibration import Calibration, calibrated_ladder
 from controller.ladder.electrical import Output, contact_closed, open_state
 from controller.ladder.model import Ladder, PathStep
-from controller.ladder.search import NearestSearch
-from controller.ladder.sequence import StepChoice, connected_choice
+from controller.ladder.search import Candidate, NearestSearch
+from controller.ladder.sequence import CANDIDATES, StepChoice, connected_choice
 from controller.measurement.budget import Surroundings
 from controller.module.model import Module
 from controller.planning.expectations import Decided, Expectations
@@ -270,11 +270,13 @@ class _Resolver:
         nearest = [one.state for one in found]
         made = self._router.temperatures(nearest) if nearest else []
         budgets = self._expected.budgets(list(zip(nearest, made, strict=True)))
+        share, allowed = self._plan.near_tie_share, self._plan.deviation_celsius or 0.0
         choices: dict[Target, StepChoice] = {}
+        loose: list[tuple[Target, float, Candidate]] = []
+        spans: list[tuple[float, float]] = []
         for (target, celsius, ohms), one, reached, budget in zip(
             wanted, found, made, budgets, strict=True
         ):
-            share, allowed = self._plan.near_tie_share, self._plan.deviation_celsius or 0.0
             off = abs(reached - celsius)
             width = max(off + share * budget.expanded_celsius, allowed)
             width = off if self._router.together else width
@@ -282,10 +284,14 @@ class _Resolver:
             high = min(celsius + width, curve.highest_celsius)
             choices[target] = StepChoice(output=Output.CONNECTED, states=(one.state,))
             if width > off and low < high:
-                ends = sorted(float(value) for value in curve.ohms(np.array([low, high])))
-                choices[target] = connected_choice(
-                    search, ohms, ends[0], ends[1], scale, nearest=one
-                )
+                loose.append((target, ohms, one))
+                spans.append((low, high))
+        ends = np.sort(curve.ohms(np.array(spans).reshape(-1, 2)), axis=1).tolist()
+        windows = search.windows(ends, CANDIDATES)
+        for (target, ohms, one), (low, high), window in zip(loose, ends, windows, strict=True):
+            choices[target] = connected_choice(
+                search, ohms, low, high, scale, nearest=one, window=window
+            )
         return choices
 
     def _decided(
