@@ -192,12 +192,15 @@ def _walk_back(cubes: Sequence[_Cube], scale: Scale) -> None:
         undecided = [(cube, tied) for cube in cubes if len(tied := _go_back(cube)) > 1]
         if not undecided:
             return
-        values = _asked(scale, [cube.ohms[tied] for cube, tied in undecided])
-        for (cube, tied), made in zip(undecided, values, strict=True):
-            with np.errstate(invalid="ignore"):
-                apart = np.minimum(np.abs(made - cube.ends[0]), np.abs(made - cube.ends[1]))
-            # No distance between infinite values that are the same.
-            cube.walked.append(tied[int(np.nan_to_num(apart, nan=0.0).argmin())])
+        counts = [len(tied) for _, tied in undecided]
+        made = scale(np.concatenate([cube.ohms[tied] for cube, tied in undecided]))
+        first, last = np.repeat([cube.ends for cube, _ in undecided], counts, axis=0).T
+        with np.errstate(invalid="ignore"):
+            apart = np.minimum(np.abs(made - first), np.abs(made - last))
+        # No distance between infinite values that are the same.
+        offered = iter(np.nan_to_num(apart, nan=0.0).tolist())
+        for cube, tied in undecided:
+            cube.walked.append(min((next(offered), corner) for corner in tied)[1])
 
 
 def _go_back(cube: _Cube) -> list[int]:

@@ -44,7 +44,7 @@ CANDIDATES = 8
 
 _TABLE_BITS = 18  # values of all states of the rungs are kept when they are no more than this
 _EXACT_PAIR = 12  # changed relays up to which a pair of candidates is judged exactly
-_ROOM = 1 << 21  # numbers in one block of pairs
+_ROOM = 1 << 17  # numbers in one block of pairs
 _MARGIN = 1e-3  # how much further out, or in, is looked for what a share of it then has to be
 _SURE = 1e-6
 _WORK = 60_000_000  # gathers that the search for the least excursion may take, about
@@ -91,7 +91,9 @@ class Pairs:
             after.append(np.tile(second, first.size))
         if not before:
             return []
-        starts, ends = np.concatenate(before), np.concatenate(after)
+        asked = np.column_stack([np.concatenate(before), np.concatenate(after)])
+        distinct, place = np.unique(asked, axis=0, return_inverse=True)
+        starts, ends = distinct.T.copy()
         found = np.zeros(starts.size)
         output, connected = np.uint64(self._output), np.uint64(self._connected)
         plain = (starts & output == connected) & (ends & output == connected)
@@ -106,7 +108,7 @@ class Pairs:
         for count, rows in by_count.items():
             if rows.size:
                 found[rows] = self._greedy(first_index[rows], second_index[rows], count)
-        most = least_worst(_matrices(np.maximum(found, floor), layers))
+        most = least_worst(_matrices(np.maximum(found, floor)[place], layers))
         for count, rows in by_count.items():
             if count > _EXACT_PAIR:
                 break
@@ -119,7 +121,7 @@ class Pairs:
                 else:
                     cube = self._worked_out(starts[some], ends[some], floor, most)
                 found[some] = np.minimum(found[some], _least_of_orders(cube, count))
-        return _matrices(np.maximum(found, floor), layers)
+        return _matrices(np.maximum(found, floor)[place], layers)
 
     def _through_output(self, start: int, end: int) -> float:
         """Return the excursion where the isolate or short relay is not set to connect.

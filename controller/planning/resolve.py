@@ -210,10 +210,7 @@ class _Resolver:
             chosen = keep_states(targets, self._choices(targets), self._router, kept)
         decided = self._decided(targets, chosen, first_step, as_they_are=kept is not None)
         budgets = self._expected.budgets([(one.state, one.celsius) for one in decided])
-        steps = [
-            self._expected.step(index, one, budget)
-            for index, (one, budget) in enumerate(zip(decided, budgets, strict=True))
-        ]
+        steps = self._expected.steps(decided, budgets)
         to_run = steps[first_step:]
         _refuse(
             [
@@ -406,7 +403,7 @@ class _Resolver:
             start,
             path,
             at_input=lambda way: self._router.excursion(start, way),
-            filtered=lambda way: self._expected.filtered_celsius(start, way) or 0.0,
+            filtered=lambda way: self._expected.filtered_celsius([(start, tuple(way))])[0] or 0.0,
             limit_celsius=limit_celsius,
             step_ms=self._router.step_ms,
         )
