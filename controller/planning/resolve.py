@@ -9,20 +9,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-import numpy as np
-
 from controller.bench.model import BenchFile, Switching
 from controller.errors import InputError, Problem
 from controller.ladder.calibration import Calibration, calibrated_ladder
-from controller.ladder.electrical import Output, contact_closed, open_state
+from controller.ladder.electrical import contact_closed, open_state
 from controller.ladder.model import Ladder, PathStep
-from controller.ladder.search import Candidate, NearestSearch
-from controller.ladder.sequence import CANDIDATES, StepChoice, connected_choice
+from controller.ladder.search import NearestSearch
+from controller.ladder.sequence import StepChoice
 from controller.measurement.budget import Surroundings
 from controller.module.model import Module
 from controller.planning.expectations import Decided, Expectations
 from controller.planning.filtered_order import filtered_order
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
+from controller.planning.near_equals import near_equals
 from controller.planning.pacing import course_warnings, profile_warnings
 from controller.planning.paths import Router, operations
 from controller.planning.plan import Plan, Target
@@ -252,44 +251,7 @@ class _Resolver:
     # States and paths
 
     def _choices(self, targets: Sequence[Target]) -> dict[Target, StepChoice]:
-        """Return the states that would do for each temperature, the nearest first.
-
-        The deviation of the others exceeds the least by no more than the plan's share of the
-        expanded uncertainty, or is no more than the plan allows any.
-        """
-        search, scale, curve = self._router.search, self._router.celsius, self._curve
-        wanted = [
-            (target, target.celsius, target.ohms)
-            for target in dict.fromkeys(targets)
-            if target.celsius is not None and target.ohms is not None
-        ]
-        found = search.nearest_each_by([ohms for _, _, ohms in wanted], scale)
-        nearest = [one.state for one in found]
-        made = self._router.temperatures(nearest) if nearest else []
-        budgets = self._expected.budgets(list(zip(nearest, made, strict=True)))
-        share, allowed = self._plan.near_tie_share, self._plan.deviation_celsius or 0.0
-        choices: dict[Target, StepChoice] = {}
-        loose: list[tuple[Target, float, Candidate]] = []
-        spans: list[tuple[float, float]] = []
-        for (target, celsius, ohms), one, reached, budget in zip(
-            wanted, found, made, budgets, strict=True
-        ):
-            off = abs(reached - celsius)
-            width = max(off + share * budget.expanded_celsius, allowed)
-            width = off if self._router.together else width
-            low = max(celsius - width, curve.lowest_celsius)
-            high = min(celsius + width, curve.highest_celsius)
-            choices[target] = StepChoice(output=Output.CONNECTED, states=(one.state,))
-            if width > off and low < high:
-                loose.append((target, ohms, one))
-                spans.append((low, high))
-        ends = np.sort(curve.ohms(np.array(spans).reshape(-1, 2)), axis=1).tolist()
-        windows = search.windows(ends, CANDIDATES)
-        for (target, ohms, one), (low, high), window in zip(loose, ends, windows, strict=True):
-            choices[target] = connected_choice(
-                search, ohms, low, high, scale, nearest=one, window=window
-            )
-        return choices
+        return near_equals(targets, self._plan, self._router, self._expected)
 
     def _decided(
         self,
