@@ -20,8 +20,8 @@ from controller.ladder.search import NearestSearch
 
 def thermistor(ohms):
     """Degrees of a thermistor of 2.8 kohm, kept between bounds as the planner's scale is."""
-    with np.errstate(divide="ignore"):
-        kelvin = 1.0 / (1 / 298.15 + np.log(np.maximum(ohms, 1e-6) / 2800.0) / 3900.0)
+    per_kelvin = 1 / 298.15 + np.log(np.maximum(ohms, 1e-6) / 2800.0) / 3900.0
+    kelvin = 1.0 / np.maximum(per_kelvin, 1e-3)
     return np.where(np.isinf(ohms), -150.0, np.clip(kelvin - 273.15, -150.0, 500.0))
 
 
