@@ -69,7 +69,7 @@ class Cube:
         between = corners >> (self.own.size.bit_length() - 1)
         for place, weight in enumerate(self.weights):  # in the order of `values`, the same to a bit
             made = np.where(between >> place & 1, made + weight, made)
-        return made
+        return np.asarray(made)
 
     def inside(self, low_ohms: float, high_ohms: float) -> npt.NDArray[np.bool_]:
         """Return which corners may make something from `low_ohms` to `high_ohms`, both included."""

@@ -171,7 +171,7 @@ def _keep_least(cubes: Sequence[_Cube], scale: Scale) -> None:
     parts = [cube.ohms[corners] for cube, corners in zip(cubes, judged, strict=True)]
     for cube, corners, values in zip(cubes, judged, _asked(scale, parts), strict=True):
         outside = np.zeros(cube.ohms.size)
-        outside[corners] = excursions_outside(values, np.float64(cube.ends[0]), cube.ends[1])
+        outside[corners] = excursions_outside(values, *np.array(cube.ends)[:, None])
         levels = np.unique(outside)
         low, high, reached = 0, levels.size - 1, 1
         while low < high:  # the last level allows every corner

@@ -237,7 +237,10 @@ class NearestSearch:
                 continue
             both = [side.of_each(block.size) for side in self._blocks.neighbours(block)]
             for below, above in zip(*both, strict=True):
-                near = [_candidate(*one[0], one[0][1]) if one else None for one in (below, above)]
+                near = [
+                    Candidate(state=one[0][0], ohms=one[0][1], error_ohms=0.0) if one else None
+                    for one in (below, above)
+                ]
                 found.append((near[0], near[1]))
         return found
 

@@ -106,7 +106,7 @@ def connected_choice(
     states = [nearest.state]
     span = None
     if limit > 1:
-        window = window or search.window(*sorted((low_ohms, high_ohms)), limit)
+        window = window or search.window(min(low_ohms, high_ohms), max(low_ohms, high_ohms), limit)
         order = sorted(window.candidates, key=lambda c: (abs(c.ohms - target_ohms), c.state))
         states += [c.state for c in order if c.state != nearest.state]
         span = (min(low_ohms, high_ohms, nearest.ohms), max(low_ohms, high_ohms, nearest.ohms))
