@@ -42,14 +42,34 @@ MOST_FILLING = 12
 class Cube:
     """Axes: all parallel rungs, then the series rungs from `first` up to but without `last`.
 
-    `values` (2^axes,) is what each corner makes in ohm with the open rungs out of circuit.
+    The `own` corners are those with every series rung out of circuit, `weights` what each of these
+    adds that is an axis.
     """
 
     first: int
     last: int
     axes: int
-    values: FloatArray
+    own: FloatArray
+    weights: FloatArray
     loose_ohms: float
+
+    @functools.cached_property
+    def values(self) -> FloatArray:
+        """What each of the 2^axes corners makes in ohm with the open rungs out of circuit."""
+        values = self.own
+        for weight in self.weights:
+            values = np.concatenate([values, values + weight])
+        return values
+
+    def values_at(self, corners: npt.NDArray[np.intp]) -> FloatArray:
+        """Return the values of some corners; those of all are not worked out for that."""
+        if "values" in self.__dict__:
+            return self.values[corners]
+        made = self.own[corners & (self.own.size - 1)]
+        between = corners >> (self.own.size.bit_length() - 1)
+        for place, weight in enumerate(self.weights):  # in the order of `values`, the same to a bit
+            made = np.where(between >> place & 1, made + weight, made)
+        return np.asarray(made)
 
     def inside(self, low_ohms: float, high_ohms: float) -> npt.NDArray[np.bool_]:
         """Return which corners may make something from `low_ohms` to `high_ohms`, both included."""
@@ -80,6 +100,7 @@ class Corners:
         self._weights = np.array([weight for weight, _ in series])
         self._sums = np.concatenate([[0.0], np.cumsum(self._weights)])
         self._cubes: dict[tuple[int, int], Cube] = {}
+        self._filled: dict[tuple[int, int], tuple[FloatArray, npt.NDArray[np.intp]]] = {}
         # All rungs out of circuit; the bits of a mask turn relays from there.
         self._without = connected_mask(ladder)
         for index, relay in enumerate(self._relays):
@@ -91,18 +112,19 @@ class Corners:
         """Whether the parallel groups are small enough."""
         return self._parallel <= MOST_PARALLEL
 
-    def cube(self, high_ohms: float, fine_ohms: float, most_axes: int) -> Cube:
-        """Return the cube for a span up to `high_ohms`.
+    def cubes(self, high_ohms: FloatArray, fine_ohms: FloatArray, most_axes: int) -> list[Cube]:
+        """Return the cubes for spans up to `high_ohms`.
 
-        The open rungs make up to `fine_ohms` together, and more only where the cube would
-        otherwise have more than `most_axes`.
+        The open rungs make up to `fine_ohms` together, and more only where a cube would otherwise
+        have more than `most_axes`.
         """
         # A span's corners are of a ladder with everything else bypassed.
         room = high_ohms * (1.0 + _TIE) - self._least_ohms
-        last = int(self._weights.searchsorted(room, side="right"))
-        first = int(self._sums.searchsorted(fine_ohms, side="right")) - 1
-        first = max(first, self._parallel + last - most_axes)
-        return self._made(min(max(first, 0), last), last)
+        last = self._weights.searchsorted(room, side="right")
+        first = self._sums.searchsorted(fine_ohms, side="right") - 1
+        first = np.maximum(first, self._parallel + last - most_axes)
+        first = np.minimum(np.maximum(first, 0), last)
+        return [self._made(*one) for one in zip(first.tolist(), last.tolist(), strict=True)]
 
     def union(self, one: Cube, other: Cube) -> Cube:
         """Return the cube with the axes of both."""
@@ -184,12 +206,9 @@ class Corners:
         as near to the best as they get inside the span.
         """
         lowest = max(0, cube.first - MOST_FILLING)
-        sums = np.zeros(1)
-        for weight in self._weights[lowest : cube.first]:
-            sums = np.concatenate([sums, sums + weight])
-        order = np.argsort(sums, kind="stable")
-        sums = sums[order]
-        low, aim, high = (ohms - cube.values[corners] for ohms in span_ohms)
+        sums, order = self._fillings(lowest, cube.first)
+        made = cube.values_at(corners)
+        low, aim, high = (ohms - made for ohms in span_ohms)
         least = np.searchsorted(sums, low - _TIE * span_ohms[0])
         most = np.searchsorted(sums, high + _TIE * span_ohms[2], side="right") - 1
         above = np.minimum(np.searchsorted(sums, aim), sums.size - 1)
@@ -197,31 +216,38 @@ class Corners:
         pick = np.where(np.abs(sums[below] - aim) < np.abs(sums[above] - aim), below, above)
         pick = np.clip(np.minimum(np.maximum(pick, least), most), 0, sums.size - 1)
         small = order[pick].astype(np.uint64) << np.uint64(self._parallel + lowest)
-        return least <= most, cube.values[corners] + sums[pick], small
+        return least <= most, made + sums[pick], small
+
+    def _fillings(self, lowest: int, first: int) -> tuple[FloatArray, npt.NDArray[np.intp]]:
+        """Return what combinations of open rungs make, rising, and which ones these are."""
+        if (lowest, first) not in self._filled:
+            sums = np.zeros(1)
+            for weight in self._weights[lowest:first]:
+                sums = np.concatenate([sums, sums + weight])
+            order = np.argsort(sums, kind="stable")
+            self._filled[lowest, first] = sums[order], order
+        return self._filled[lowest, first]
 
     @functools.cached_property
     def _least_ohms(self) -> float:
         """The least that the parallel groups make with every series rung bypassed."""
-        return float(self._made(0, 0).values.min())
+        return float(self._own_values.min())
 
     def _made(self, first: int, last: int) -> Cube:
         if (first, last) not in self._cubes:
-            if last == first:
-                values = self._base_values()
-            else:
-                values = self._made(0, 0).values
-                for weight in self._weights[first:last]:
-                    values = np.concatenate([values, values + weight])
             self._cubes[first, last] = Cube(
                 first=first,
                 last=last,
                 axes=self._parallel + last - first,
-                values=values,
+                own=self._own_values,
+                weights=self._weights[first:last],
                 loose_ohms=float(self._sums[first]),
             )
         return self._cubes[first, last]
 
-    def _base_values(self) -> FloatArray:
+    @functools.cached_property
+    def _own_values(self) -> FloatArray:
+        """What the combinations of the parallel rungs make with every series rung bypassed."""
         states = np.array([self.state(0)], dtype=np.uint64)
         for relay in self._relays[: self._parallel]:
             states = np.concatenate([states, states ^ np.uint64(1 << relay)])

@@ -26,6 +26,7 @@ from controller.ladder.model import Group, GroupKind, Ladder, Rung
 __all__ = [
     "Output",
     "StateArray",
+    "bridged_ohms",
     "check_state",
     "connected_mask",
     "contact_closed",
@@ -228,11 +229,15 @@ def states_ohms(ladder: Ladder, states: npt.ArrayLike) -> FloatArray:
         total = np.where(closed(ladder.isolate_relay), total + contact, math.inf)
     if ladder.short_relay is not None:
         contact = ladder.relays[ladder.short_relay].contact_ohms
-        with np.errstate(invalid="ignore", divide="ignore"):
-            both = np.where(np.isinf(total), contact, total * contact / (total + contact))
-        both = np.where(total + contact > 0, both, 0.0)
-        total = np.where(closed(ladder.short_relay), both, total)
+        total = np.where(closed(ladder.short_relay), bridged_ohms(total, contact), total)
     return np.asarray(ladder.lead_ohms + total, dtype=np.float64)
+
+
+def bridged_ohms(ohms: FloatArray, contact_ohms: float) -> FloatArray:
+    """Return `parallel_ohms` of what lies behind the terminals and a contact across them."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        both = np.where(np.isinf(ohms), contact_ohms, ohms * contact_ohms / (ohms + contact_ohms))
+    return np.where(ohms + contact_ohms > 0, both, 0.0)
 
 
 @functools.lru_cache(maxsize=64)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from controller.arrays import FloatArray
 
-__all__ = ["corners_of", "packed", "shortest_walk", "spread"]
+__all__ = ["corners_of", "fronts_to", "nearer_corners", "packed", "shortest_walk", "spread"]
 
 
 def packed(members: npt.NDArray[np.bool_]) -> int:
@@ -41,13 +41,10 @@ def spread(seed: int, allowed: int, axes: int) -> int:
     return found
 
 
-def shortest_walk(
-    start: int, goal: int, allowed: int, axes: int, outside: FloatArray
-) -> list[int] | None:
-    """Return the corners after each step of a shortest walk inside `allowed`; None without one.
+def fronts_to(start: int, goal: int, allowed: int, axes: int) -> list[int] | None:
+    """Return the sets of corners that so many steps inside `allowed` reach, and no fewer.
 
-    Among the shortest, seen from the goal, the next corner is the one with the least `outside`
-    (one number for each corner).
+    The first is the start alone, the last what is one step from the goal; None without a walk.
     """
     steps = _steps(axes)
     front = seen = 1 << start & allowed
@@ -61,10 +58,30 @@ def shortest_walk(
             further |= (front & lower) << shift | front >> shift & lower
         front = further & allowed & ~seen
         seen |= front
+    return fronts
+
+
+def nearer_corners(corner: int, front: int, axes: int) -> list[int]:
+    """Return the neighbours of a corner that are in a front."""
+    around = (corner ^ (1 << axis) for axis in range(axes))
+    return [one for one in around if front >> one & 1]
+
+
+def shortest_walk(
+    start: int, goal: int, allowed: int, axes: int, outside: FloatArray
+) -> list[int] | None:
+    """Return the corners after each step of a shortest walk inside `allowed`; None without one.
+
+    Among the shortest, seen from the goal, the next corner is the one with the least `outside`
+    (one number for each corner).
+    """
+    fronts = fronts_to(start, goal, allowed, axes)
+    if fronts is None:
+        return None
     walk: list[int] = []
     for before in reversed(fronts):
         walk.append(goal)
-        nearer = [goal ^ shift for shift, _ in steps if before >> (goal ^ shift) & 1]
+        nearer = nearer_corners(goal, before, axes)
         goal = min(nearer, key=lambda corner: (outside[corner], corner))
     return walk[::-1]
 

@@ -16,23 +16,25 @@ the one with the fewest changes is taken.
 
 from __future__ import annotations
 
+import functools
+import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from controller.arrays import FloatArray
 from controller.ladder.electrical import (
     check_state,
+    connected_mask,
     contact_closed,
     rung_masks,
     states_ohms,
     with_contact,
 )
 from controller.ladder.model import Ladder
+from controller.ladder.orders import Change, excursions_outside, quietest_orders
 from controller.ladder.search import Scale
 
 __all__ = [
@@ -45,11 +47,12 @@ __all__ = [
     "all_at_once_excursion",
     "best_path",
     "bits_of",
-    "excursions_outside",
+    "direct_paths",
     "extremes_between",
     "hold_ms",
     "longest_relay_ms",
     "path_through",
+    "paths_through",
     "switches_fast",
 ]
 
@@ -114,17 +117,6 @@ def bits_of(mask: int) -> list[int]:
     return [index for index in range(mask.bit_length()) if mask >> index & 1]
 
 
-def excursions_outside(values: FloatArray, first: FloatArray, second: FloatArray) -> FloatArray:
-    """Return how far values lie outside the span of two others (which broadcast); 0 inside.
-
-    An infinite value that is itself an end is inside.
-    """
-    low, high = np.minimum(first, second), np.maximum(first, second)
-    with np.errstate(invalid="ignore"):
-        outside = np.where(values > high, values - high, np.where(values < low, low - values, 0.0))
-    return np.asarray(outside, dtype=np.float64)
-
-
 def extremes_between(ladder: Ladder, start: int, end: int) -> tuple[int, int]:
     """Return the states of least and of most resistance on the way when all relays move at once.
 
@@ -174,54 +166,99 @@ def best_path(
 
     Raises InputError when a state does not fit the ladder.
     """
-    check_state(ladder, start)
-    check_state(ladder, end)
-    before, middle_start, middle_end, after = _unseen(ladder, start, end)
-    changed = bits_of(middle_start ^ middle_end)
-    exact = len(changed) <= MOST_EXACT
-    if not changed:
-        between = []
-    elif not exact:
-        between = _beam(ladder, middle_start, middle_end, changed, scale)
-    else:
-        between, strays = _through_cube(ladder, middle_start, middle_end, changed, scale)
-        further = _detour_relays(ladder, start, end, changed)[:detours]
-        relays = (changed + further)[:MOST_EXACT]
-        if strays > 0 and len(relays) > len(changed):
-            around, less = _through_cube(ladder, middle_start, middle_end, relays, scale)
-            if less < strays * (1.0 - detour_gain):
-                between = around
-    return path_through(ladder, start, [*before, *between, *after], scale, exact=exact)
+    unseen = _unseen(ladder, start, end)
+    [path] = direct_paths(ladder, [(start, end)], scale)
+    changed = bits_of(unseen.start ^ unseen.end)
+    further = _detour_relays(ladder, start, end, changed)[:detours] if path.exact else []
+    relays = (*changed, *further)[:MOST_EXACT]
+    if path.excursion <= 0 or len(relays) <= len(changed):
+        return path
+    change = Change(unseen.start, unseen.end, relays)
+    [around] = quietest_orders(ladder, [change], scale)
+    if around.excursion >= path.excursion * (1.0 - detour_gain):
+        return path
+    return path_through(ladder, start, unseen.whole(around.states), scale)
 
 
-def path_through(
-    ladder: Ladder, start: int, states: Sequence[int], scale: Scale, *, exact: bool = True
-) -> SwitchPath:
+def direct_paths(
+    ladder: Ladder, pairs: Sequence[tuple[int, int]], scale: Scale
+) -> list[SwitchPath]:
+    """Return `best_path` without detours of each pair, start and end; worked out together.
+
+    Raises InputError when a state does not fit the ladder.
+    """
+    unseen = [_unseen(ladder, *pair) for pair in pairs]
+    changed = [tuple(bits_of(one.start ^ one.end)) for one in unseen]
+    few = [index for index, relays in enumerate(changed) if 0 < len(relays) <= MOST_EXACT]
+    changes = [Change(unseen[i].start, unseen[i].end, changed[i]) for i in few]
+    orders = quietest_orders(ladder, changes, scale)
+    between = {index: order.states for index, order in zip(few, orders, strict=True)}
+    for index, relays in enumerate(changed):
+        if len(relays) > MOST_EXACT:
+            one = unseen[index]
+            between[index] = tuple(_beam(ladder, one.start, one.end, relays, scale))
+    ways = [
+        (start, one.whole(between.get(index, ())))
+        for index, ((start, _), one) in enumerate(zip(pairs, unseen, strict=True))
+    ]
+    paths = paths_through(ladder, ways, scale)
+    return [
+        replace(path, exact=False) if len(relays) > MOST_EXACT else path
+        for path, relays in zip(paths, changed, strict=True)
+    ]
+
+
+def path_through(ladder: Ladder, start: int, states: Sequence[int], scale: Scale) -> SwitchPath:
     """Return the path through states that differ by one relay each, and what it really strays."""
-    holds = []
-    previous = start
-    for state in states:
-        (relay,) = bits_of(previous ^ state)
-        holds.append(hold_ms(ladder, relay, energise=bool(state >> relay & 1)))
-        previous = state
-    excursion, extreme = 0.0, False
-    if states:
-        ohms = states_ohms(ladder, [start, *states])
-        values = scale(ohms)
-        excursion = float(excursions_outside(values, values[0], values[-1]).max())
+    [path] = paths_through(ladder, [(start, states)], scale)
+    return path
+
+
+def paths_through(
+    ladder: Ladder, ways: Sequence[tuple[int, Sequence[int]]], scale: Scale
+) -> list[SwitchPath]:
+    """Return `path_through` of each way, a start and the states after it; worked out together."""
+    passed = [state for start, states in ways for state in (start, *states)]
+    ohms = states_ohms(ladder, np.array(passed, dtype=np.uint64))
+    values = scale(ohms).tolist() if passed else []
+    opened = np.isinf(ohms).tolist()
+    held = functools.cache(functools.partial(hold_ms, ladder))
+    output, connected = output_relays(ladder), connected_mask(ladder)
+    paths: list[SwitchPath] = []
+    at = 0
+    for start, states in ways:
+        span = slice(at, at + 1 + len(states))
+        at = span.stop
+        turned = [before ^ after for before, after in itertools.pairwise((start, *states))]
+        if any(one.bit_count() != 1 for one in turned):
+            raise ValueError("a path changes one relay at a time")
+        extreme = False
+        ends = (start, *states[-1:])
         # Both ends connected: as `output_of` says, of resistances that are there already.
-        if np.isfinite(ohms[[0, -1]]).all() and not any(
-            _shorted(ladder, end) for end in (start, states[-1])
-        ):
-            extreme = bool(np.isinf(ohms).any()) or any(_shielded(ladder, s) for s in states)
-    return SwitchPath(
-        start=start,
-        states=tuple(states),
-        hold_ms=tuple(holds),
-        excursion=excursion,
-        exact=exact,
-        passes_extreme=extreme,
-    )
+        if not (opened[span][0] or opened[span][-1] or any(_shorted(ladder, end) for end in ends)):
+            shielded = any(state & output != connected & output for state in states)
+            extreme = shielded or any(opened[span])
+        paths.append(
+            SwitchPath(
+                start=start,
+                states=tuple(states),
+                hold_ms=tuple(
+                    held(one.bit_length() - 1, energise=bool(state & one))
+                    for one, state in zip(turned, states, strict=True)
+                ),
+                excursion=_strays(values[span]),
+                exact=True,
+                passes_extreme=extreme,
+            )
+        )
+    return paths
+
+
+def _strays(values: Sequence[float]) -> float:
+    """Return how far a line of values lies outside the span of its two ends."""
+    low, high = sorted((values[0], values[-1]))
+    least, most = min(values), max(values)
+    return max(most - high if most > high else 0.0, low - least if least < low else 0.0)
 
 
 def _shielded(ladder: Ladder, state: int) -> bool:
@@ -235,22 +272,38 @@ def _shorted(ladder: Ladder, state: int) -> bool:
     return ladder.short_relay is not None and contact_closed(ladder, state, ladder.short_relay)
 
 
-def _unseen(ladder: Ladder, start: int, end: int) -> tuple[list[int], int, int, list[int]]:
+@dataclass(frozen=True)
+class _Unseen:
+    """A change without what the module cannot see of it: the states before, its ends, and after."""
+
+    before: tuple[int, ...]
+    start: int
+    end: int
+    after: tuple[int, ...]
+
+    def whole(self, between: Sequence[int]) -> tuple[int, ...]:
+        """Return all states of the way, from those of the part that is seen."""
+        return (*self.before, *between, *self.after)
+
+
+def _unseen(ladder: Ladder, start: int, end: int) -> _Unseen:
     """Split off the changes of rungs (and unused relays) that the module cannot see.
 
-    Return the states before, the two ends of what is left, and the states after.
+    Raises InputError when a state does not fit the ladder.
     """
+    check_state(ladder, start)
+    check_state(ladder, end)
     output = output_relays(ladder)
-    hidden = bits_of((start ^ end) & ~output)
     if _shielded(ladder, start):
-        states = _one_by_one(start, hidden)
-        return states, states[-1] if states else start, end, []
+        states = _one_by_one(start, bits_of((start ^ end) & ~output))
+        return _Unseen(states, states[-1] if states else start, end, ())
     if _shielded(ladder, end):
+        hidden = bits_of((start ^ end) & ~output)
         turned = end
         for relay in hidden:
             turned ^= 1 << relay
-        return [], start, turned, _one_by_one(turned, hidden)
-    return [], start, end, []
+        return _Unseen((), start, turned, _one_by_one(turned, hidden))
+    return _Unseen((), start, end, ())
 
 
 def output_relays(ladder: Ladder) -> int:
@@ -260,12 +313,12 @@ def output_relays(ladder: Ladder) -> int:
     )
 
 
-def _one_by_one(start: int, relays: Sequence[int]) -> list[int]:
+def _one_by_one(start: int, relays: Sequence[int]) -> tuple[int, ...]:
     states = []
     for relay in relays:
         start ^= 1 << relay
         states.append(start)
-    return states
+    return tuple(states)
 
 
 def _detour_relays(ladder: Ladder, start: int, end: int, changed: Sequence[int]) -> list[int]:
@@ -276,83 +329,6 @@ def _detour_relays(ladder: Ladder, start: int, end: int, changed: Sequence[int])
         return []
     unchanged = [relay for relay in bits_of(rung_masks(ladder)) if relay not in changed]
     return sorted(unchanged, key=lambda relay: (abs(math.log(sizes[relay] / largest)), relay))
-
-
-def cube_states(start: int, relays: Sequence[int]) -> npt.NDArray[np.uint64]:
-    """Return the 2^k states that k relays make from a start: bit i of the index turns relay i."""
-    states = np.array([start], dtype=np.uint64)
-    for relay in relays:
-        states = np.concatenate([states, states ^ (np.uint64(1) << np.uint64(relay))])
-    return states
-
-
-def _through_cube(
-    ladder: Ladder, start: int, end: int, relays: Sequence[int], scale: Scale
-) -> tuple[list[int], float]:
-    """Return the exact bottleneck path with the fewest changes, and its excursion.
-
-    Where that leaves a choice, values near one of the ends are preferred.
-    """
-    states = cube_states(start, relays)
-    values = scale(states_ohms(ladder, states))
-    goal = sum(1 << axis for axis, relay in enumerate(relays) if (start ^ end) >> relay & 1)
-    outside = excursions_outside(values, values[0], values[goal])
-    with np.errstate(invalid="ignore"):
-        apart = np.minimum(np.abs(values - values[0]), np.abs(values - values[goal]))
-    apart = np.nan_to_num(apart, nan=0.0)
-    least = _bottleneck(outside, len(relays), goal)
-    distance = _changes_needed(outside <= least, len(relays), goal)
-    walked = [goal]
-    while walked[-1] != 0:
-        here = walked[-1]
-        nearer = [
-            here ^ (1 << axis)
-            for axis in range(len(relays))
-            if distance[here ^ (1 << axis)] == distance[here] - 1
-        ]
-        walked.append(min(nearer, key=lambda index: (outside[index], apart[index], index)))
-    return [int(states[index]) for index in reversed(walked[:-1])], least
-
-
-def _halves(array: npt.NDArray[Any], axis: int) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
-    """Return views of a cube's two halves along one axis."""
-    shaped = array.reshape(-1, 2, 1 << axis)
-    return shaped[:, 0, :], shaped[:, 1, :]
-
-
-def _bottleneck(outside: FloatArray, axes: int, goal: int) -> float:
-    """Return the least worst excursion of any walk from index 0 to the goal."""
-    reached = np.full(outside.shape, math.inf)
-    reached[0] = outside[0]
-    while True:
-        earlier = reached.copy()
-        for axis in range(axes):
-            here, there = _halves(reached, axis)
-            out_here, out_there = _halves(outside, axis)
-            np.minimum(there, np.maximum(out_there, here), out=there)
-            np.minimum(here, np.maximum(out_here, there), out=here)
-        if np.array_equal(earlier, reached):
-            return float(reached[goal])
-
-
-def _changes_needed(allowed: npt.NDArray[np.bool_], axes: int, goal: int) -> npt.NDArray[np.int16]:
-    """Return the fewest changes from index 0 to each allowed index, as far as to the goal."""
-    distance = np.full(allowed.shape, -2, dtype=np.int16)
-    front = np.zeros(allowed.shape, dtype=bool)
-    front[0] = True
-    steps = 0
-    while True:
-        distance[front] = steps
-        if distance[goal] >= 0:
-            return distance
-        steps += 1
-        fresh = np.zeros_like(front)
-        for axis in range(axes):
-            here, there = _halves(front, axis)
-            new_here, new_there = _halves(fresh, axis)
-            new_here |= there
-            new_there |= here
-        front = fresh & allowed & (distance < 0)
 
 
 def _beam(ladder: Ladder, start: int, end: int, changed: Sequence[int], scale: Scale) -> list[int]:

@@ -15,7 +15,6 @@ matter make together (`cubes`): it is lower than the truth by about that, never 
 
 from __future__ import annotations
 
-import bisect
 import functools
 import itertools
 import math
@@ -26,6 +25,7 @@ import numpy as np
 
 from controller.ladder.cubes import MOST_FILLING, Corners, Cube
 from controller.ladder.electrical import states_ohms
+from controller.ladder.inverse_scale import InverseScale
 from controller.ladder.lattice import corners_of, packed, shortest_walk, spread
 from controller.ladder.model import Ladder
 from controller.ladder.search import Scale
@@ -48,7 +48,6 @@ PRECISION = 0.01
 
 _LEAST = 1e-4  # excursions closer than this, on the scale, are not told apart
 _MOST = 1e9  # no excursion is larger: there is no way at all
-_TABLE = 1 << 13
 _MOST_AXES, _FEWEST_AXES = 18, 10
 _WORK = 1 << 22  # corners of all legs together, about; fewer axes bring it down
 
@@ -131,35 +130,13 @@ def least_kept(possible: Callable[[float], bool], low: float) -> tuple[float, fl
     return high, low
 
 
-class InverseScale:
-    """Resistances from values of the judged scale, by a table from 1 mohm to 1 Gohm."""
+@dataclass(frozen=True)
+class _Span:
+    """What an excursion leaves a leg: resistances, lowest and highest, and the cube for them."""
 
-    def __init__(self, scale: Scale) -> None:
-        self.scale = scale
-        table = np.geomspace(1e-3, 1e9, _TABLE)
-        values = scale(table)
-        self.rising = bool(values[-1] >= values[0])
-        if not self.rising:
-            values, table = values[::-1], table[::-1]
-        kept = np.concatenate([[True], np.diff(values) > 0])
-        # Lists: one value at a time is asked for, and bisect beats numpy at that by ten times.
-        self._values: list[float] = values[kept].tolist()
-        self._logs: list[float] = np.log(table[kept]).tolist()
-
-    def span(self, low: float, high: float) -> tuple[float, float]:
-        """Return the resistances between two values of the scale, the lower one first."""
-        ends = [self._ohms(low), self._ohms(high)]
-        return min(ends), max(ends)
-
-    def _ohms(self, value: float) -> float:
-        if value <= self._values[0]:
-            return 0.0 if self.rising else math.inf
-        if value >= self._values[-1]:
-            return math.inf if self.rising else 0.0
-        after = bisect.bisect_right(self._values, value)
-        before = self._values[after - 1]
-        share = (value - before) / (self._values[after] - before)
-        return math.exp(self._logs[after - 1] * (1.0 - share) + self._logs[after] * share)
+    cube: Cube
+    low_ohms: float
+    high_ohms: float
 
 
 @dataclass(frozen=True)
@@ -197,19 +174,25 @@ class WalkSearch:
 
     def least_of_legs(self, line: Sequence[Stop]) -> float:
         """Return an excursion that some leg alone cannot keep below; 0 when there is none."""
-        least = 0.0
-        seen: set[frozenset[Stop]] = set()
         self._scale_all(line)
-        for first, second in itertools.pairwise(line):
-            leg = frozenset((first, second))
-            if leg in seen:
-                continue
-            seen.add(leg)
-
-            alone = functools.partial(self.possible, (first, second), wide=True)
-            if not alone(least):
-                _, least = least_kept(alone, least)
+        by_stops = {frozenset((id(a), id(b))): (a, b) for a, b in itertools.pairwise(line)}
+        legs = list(by_stops.values())
+        least = 0.0
+        while legs:
+            spans = self._spans(legs, least, wide=True)
+            hard = next((i for i, leg in enumerate(legs) if not self._alone(*leg, spans[i])), None)
+            if hard is None:
+                break
+            alone = functools.partial(self.possible, legs[hard], wide=True)
+            _, least = least_kept(alone, least)
+            legs = legs[hard + 1 :]
         return least
+
+    def _alone(self, first: Stop, second: Stop, span: _Span) -> bool:
+        """Return whether a leg by itself gets from one stop to the other inside a span."""
+        cube = span.cube
+        allowed = packed(cube.inside(span.low_ohms, span.high_ohms))
+        return bool(spread(self._at(first, cube), allowed, cube.axes) & self._at(second, cube))
 
     def possible(self, line: Sequence[Stop], limit: float, *, wide: bool = False) -> bool:
         """Return whether some way keeps an excursion; `wide` as in `reached`."""
@@ -224,11 +207,11 @@ class WalkSearch:
         self._scale_all(line)
         legs: list[_Leg] = []
         known: dict[tuple[int, int], tuple[Cube, int]] = {}  # sweeps go the same way many times
-        for first, second in itertools.pairwise(line):
+        pairs = list(itertools.pairwise(line))
+        for (first, second), span in zip(pairs, self._spans(pairs, limit, wide=wide), strict=True):
             leg = id(first), id(second)
             if leg not in known:
-                cube, low, high = self._cube(first, second, limit, wide=wide)
-                known[leg] = cube, packed(cube.inside(low, high))
+                known[leg] = span.cube, packed(span.cube.inside(span.low_ohms, span.high_ohms))
             cube, allowed = known[leg]
             origin = self._at(first, cube)
             if legs:
@@ -255,10 +238,6 @@ class WalkSearch:
             paths.append(tuple(self._corners.state(mask) for mask in path))
         return QuietWalk(states=tuple(map(self._corners.state, masks)), legs=tuple(paths))
 
-    def _scaled(self, stop: Stop) -> tuple[float, float, float]:
-        """Return lowest, highest and aim of a stop on the scale."""
-        return self._values[id(stop)]
-
     def _scale_all(self, line: Sequence[Stop]) -> None:
         """Work out the stops of a line on the scale, all at once."""
         fresh = [stop for stop in line if id(stop) not in self._values]
@@ -267,22 +246,20 @@ class WalkSearch:
             for stop, (one, aim, other) in zip(fresh, scaled.tolist(), strict=True):
                 self._values[id(stop)] = (min(one, other), max(one, other), aim)
 
-    def _cube(
-        self, first: Stop, second: Stop, limit: float, *, wide: bool
-    ) -> tuple[Cube, float, float]:
-        """Return the cube of a leg, and the resistances that an excursion leaves it."""
-        one, other = self._scaled(first), self._scaled(second)
-        bottom = min(one[0], other[0]) if wide else min(one[2], other[2])
-        top = max(one[1], other[1]) if wide else max(one[2], other[2])
-        bottom, top = bottom - limit - _LEAST, top + limit + _LEAST
-        low, high = self._inverse.span(bottom, top)
+    def _spans(self, legs: Sequence[tuple[Stop, Stop]], limit: float, *, wide: bool) -> list[_Span]:
+        """Return the cube of each leg, and the resistances that an excursion leaves it."""
+        scaled = [[self._values[id(stop)] for stop in leg] for leg in legs]
+        ends = np.array(scaled).reshape(-1, 2, 3)
+        bottom = ends[:, :, 0 if wide else 2].min(axis=1) - limit - _LEAST
+        top = ends[:, :, 1 if wide else 2].max(axis=1) + limit + _LEAST
         # Open rungs matter most at the end of low resistance.
         share = FINE * (top - bottom)
-        inner = self._inverse.span(
-            *((bottom, bottom + share) if self._inverse.rising else (top - share, top))
-        )
-        cube = self._corners.cube(high, inner[1] - inner[0], self._most_axes)
-        return cube, low, high
+        inner = bottom + share if self._inverse.rising else top - share
+        outer = bottom if self._inverse.rising else top
+        low, high, inside, end = self._inverse.ohms(np.stack([bottom, top, inner, outer]))
+        low, high = np.minimum(low, high), np.maximum(low, high)
+        cubes = self._corners.cubes(high, np.abs(inside - end), self._most_axes)
+        return list(map(_Span, cubes, low.tolist(), high.tolist()))
 
     def _at(self, stop: Stop, cube: Cube) -> int:
         """Return the corners that may be at a stop."""

@@ -29,6 +29,7 @@ from controller.ladder.electrical import (
 )
 from controller.ladder.halves import split
 from controller.ladder.model import GroupKind, Ladder
+from controller.ladder.search_blocks import ENOUGH, Blocks
 
 __all__ = ["Candidate", "NearestSearch", "Scale", "Window"]
 
@@ -36,8 +37,8 @@ Scale: TypeAlias = Callable[[FloatArray], FloatArray]
 """A strictly monotone map from ohm to the judged quantity, defined from 0 ohm to math.inf."""
 
 _NEEDLES_AT_ONCE = 1 << 17
-_BLOCK = 1 << 15  # needles of several targets asked together, few enough to stay in the cache
 _MOST_LISTED = 1 << 20
+_FEWEST_ROWS = 4  # with fewer, one target alone fills a block
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,6 +90,9 @@ class NearestSearch:
         self.tie_ohms = max(1e-9, 4e-15 * self.most_ohms)
         resolution = 0.0 if self._halves.by_conductance else self.tie_ohms
         self._large = self._halves.large.without_repeats(resolution, 1e-14)
+        self._blocks = Blocks(
+            ladder, self._halves, self._large, self._base, self._fixed_ohms, self.tie_ohms
+        )
 
     # Questions
 
@@ -109,12 +113,13 @@ class NearestSearch:
         targets = np.asarray(targets_ohms, dtype=np.float64).ravel()
         for target in targets:
             _check_target(float(target))
-        at_once = _BLOCK // self._halves.small_size
-        if at_once < 4:  # one target alone fills a block
-            return [self.nearest(float(target)) for target in targets]
         found: list[Candidate] = []
-        for start in range(0, targets.size, at_once):
-            found += self._nearest_block(targets[start : start + at_once])
+        for block in self._in_blocks(targets):
+            if block.size == 1:
+                found.append(self.nearest(float(block[0])))
+                continue
+            near = self._blocks.nearest(block)
+            found += map(_candidate, near.states.tolist(), near.ohms.tolist(), block.tolist())
         return found
 
     def nearest_by(self, target_ohms: float, scale: Scale) -> Candidate:
@@ -130,7 +135,7 @@ class NearestSearch:
         """Return `nearest_by` of each target, the scale being asked once for all of them."""
         for target in targets_ohms:
             _check_target(target)
-        around = [self.neighbours(target) for target in targets_ohms]
+        around = self._neighbours_of_each(targets_ohms)
         made = {one.ohms for both in around for one in both if one is not None}
         asked = sorted({*made, *targets_ohms})
         values = dict(zip(asked, scale(np.array(asked)).tolist(), strict=True)) if asked else {}
@@ -174,21 +179,37 @@ class NearestSearch:
         """
         middle = (low_ohms + high_ohms) / 2
         half = (high_ohms - low_ohms) / 2
-        if not math.isfinite(half) or half < 0 or limit < 1:
-            raise InputError.single(
-                f"no window runs from {low_ohms:g} ohm to {high_ohms:g} ohm for {limit} states"
-            )
+        _check_window(low_ohms, high_ohms, limit)
         half += self.tie_ohms
         total = self._count(middle, half)
         truncated = total > limit
         if truncated:
-            half = self._half_width(middle, limit, 0.0, half)
+            half = self._half_width(middle, limit, half, total)
         chosen = self._listed(middle, half, limit)
         return Window(
             candidates=tuple(sorted(chosen, key=lambda c: (c.ohms, c.state))),
             total=total,
             truncated=truncated,
         )
+
+    def windows(self, spans_ohms: Sequence[tuple[float, float]], limit: int = 1000) -> list[Window]:
+        """Return `window` of each pair of resistances; faster than one by one."""
+        found: list[Window] = []
+        ends = np.array(spans_ohms, dtype=np.float64).reshape(-1, 2)
+        for block in self._in_blocks(ends):
+            if len(block) == 1:
+                found.append(self.window(float(block[0, 0]), float(block[0, 1]), limit))
+                continue
+            for low, high in block.tolist():
+                _check_window(low, high, limit)
+            middles, halves = (block[:, 0] + block[:, 1]) / 2, (block[:, 1] - block[:, 0]) / 2
+            totals, inside = self._blocks.inside(middles, halves + self.tie_ohms, limit)
+            for total, middle, states in zip(
+                totals.tolist(), middles.tolist(), inside.of_each(len(block)), strict=True
+            ):
+                near = tuple(_candidate(state, ohms, middle) for state, ohms in states)
+                found.append(Window(candidates=near, total=total, truncated=total > limit))
+        return found
 
     # How they are answered
 
@@ -199,27 +220,29 @@ class NearestSearch:
             small = slice(start, min(start + _NEEDLES_AT_ONCE, size))
             yield self._halves.keys(ohms - self._fixed_ohms, small), small
 
-    def _nearest_block(self, targets: FloatArray) -> list[Candidate]:
-        """Return `nearest` of a few targets at once: a row of needles for each."""
-        everything = slice(0, self._halves.small_size)
-        wanted = (targets - self._fixed_ohms)[:, None]
-        needles = self._halves.keys(wanted, everything)
-        after = np.searchsorted(self._large.values, needles.ravel()).reshape(needles.shape)
-        picks = np.stack([np.maximum(after - 1, 0), np.minimum(after, self._large.size - 1)])
-        ohms = self._halves.ohms(self._large.values[picks], everything)
-        distance = np.abs(ohms - wanted)
-        least = distance.min(axis=(0, 2))
-        side, row, small = np.nonzero(distance <= (least + self.tie_ohms)[:, None])
-        large = picks[side, row, small]
-        states = self._large.states[large] | self._halves.small_states[small]
-        order = np.lexsort((states, np.bitwise_count(states), row))
-        first = np.searchsorted(row[order], np.arange(targets.size))
-        chosen = states[order[first]] | np.uint64(self._base)
-        made = states_ohms(self.ladder, chosen)
-        return [
-            Candidate(state=int(state), ohms=float(value), error_ohms=float(value - target))
-            for state, value, target in zip(chosen, made, targets, strict=True)
-        ]
+    def _in_blocks(self, rows: FloatArray) -> Iterator[FloatArray]:
+        """Yield so many rows as are best asked together; one alone is asked for itself."""
+        at_once = self._blocks.at_once if self._blocks.at_once >= _FEWEST_ROWS else 1
+        for start in range(0, len(rows), at_once):
+            yield rows[start : start + at_once]
+
+    def _neighbours_of_each(
+        self, targets_ohms: Sequence[float]
+    ) -> list[tuple[Candidate | None, Candidate | None]]:
+        """Return `neighbours` of each target."""
+        found: list[tuple[Candidate | None, Candidate | None]] = []
+        for block in self._in_blocks(np.array(targets_ohms, dtype=np.float64)):
+            if block.size == 1:
+                found.append(self.neighbours(float(block[0])))
+                continue
+            both = [side.of_each(block.size) for side in self._blocks.neighbours(block)]
+            for below, above in zip(*both, strict=True):
+                near = [
+                    Candidate(state=one[0][0], ohms=one[0][1], error_ohms=0.0) if one else None
+                    for one in (below, above)
+                ]
+                found.append((near[0], near[1]))
+        return found
 
     def _best(
         self, distance: FloatArray, rows: npt.NDArray[np.intp], small: slice
@@ -280,19 +303,23 @@ class NearestSearch:
     def _count(self, middle: float, half: float) -> int:
         return sum(int((end - start).sum()) for start, end, _ in self._ranges(middle, half))
 
-    def _half_width(self, middle: float, count: int, narrow: float, wide: float) -> float:
-        """Return about the narrowest half width that holds at least `count` states."""
+    def _half_width(self, middle: float, count: int, wide: float, total: int) -> float:
+        """Return a half width that holds at least `count` states, and not many more.
+
+        `total` is how many are within `wide`.
+        """
+        narrow = 0.0
+        share = count * ENOUGH / total / 2  # were they spread evenly, half as many as may be
         for _ in range(80):
-            half = (narrow + wide) / 2
+            if total <= count * ENOUGH or wide - narrow <= self.tie_ohms / 2:
+                break
+            half = narrow + (wide - narrow) * min(share, 0.5)
             inside = self._count(middle, half)
             if inside >= count:
-                wide = half
-                if inside == count:
-                    break
+                wide, total = half, inside
+                share = count * ENOUGH / total / 2
             else:
-                narrow = half
-            if wide - narrow <= self.tie_ohms / 2:
-                break
+                narrow, share = half, 0.5
         return wide + self.tie_ohms
 
     def _listed(self, middle: float, half: float, count: int) -> list[Candidate]:
@@ -322,8 +349,20 @@ class NearestSearch:
         ]
 
 
+def _candidate(state: int, ohms: float, target_ohms: float) -> Candidate:
+    return Candidate(state=state, ohms=ohms, error_ohms=ohms - target_ohms)
+
+
 def _as_is(ohms: FloatArray) -> FloatArray:
     return ohms
+
+
+def _check_window(low_ohms: float, high_ohms: float, limit: int) -> None:
+    half = (high_ohms - low_ohms) / 2
+    if not math.isfinite(half) or half < 0 or limit < 1:
+        raise InputError.single(
+            f"no window runs from {low_ohms:g} ohm to {high_ohms:g} ohm for {limit} states"
+        )
 
 
 def _check_target(target_ohms: float) -> None:

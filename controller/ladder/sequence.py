@@ -26,20 +26,18 @@ from controller.ladder.electrical import (
     open_state,
     output_of,
     short_state,
-    states_ohms,
 )
-from controller.ladder.known_scale import KnownScale
 from controller.ladder.model import Ladder
-from controller.ladder.pairs import CANDIDATES, Pairs
+from controller.ladder.pairs import CANDIDATES, Pairs, least_worst
 from controller.ladder.path import (
     SwitchPath,
     best_path,
     bits_of,
-    cube_states,
-    path_through,
+    direct_paths,
+    paths_through,
 )
 from controller.ladder.quiet import PRECISION, Stop, quiet_walks, stop_at_states
-from controller.ladder.search import Candidate, NearestSearch, Scale
+from controller.ladder.search import Candidate, NearestSearch, Scale, Window
 
 __all__ = [
     "CANDIDATES",
@@ -50,8 +48,6 @@ __all__ = [
 ]
 
 _DETOURED = 12  # worst transitions that are tried again with detours
-_LEARNED = 8  # changes of at most so many relays are worked out all at once: 256 states each
-_MOST_LEARNED = 1 << 18  # states that are worked out at once, at most
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,17 +94,19 @@ def connected_choice(
     *,
     limit: int = CANDIDATES,
     nearest: Candidate | None = None,
+    window: Window | None = None,
 ) -> StepChoice:
     """Return the step's nearest state and its near-equals between two resistances, in any order.
 
     At most `limit`; those nearest to the middle of the interval, and always the nearest as judged.
-    With a limit of one, no other state would do. `nearest` saves looking for it again.
+    With a limit of one, no other state would do. `nearest` and `window`, of at least `limit`
+    states, save looking for them again.
     """
     nearest = nearest or search.nearest_by(target_ohms, scale)
     states = [nearest.state]
     span = None
     if limit > 1:
-        window = search.window(min(low_ohms, high_ohms), max(low_ohms, high_ohms), limit)
+        window = window or search.window(min(low_ohms, high_ohms), max(low_ohms, high_ohms), limit)
         order = sorted(window.candidates, key=lambda c: (abs(c.ohms - target_ohms), c.state))
         states += [c.state for c in order if c.state != nearest.state]
         span = (min(low_ohms, high_ohms, nearest.ohms), max(low_ohms, high_ohms, nearest.ohms))
@@ -144,21 +142,14 @@ def plan_sequence(
     if prior_operations is not None:
         usage[:] = prior_operations
 
-    known = KnownScale(scale)
-
-    @functools.cache
-    def directly(before: int, after: int) -> SwitchPath:
-        return best_path(ladder, before, after, known, detours=0)
+    directly = _Directly(ladder, scale)
 
     @functools.cache
     def around(before: int, after: int) -> SwitchPath:
         return best_path(ladder, before, after, scale)
 
-    def learn(changes: Sequence[tuple[int, int]]) -> None:
-        known.learn(states_ohms(ladder, _cubes_of(changes)))
-
     plans = [
-        _planned(ladder, layers, costs, ways, usage, learn, directly, around if detours else None)
+        _planned(ladder, layers, costs, ways, usage, directly, around if detours else None)
         for ways in ((walked, {}) if walked else ({},))
     ]
     least = min(plan.worst_excursion for plan in plans) * (1.0 + PRECISION)
@@ -173,6 +164,22 @@ _Ways: TypeAlias = Mapping[int, SwitchPath]
 """Paths that were found beforehand, by the index of the step they lead to."""
 
 _Find: TypeAlias = Callable[[int, int], SwitchPath]
+
+
+class _Directly:
+    """Paths without detours, found many at a time and kept."""
+
+    def __init__(self, ladder: Ladder, scale: Scale) -> None:
+        self._ladder = ladder
+        self._scale = scale
+        self._known: dict[tuple[int, int], SwitchPath] = {}
+
+    def __call__(self, pairs: Sequence[tuple[int, int]]) -> list[SwitchPath]:
+        """Return the path between the two states of each pair."""
+        fresh = [pair for pair in dict.fromkeys(pairs) if pair not in self._known]
+        found = direct_paths(self._ladder, fresh, self._scale)
+        self._known.update(zip(fresh, found, strict=True))
+        return [self._known[pair] for pair in pairs]
 
 
 def _quiet_ways(
@@ -197,15 +204,16 @@ def _quiet_ways(
     if found is None:
         return {}, None
     bound, walks = found
-    known = KnownScale(scale)
-    passed = [s for walk in walks if walk for s in itertools.chain(walk.states, *walk.legs)]
-    known.learn(states_ohms(ladder, np.array(passed, dtype=np.uint64)))
-    ways: dict[int, SwitchPath] = {}
-    for (first, _), walk in zip(lines, walks, strict=True):
-        if walk is not None:
-            for place, leg in enumerate(walk.legs):
-                way = path_through(ladder, walk.states[place], leg, known, exact=False)
-                ways[first + place + 1] = way
+    legs = [
+        (first + place + 1, walk.states[place], leg)
+        for (first, _), walk in zip(lines, walks, strict=True)
+        if walk is not None
+        for place, leg in enumerate(walk.legs)
+    ]
+    paths = paths_through(ladder, [(state, leg) for _, state, leg in legs], scale)
+    ways = {
+        step: replace(path, exact=False) for (step, _, _), path in zip(legs, paths, strict=True)
+    }
     return ways, bound
 
 
@@ -228,18 +236,16 @@ def _planned(
     costs: Sequence[FloatArray],
     ways: _Ways,
     usage: FloatArray,
-    learn: Callable[[Sequence[tuple[int, int]]], None],
-    directly: _Find,
+    directly: _Directly,
     around: _Find | None,
 ) -> SequencePlan:
     """Return the best plan over the candidates, given what each transition costs at most.
 
-    `directly` and `around` find the path between two states without and with detours; `learn` is
-    told which ones `directly` will be asked for.
+    `directly` and `around` find the paths between two states without and with detours.
     """
     start = int(layers[0][0])
     ways, costs = _with_ways(layers, costs, ways)
-    least = _least_worst(costs)
+    least = least_worst(costs)
     chosen = _fewest_operations(layers, costs, least, usage)
     best_counts = _counts(ladder, start, chosen)
     for _ in range(2):  # spread: prefer, at equal cost, relays that the first choice used little
@@ -253,8 +259,8 @@ def _planned(
         for index, way in ways.items()
         if index < len(ends) and (way.start, _end(way)) == ends[index]
     }
-    learn([pair for index, pair in enumerate(ends) if index not in fitting])
-    paths = [fitting.get(index) or directly(*pair) for index, pair in enumerate(ends)]
+    direct = iter(directly([pair for index, pair in enumerate(ends) if index not in fitting]))
+    paths = [fitting.get(index) or next(direct) for index in range(len(ends))]
     if around is not None:
         _try_detours(paths, around)
     counts = np.zeros(ladder.relay_count, dtype=np.int64)
@@ -268,19 +274,6 @@ def _planned(
         relay_operations=int(counts.sum()),
         operations_per_relay=tuple(int(count) for count in counts),
     )
-
-
-def _cubes_of(changes: Sequence[tuple[int, int]]) -> StateArray:
-    """Return the states that orders of some changes pass through, as far as they are few."""
-    cubes = [np.zeros(0, dtype=np.uint64)]
-    room = _MOST_LEARNED
-    for before, after in dict.fromkeys(changes):
-        changed = before ^ after
-        size = 1 << changed.bit_count()
-        if changed and changed.bit_count() <= _LEARNED and size <= room:
-            cubes.append(cube_states(before, bits_of(changed)))
-            room -= size
-    return np.concatenate(cubes)
 
 
 def _end(path: SwitchPath) -> int:
@@ -344,14 +337,6 @@ def _layers(
             states = list(dict.fromkeys(make(ladder, base=int(base)) for base in layers[-1]))
         layers.append(np.array(states, dtype=np.uint64))
     return layers
-
-
-def _least_worst(costs: Sequence[FloatArray]) -> float:
-    """Return the least worst excursion of any way through the layers."""
-    worst = np.zeros(1)
-    for cost in costs:
-        worst = np.maximum(worst[:, None], cost).min(axis=0)
-    return float(worst.min())
 
 
 def _fewest_operations(

@@ -6,14 +6,15 @@ Must not know: how states and paths are chosen, what is refused.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from controller.ladder.calibration import Calibration
 from controller.ladder.model import Ladder, PathStep
 from controller.measurement.budget import Budget, Surroundings, step_budgets
 from controller.module.model import Module
-from controller.planning.filtering import filtered_excursion
+from controller.planning.filtering import Extremes, filtered_excursions, filtered_extremes
 from controller.planning.model import ResolvedStep, StepKind
 from controller.planning.paths import Router
 from controller.planning.plan import Plan, Target
@@ -56,8 +57,17 @@ class Expectations:
         self._surroundings = surroundings
         self._curve = plan.sensor.curve
 
-    def step(self, index: int, one: Decided, budget: Budget) -> ResolvedStep:
-        """Return a step with all that is expected of it."""
+    def steps(self, decided: Sequence[Decided], budgets: Sequence[Budget]) -> list[ResolvedStep]:
+        """Return the steps with all that is expected of them."""
+        left = self.filtered_celsius([(one.start, one.path) for one in decided])
+        return [
+            self._step(index, *one)
+            for index, one in enumerate(zip(decided, budgets, left, strict=True))
+        ]
+
+    def _step(
+        self, index: int, one: Decided, budget: Budget, filtered_celsius: float | None
+    ) -> ResolvedStep:
         expected, profile = self._reported(one), self._plan.profile
         return ResolvedStep(
             index=index,
@@ -74,32 +84,45 @@ class Expectations:
             path=one.path,
             dwell_s=self._plan.dwell_s,
             budget=budget.parts,
-            filtered_excursion_celsius=self.filtered_celsius(one.start, one.path),
+            filtered_excursion_celsius=filtered_celsius,
             planned_s=None if profile is None else profile.steps[index].at_s,
         )
 
-    def filtered_celsius(self, start: int, path: Sequence[PathStep]) -> float | None:
-        """Return what the module's filter leaves of the excursion, with either pull-up.
+    def filtered_celsius(
+        self, ways: Sequence[tuple[int, tuple[PathStep, ...]]]
+    ) -> list[float | None]:
+        """Return what the module's filter leaves of the excursion of each way, with either pull-up.
 
-        Where the host times the changes, the relays move somewhere within each exchange: a state
-        may stand for its hold, or for a whole exchange more.
+        A way is where it starts, and its path. Where the host times the changes, the relays move
+        somewhere within each exchange: a state may stand for its hold, or for a whole exchange
+        more. None where the module is not known.
         """
+        if self._module is None:
+            return [None] * len(ways)
+        distinct = dict.fromkeys(ways)  # sweeps go the same way many times
+        extremes = [list(self._filtered(*way)) for way in distinct]
+        strays = iter(filtered_excursions(list(itertools.chain(*extremes)), self._router.celsius))
+        known = {
+            way: max(itertools.islice(strays, len(some)))
+            for way, some in zip(distinct, extremes, strict=True)
+        }
+        return [known[way] for way in ways]
+
+    def _filtered(self, start: int, path: Sequence[PathStep]) -> Iterator[Extremes | None]:
+        """Yield what the filter comes to on each way that a path may take."""
         module = self._module
         if module is None:
-            return None
-        step_s = self._router.step_ms / 1000
-        return max(
-            filtered_excursion(
-                self._router.ohms([start, *(state for state, _ in way)]),
-                [held_s + late_s for _, held_s in way],
-                pullup_ohms=pullup_ohms,
-                time_constant_s=module.filter_time_constant_s,
-                celsius=self._router.celsius,
-            )
-            for way in self._router.ways(start, path)
-            for pullup_ohms in {module.pullup_ohms, module.lowest_pullup_ohms}
-            for late_s in {0.0, step_s}
-        )
+            return
+        for way in self._router.ways(start, path):
+            ohms = self._router.ohms([start, *(state for state, _ in way)])
+            for pullup_ohms in {module.pullup_ohms, module.lowest_pullup_ohms}:
+                for late_s in {0.0, self._router.step_ms / 1000}:
+                    yield filtered_extremes(
+                        ohms,
+                        [held_s + late_s for _, held_s in way],
+                        pullup_ohms=pullup_ohms,
+                        time_constant_s=module.filter_time_constant_s,
+                    )
 
     def _reported(self, one: Decided) -> float | None:
         """Return what a healthy module reports at a step."""

@@ -133,11 +133,11 @@ class Router:
         the least and through the most resistance that the moving relays can make, each for as long
         as a relay takes.
         """
-        moving_s = longest_relay_ms(self.ladder) * (1.0 + TIME_SPREAD) / 1000
         least: list[Passed] = []
         most: list[Passed] = []
         for step in path:
             if (start ^ step.state).bit_count() > 1:
+                moving_s = longest_relay_ms(self.ladder) * (1.0 + TIME_SPREAD) / 1000
                 for way, state in zip(
                     (least, most), extremes_between(self.ladder, start, step.state), strict=True
                 ):

@@ -9,20 +9,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-import numpy as np
-
 from controller.bench.model import BenchFile, Switching
 from controller.errors import InputError, Problem
 from controller.ladder.calibration import Calibration, calibrated_ladder
-from controller.ladder.electrical import Output, contact_closed, open_state
+from controller.ladder.electrical import contact_closed, open_state
 from controller.ladder.model import Ladder, PathStep
 from controller.ladder.search import NearestSearch
-from controller.ladder.sequence import StepChoice, connected_choice
+from controller.ladder.sequence import StepChoice
 from controller.measurement.budget import Surroundings
 from controller.module.model import Module
 from controller.planning.expectations import Decided, Expectations
 from controller.planning.filtered_order import filtered_order
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
+from controller.planning.near_equals import near_equals
 from controller.planning.pacing import course_warnings, profile_warnings
 from controller.planning.paths import Router, operations
 from controller.planning.plan import Plan, Target
@@ -210,10 +209,7 @@ class _Resolver:
             chosen = keep_states(targets, self._choices(targets), self._router, kept)
         decided = self._decided(targets, chosen, first_step, as_they_are=kept is not None)
         budgets = self._expected.budgets([(one.state, one.celsius) for one in decided])
-        steps = [
-            self._expected.step(index, one, budget)
-            for index, (one, budget) in enumerate(zip(decided, budgets, strict=True))
-        ]
+        steps = self._expected.steps(decided, budgets)
         to_run = steps[first_step:]
         _refuse(
             [
@@ -255,38 +251,7 @@ class _Resolver:
     # States and paths
 
     def _choices(self, targets: Sequence[Target]) -> dict[Target, StepChoice]:
-        """Return the states that would do for each temperature, the nearest first.
-
-        The deviation of the others exceeds the least by no more than the plan's share of the
-        expanded uncertainty, or is no more than the plan allows any.
-        """
-        search, scale, curve = self._router.search, self._router.celsius, self._curve
-        wanted = [
-            (target, target.celsius, target.ohms)
-            for target in dict.fromkeys(targets)
-            if target.celsius is not None and target.ohms is not None
-        ]
-        found = search.nearest_each_by([ohms for _, _, ohms in wanted], scale)
-        nearest = [one.state for one in found]
-        made = self._router.temperatures(nearest) if nearest else []
-        budgets = self._expected.budgets(list(zip(nearest, made, strict=True)))
-        choices: dict[Target, StepChoice] = {}
-        for (target, celsius, ohms), one, reached, budget in zip(
-            wanted, found, made, budgets, strict=True
-        ):
-            share, allowed = self._plan.near_tie_share, self._plan.deviation_celsius or 0.0
-            off = abs(reached - celsius)
-            width = max(off + share * budget.expanded_celsius, allowed)
-            width = off if self._router.together else width
-            low = max(celsius - width, curve.lowest_celsius)
-            high = min(celsius + width, curve.highest_celsius)
-            choices[target] = StepChoice(output=Output.CONNECTED, states=(one.state,))
-            if width > off and low < high:
-                ends = sorted(float(value) for value in curve.ohms(np.array([low, high])))
-                choices[target] = connected_choice(
-                    search, ohms, ends[0], ends[1], scale, nearest=one
-                )
-        return choices
+        return near_equals(targets, self._plan, self._router, self._expected)
 
     def _decided(
         self,
@@ -400,7 +365,7 @@ class _Resolver:
             start,
             path,
             at_input=lambda way: self._router.excursion(start, way),
-            filtered=lambda way: self._expected.filtered_celsius(start, way) or 0.0,
+            filtered=lambda way: self._expected.filtered_celsius([(start, tuple(way))])[0] or 0.0,
             limit_celsius=limit_celsius,
             step_ms=self._router.step_ms,
         )

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from controller.errors import InputError
 from controller.ladder import path as path_module
+from controller.ladder.cube_ohms import cube_states
 from controller.ladder.electrical import (
     connected_mask,
     open_state,
@@ -157,7 +158,7 @@ def test_all_at_once_is_the_worst_of_all_combinations(data, ladders):
     most = (1 << ladder.relay_count) - 1
     start, end = data.draw(st.integers(0, most)), data.draw(st.integers(0, most))
     first, last = judged(ladder, start, thermistor), judged(ladder, end, thermistor)
-    states = path_module.cube_states(start, bits_of(start ^ end))
+    states = cube_states(start, bits_of(start ^ end))
     worst = max(outside(v, first, last) for v in thermistor(states_ohms(ladder, states)))
     assert all_at_once_excursion(ladder, start, end, thermistor) == pytest.approx(worst)
 
