@@ -184,13 +184,15 @@ def best_path(
     elif not exact:
         between = _beam(ladder, middle_start, middle_end, changed, scale)
     else:
-        between, strays = _through_cube(ladder, middle_start, middle_end, changed, scale)
+        direct = _through_cube(ladder, middle_start, middle_end, changed, scale)
+        assert direct is not None  # noqa: S101 - nothing was asked of it
+        between, strays = direct
         further = _detour_relays(ladder, start, end, changed)[:detours]
         relays = (changed + further)[:MOST_EXACT]
         if strays > 0 and len(relays) > len(changed):
-            around, less = _through_cube(ladder, middle_start, middle_end, relays, scale)
-            if less < strays * (1.0 - detour_gain):
-                between = around
+            wanted = strays * (1.0 - detour_gain)
+            around = _through_cube(ladder, middle_start, middle_end, relays, scale, below=wanted)
+            between = between if around is None else around[0]
     return path_through(ladder, start, [*before, *between, *after], scale, exact=exact)
 
 
@@ -287,12 +289,21 @@ def cube_states(start: int, relays: Sequence[int]) -> npt.NDArray[np.uint64]:
 
 
 def _through_cube(
-    ladder: Ladder, start: int, end: int, relays: Sequence[int], scale: Scale
-) -> tuple[list[int], float]:
+    ladder: Ladder,
+    start: int,
+    end: int,
+    relays: Sequence[int],
+    scale: Scale,
+    *,
+    below: float = math.inf,
+) -> tuple[list[int], float] | None:
     """Return the exact bottleneck path with the fewest changes, and its excursion.
 
-    Where that leaves a choice, values near one of the ends are preferred.
+    Where that leaves a choice, values near one of the ends are preferred. None where every path
+    strays by `below` or more.
     """
+    if below < math.inf and _beside(ladder, start, end, relays, scale) >= below:
+        return None
     states = cube_states(start, relays)
     values = scale(states_ohms(ladder, states))
     goal = sum(1 << axis for axis, relay in enumerate(relays) if (start ^ end) >> relay & 1)
@@ -301,6 +312,8 @@ def _through_cube(
         apart = np.minimum(np.abs(values - values[0]), np.abs(values - values[goal]))
     apart = np.nan_to_num(apart, nan=0.0)
     least = _bottleneck(outside, len(relays), goal)
+    if least >= below:
+        return None
     distance = _changes_needed(outside <= least, len(relays), goal)
     walked = [goal]
     while walked[-1] != 0:
@@ -312,6 +325,14 @@ def _through_cube(
         ]
         walked.append(min(nearer, key=lambda index: (outside[index], apart[index], index)))
     return [int(states[index]) for index in reversed(walked[:-1])], least
+
+
+def _beside(ladder: Ladder, start: int, end: int, relays: Sequence[int], scale: Scale) -> float:
+    """Return what every path strays by at least: it passes beside its start and beside its end."""
+    beside = [state ^ (1 << relay) for state in (start, end) for relay in relays]
+    values = scale(states_ohms(ladder, [start, end, *beside]))
+    outside = excursions_outside(values[2:], values[0], values[1]).reshape(2, -1)
+    return float(outside.min(axis=1).max())
 
 
 def _halves(array: npt.NDArray[Any], axis: int) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
