@@ -67,7 +67,7 @@ def make_router(
 
 @functools.lru_cache(maxsize=32)
 def _scale_of(curve: Curve) -> Scale:
-    """Return the scale of a curve: the same object for an equal curve, sequences are known by it."""
+    """Return a curve's scale, the same object for an equal curve: paths are known by it."""
     return extended_celsius(curve)
 
 
