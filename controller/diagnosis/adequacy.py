@@ -121,7 +121,7 @@ def _first_of_each(likelihood: Likelihood) -> npt.NDArray[np.bool_]:
     first = np.ones(likelihood.low.size, dtype=bool)
     if not likelihood.exact:
         first[:] = False
-        first[np.unique(likelihood.middles()[0], return_index=True)[1]] = True
+        first[np.unique(likelihood.middles[0], return_index=True)[1]] = True
     return first
 
 

@@ -262,7 +262,7 @@ def _valley(
 
 def _middles(likelihood: Likelihood) -> tuple[FloatArray, FloatArray]:
     """Return each reading as one temperature (n,) and its scale (n,), for the rough search."""
-    middle, bounded = likelihood.middles()
+    middle, bounded = likelihood.middles
     sigma = likelihood.sigma[likelihood.sigma.shape[0] // 2]
     width = np.where(bounded, likelihood.high - likelihood.low, np.inf)
     return middle, np.sqrt(sigma**2 + width**2 / 12.0)

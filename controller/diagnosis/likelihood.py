@@ -19,6 +19,7 @@ for all hypotheses and left out.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -94,25 +95,27 @@ class Likelihood:
         """Return, for predictions (n,), the probability (n,) that each reading is a slip."""
         each = self.probability(self.settled(predicted_celsius)[None, :])
         weight = self._noise_weight(each)
-        share = self.slip_floor() / each[:, 0, :]
+        share = self.slip_floor / each[:, 0, :]
         return np.asarray((weight[:, None] * share).sum(axis=0) / weight.sum())
 
+    @functools.cached_property
     def middles(self) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
-        """Return each reading as one temperature (n,), and whether (n,) it is bounded."""
+        """Each reading as one temperature (n,), and whether (n,) it is bounded."""
         low = np.where(np.isfinite(self.low), self.low, self.high)
         high = np.where(np.isfinite(self.high), self.high, self.low)
         return (low + high) / 2, np.isfinite(self.low) & np.isfinite(self.high)
 
     def residuals(self, predicted_celsius: FloatArray) -> FloatArray:
         """Return readings less predictions (..., n); zero where a limit says no more."""
-        middle, bounded = self.middles()
+        middle, bounded = self.middles
         short = np.minimum(predicted_celsius - self.low, 0.0)
         over = np.maximum(predicted_celsius - self.high, 0.0)
         beyond = -(short + over)
         return np.asarray(np.where(bounded, middle - predicted_celsius, beyond))
 
+    @functools.cached_property
     def slip_floor(self) -> FloatArray:
-        """Return what each reading (n,) is likely by as a slip alone."""
+        """What each reading (n,) is likely by as a slip alone."""
         width = np.ones_like(self.low) if self.exact else self.high - self.low
         return SLIP_PROBABILITY * np.minimum(width / _SLIP_SPAN_CELSIUS, 1.0)
 
@@ -126,7 +129,7 @@ class Likelihood:
             inside = np.exp(-0.5 * z**2) / (sigma * np.sqrt(2.0 * np.pi))
         else:
             inside = ndtr((self.high - predicted) / sigma) - ndtr((self.low - predicted) / sigma)
-        return np.asarray((1.0 - SLIP_PROBABILITY) * inside + self.slip_floor())
+        return np.asarray((1.0 - SLIP_PROBABILITY) * inside + self.slip_floor)
 
     def _noise_weight(self, each: FloatArray) -> FloatArray:
         logs = np.log(each).sum(axis=-1)[:, 0] + self.log_weight
@@ -136,15 +139,16 @@ class Likelihood:
         if self.shared.shape[1] == 0:
             return predicted, 0.0
         left = self.residuals(predicted)
-        gain = self._shared_gain()
+        gain = self._shared_gain
         common = (left @ gain) @ self.shared.T
         # Once more without the strangers, or one slip would bend the curve for all.
         limit = _CLIP * self.most_sigma
         z = (common + np.clip(left - common, -limit, limit)) @ gain
         return predicted + z @ self.shared.T, np.sum(z**2, axis=-1)
 
+    @functools.cached_property
     def _shared_gain(self) -> FloatArray:
-        """Return the matrix (n, q) that makes the likeliest z of residuals."""
+        """The matrix (n, q) that makes the likeliest z of residuals."""
         middle = self.sigma[int(np.argmax(self.log_weight))]
         width = np.where(np.isfinite(self.high - self.low), self.high - self.low, np.inf)
         weight = 1.0 / (middle**2 + width**2 / 12.0)

@@ -10,6 +10,7 @@ named fault has to beat.
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -117,10 +118,24 @@ class _Smooth:
     def _coordinates(self) -> Coordinates:
         return STRAIGHT if self.rising else NTC
 
+    @functools.cached_property
     def _unit(self) -> float:
-        """Return one degC in the middle of the readings, on the straight axis."""
+        """One degC in the middle of the readings, on the straight axis."""
         middle = np.median(self.response(self.ohms))
         return float(self._coordinates.du_dcelsius(np.array([middle]))[0])
+
+    @functools.cached_property
+    def _ends(self) -> FloatArray:
+        """What no module reports beyond, on the straight axis."""
+        return np.sort(self._coordinates.u(np.array([-200.0, 900.0])))
+
+    @functools.cached_property
+    def _own_basis(self) -> FloatArray:
+        return self._basis(self.ohms)
+
+    def _basis(self, ohms: FloatArray) -> FloatArray:
+        """Return the polynomials at resistances (n,), asked for at the readings' own mostly."""
+        return legendre(position(ohms, self.ohms, self._coordinates), self.scale.size)
 
     def _series_ohms(self, unit: FloatArray | float) -> FloatArray:
         usual = 0.1 * float(np.median(self.ohms))
@@ -128,12 +143,11 @@ class _Smooth:
 
     def _predict(self, units: FloatArray, ohms: FloatArray) -> FloatArray:
         to, count = self._coordinates, self.scale.size
-        basis = legendre(position(ohms, self.ohms, to), count)
+        basis = self._own_basis if ohms is self.ohms else self._basis(ohms)
         terms = units[:, :count] * self.scale
         series = self._series_ohms(np.clip(units[:, count:], -6.0, 6.0)) if self.with_series else 0
-        moved = to.u(self.response(ohms + series)) + self._unit() * (terms @ basis.T)
-        ends = np.sort(to.u(np.array([-200.0, 900.0])))
-        return np.asarray(to.celsius(np.clip(moved, *ends)))
+        moved = to.u(self.response(ohms + series)) + self._unit * (terms @ basis.T)
+        return np.asarray(to.celsius(np.clip(moved, *self._ends)))
 
     def _cost(self, units: FloatArray) -> float:
         return float(self._costs(np.asarray(units)[None, :])[0])
@@ -158,10 +172,9 @@ class _Smooth:
     def _line(self, series_ohms: float) -> tuple[FloatArray, float]:
         """Return units and cost by robust least squares on the straight axis."""
         to = self._coordinates
-        middle, bounded = self.likelihood.middles()
-        basis = legendre(position(self.ohms, self.ohms, to), self.scale.size)
+        middle, bounded = self.likelihood.middles
         local = to.du_dcelsius(middle)
-        rows = basis * self.scale * (self._unit() / local)[:, None]
+        rows = self._own_basis * self.scale * (self._unit / local)[:, None]
         target = (to.u(middle) - to.u(self.response(self.ohms + series_ohms))) / local
         sigma = self.likelihood.most_sigma
         weight = np.where(bounded, 1.0, 0.0)
@@ -178,7 +191,7 @@ class _Smooth:
         moves = _STEP * np.eye(units.size)
         both = self._predict(np.vstack([units + moves, units - moves]), self.ohms)
         rows = ((both[: units.size] - both[units.size :]) / (2.0 * _STEP)).T
-        bounded = self.likelihood.middles()[1]
+        bounded = self.likelihood.middles[1]
         width = np.where(bounded, self.likelihood.high - self.likelihood.low, 0.0)
         sigma2 = self.likelihood.typical_sigma(best) ** 2 + width**2 / 12.0
         return np.asarray((rows * np.where(bounded, 1.0 / sigma2, 0.0)[:, None]).T @ rows)

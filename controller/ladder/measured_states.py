@@ -17,6 +17,7 @@ from controller.ladder.electrical import (
     short_state,
     state_ohms,
     state_uncertainty_ohms,
+    states_ohms,
     with_contact,
 )
 from controller.ladder.faults import LadderFault, faulty_ladder, taken_state
@@ -161,7 +162,7 @@ class Looks:
         base = self._base
         taken_base = taken_state(base, faults)
         told = {state: taken_state(state, faults) for state in self._measured}
-        made = {state: state_ohms(faulty, taken) for state, taken in told.items()}
+        made = dict(zip(told, states_ohms(faulty, list(told.values())).tolist(), strict=True))
         scale = self._scale(told, made) if self._sight.scale else 1.0
         common = self._common(base, scale * state_ohms(faulty, taken_base), taken_base)
         for state, ohms in self._measured.items():

@@ -6,7 +6,7 @@ Must not know: which of them is believed in the end, meters, links.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations
 
 from controller.ladder.faults import (
@@ -38,29 +38,41 @@ def suspects(ladder: Ladder, looks: Looks, faults: Sequence[LadderFault]) -> Ite
         for energised in (False, True):
             yield StuckRelay(relay=relay, energised=energised)
     rungs = {rung.relay: rung for group in ladder.groups for rung in group.rungs}
+    now = looks.offs(faults)
     for relay, rung in rungs.items():
         yield OpenRung(relay=relay)
         least = 100 * LIMIT * rung.uncertainty_ohms / rung.ohms
-        for change in _fitted(looks, faults, DriftedRung(relay=relay, percent=0.1), 0.1):
+        drifted = looks.offs([*faults, DriftedRung(relay=relay, percent=0.1)])
+        for change in _fitted(now, drifted, 0.1):
             if change > _MOST_DROP_PERCENT and abs(change) > least:
                 yield DriftedRung(relay=relay, percent=change)
     for relay in (*relays, *output):
-        for extra in _extra_ohms(ladder, looks, faults, relay):
+        for extra in _extra_ohms(ladder, looks, faults, relay, now):
             yield BadContact(relay=relay, ohms=extra)
     for first, second in combinations((*relays, *output), 2):
         yield SwappedRelays(first=first, second=second)
 
 
 def _extra_ohms(
-    ladder: Ladder, looks: Looks, faults: Sequence[LadderFault], relay: int
+    ladder: Ladder,
+    looks: Looks,
+    faults: Sequence[LadderFault],
+    relay: int,
+    now: Mapping[int, float],
 ) -> Iterator[float]:
-    """Yield what a contact may have too much: it lies across its rung, so the way there bends."""
+    """Yield what a contact may have too much: it lies across its rung, so the way there bends.
+
+    `now` is how far the states are off without it.
+    """
     unit = BadContact(relay=relay, ohms=1e-3)
+    at_first = _fitted(now, looks.offs([*faults, unit]), unit.ohms)
     for which in range(2):
         extra = 0.0
         for _ in range(4):
-            so_far = [*faults, BadContact(relay=relay, ohms=extra)]
-            fitted = _fitted(looks, so_far, unit, unit.ohms)
+            fitted = at_first
+            if extra > 0.0:
+                so_far = [*faults, BadContact(relay=relay, ohms=extra)]
+                fitted = _fitted(looks.offs(so_far), looks.offs([*so_far, unit]), unit.ohms)
             if not fitted:
                 break
             extra = max(0.0, extra + fitted[which])
@@ -69,14 +81,14 @@ def _extra_ohms(
 
 
 def _fitted(
-    looks: Looks, faults: Sequence[LadderFault], unit: LadderFault, size: float
+    before: Mapping[int, float], after: Mapping[int, float], size: float
 ) -> tuple[float, ...]:
     """Return how large a fault would have to be, by the states that it changes.
 
-    What all of them say together (one step of Gauss and Newton), and what the weightiest alone
-    says, for when the others are off by another fault as well.
+    `before` and `after` are how far the states are off without the fault and with so much of it.
+    Return what all of them say together (one step of Gauss and Newton), and what the weightiest
+    alone says, for when the others are off by another fault as well.
     """
-    before, after = looks.offs(faults), looks.offs([*faults, unit])
     said = [
         (((after[state] - off) / size) ** 2, -size * off / (after[state] - off))
         for state, off in before.items()

@@ -6,6 +6,7 @@ Must not know: plans, files, links, clocks; how the best order of relays is foun
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -59,6 +60,12 @@ def shown(path: Sequence[PathStep], state: int) -> tuple[PathStep, ...]:
 
 Passed: TypeAlias = tuple[int, float]
 """A state on the way, and for how many seconds."""
+
+
+@functools.lru_cache(maxsize=2048)
+def _best_path(ladder: Ladder, start: int, goal: int, celsius: Scale, detours: int) -> SwitchPath:
+    """Return the quietest path; those of a self-test or of values set by hand come again."""
+    return best_path(ladder, start, goal, celsius, detours=detours)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -166,7 +173,7 @@ class Router:
     def _direct(self, start: int, goal: int, *, detours: int = MOST_EXACT) -> tuple[PathStep, ...]:
         if self.together:
             return self._at_once(start, goal)
-        return self.steps_of(best_path(self.ladder, start, goal, self.celsius, detours=detours))
+        return self.steps_of(_best_path(self.ladder, start, goal, self.celsius, detours))
 
     def _at_once(self, start: int, goal: int) -> tuple[PathStep, ...]:
         """Return one change of all relays, held until the slowest of them has settled."""

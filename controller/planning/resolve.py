@@ -6,6 +6,7 @@ Must not know: links, readbacks, clocks, how files look, how events are shown.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
@@ -14,7 +15,7 @@ from controller.errors import InputError, Problem
 from controller.ladder.calibration import Calibration, calibrated_ladder
 from controller.ladder.electrical import contact_closed, open_state
 from controller.ladder.model import Ladder, PathStep
-from controller.ladder.search import NearestSearch
+from controller.ladder.search import NearestSearch, Scale
 from controller.ladder.sequence import StepChoice
 from controller.measurement.budget import Surroundings
 from controller.module.model import Module
@@ -51,7 +52,7 @@ def make_router(
     `step_ms` is how long the link takes for one change of state.
     """
     search = NearestSearch(ladder)
-    scale = extended_celsius(curve)
+    scale = _scale_of(curve)
     middle = float(curve.ohms((curve.lowest_celsius + curve.highest_celsius) / 2))
     return Router(
         ladder=ladder,
@@ -61,6 +62,12 @@ def make_router(
         together=switching is Switching.ALL_AT_ONCE,
         step_ms=step_ms,
     )
+
+
+@functools.lru_cache(maxsize=32)
+def _scale_of(curve: Curve) -> Scale:
+    """Return a curve's scale, the same object for an equal curve: paths are known by it."""
+    return extended_celsius(curve)
 
 
 def resolve_on(

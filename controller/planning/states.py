@@ -6,13 +6,15 @@ Must not know: files, uncertainties, why states count as near-equal; how a quiet
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from controller.ladder.electrical import Output, open_state, output_of, short_state, state_ohms
 from controller.ladder.model import Ladder, PathStep
-from controller.ladder.sequence import StepChoice, plan_sequence
+from controller.ladder.search import Scale
+from controller.ladder.sequence import SequencePlan, StepChoice, plan_sequence
 from controller.planning.model import ResolvedStep, StepKind
 from controller.planning.paths import Router, shown
 from controller.planning.plan import Target
@@ -21,6 +23,9 @@ __all__ = ["Chosen", "choose_states", "keep_states"]
 
 _OUTPUT = {StepKind.OPEN: Output.OPEN, StepKind.SHORT: Output.SHORT}
 _EXTREMES = {Output.OPEN, Output.SHORT}
+
+_KEPT = 8
+"""So many sequences are kept: screens, replays and reports come back to the same few plans."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,7 +58,7 @@ def choose_states(
             offered.append(StepChoice(output=Output.CONNECTED, states=(router.mid_state,)))
         offered.append(choices[target] if target in choices else StepChoice(output=output))
         before = output
-    sequence = plan_sequence(ladder, ladder.park_state, offered, router.celsius)
+    sequence = _sequence(ladder, tuple(offered), router.celsius)
     found = zip(sequence.states, map(router.steps_of, sequence.paths), strict=True)
     chosen: list[Chosen] = []
     for mid in via_mid:
@@ -64,6 +69,12 @@ def choose_states(
         state, path = next(found)
         chosen.append(Chosen(state=state, path=(*way, *path)))
     return chosen, sequence.lower_bound
+
+
+@functools.lru_cache(maxsize=_KEPT)
+def _sequence(ladder: Ladder, offered: tuple[StepChoice, ...], celsius: Scale) -> SequencePlan:
+    """Return the quietest sequence from the park state; scales are told apart by identity."""
+    return plan_sequence(ladder, ladder.park_state, offered, celsius)
 
 
 def keep_states(

@@ -17,8 +17,11 @@ class Curve(Protocol):
     """A strictly monotone relation between temperature and resistance over a stated span.
 
     All methods take scalars or arrays of any shape and return arrays of the same shape (0-d for
-    a scalar; `float()` makes a number of it).
+    a scalar; `float()` makes a number of it). A curve never changes, and equal ones have one hash.
     """
+
+    def __hash__(self) -> int:
+        """Return the hash by which what is known of a curve is kept."""
 
     @property
     def lowest_celsius(self) -> float:

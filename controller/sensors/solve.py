@@ -6,7 +6,7 @@ Must not know: temperatures, resistances, sensors.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -15,6 +15,9 @@ from controller.arrays import FloatArray
 __all__ = ["solve_monotone"]
 
 _MOST_ROUNDS = 200
+
+_TOGETHER = 4096
+"""Targets solved together: what a round keeps of more of them leaves the processor's cache."""
 
 
 def solve_monotone(
@@ -28,9 +31,28 @@ def solve_monotone(
 
     Newton's method, with a halving of the bracket wherever a Newton step would leave it or
     converges too slowly (the safe method of Press et al., Numerical Recipes, 9.4). A target
-    beyond the values at the ends gives that end.
+    beyond the values at the ends gives that end. No element's solution depends on the others.
     """
-    at_low, at_high = (float(v) for v in value(np.array([low, high])))
+    ends = [float(v) for v in value(np.array([low, high]))]
+    if target.size <= _TOGETHER:
+        return _solved(value, slope, target, (low, high), ends)
+    flat = target.reshape(-1)
+    solved = np.empty(flat.shape)
+    for first in range(0, flat.size, _TOGETHER):
+        some = slice(first, first + _TOGETHER)
+        solved[some] = _solved(value, slope, flat[some], (low, high), ends)
+    return solved.reshape(target.shape)
+
+
+def _solved(
+    value: Callable[[FloatArray], FloatArray],
+    slope: Callable[[FloatArray], FloatArray],
+    target: FloatArray,
+    bracket: tuple[float, float],
+    ends: Sequence[float],
+) -> FloatArray:
+    """Return the solutions, given the values at the ends of the bracket."""
+    (low, high), (at_low, at_high) = bracket, ends
     sign = 1.0 if at_high > at_low else -1.0
     tolerance = 2.0 * float(np.finfo(np.float64).eps) * max(abs(low), abs(high))
     share = np.minimum(np.maximum((target - at_low) / (at_high - at_low), 0.0), 1.0)

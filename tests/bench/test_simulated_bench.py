@@ -352,9 +352,10 @@ def test_the_check_passes_over_a_real_pseudo_terminal():
     bench = load_bench(SWEEPS / "benches" / "simulated-pty.toml")
     assert (bench.link, bench.readback) == (LinkKind.SIMULATED_PTY, ReadbackKind.SIMULATED)
     plan = load_plan(SWEEPS / "coolant-check.toml")
-    # Time is real: the module decides soon that its input is open or shorted.
-    bench = replace(bench, module=replace(bench.module, detection_s=0.3))
-    plan = replace(plan, settle=replace(plan.settle, for_s=0.8, at_most_s=30.0))
+    # Time is real: the module decides soon that its input is open or shorted, and tells it often.
+    module = replace(bench.module, detection_s=0.1, filter_time_constant_s=0.02)
+    bench = replace(bench, module=module, reading_interval_s=0.1)
+    plan = replace(plan, settle=replace(plan.settle, for_s=0.4, at_most_s=30.0))
     clock = RealClock()
     resolved = resolve(plan, bench.ladder, bench.module)
     with closing(open_bench(bench, clock)) as opened:
@@ -375,7 +376,9 @@ def test_a_module_simulated_behind_a_port_sees_what_the_device_says_it_has(short
     device = SimulatedDevice(
         relay_count=bench.ladder.relay_count, park_state=bench.ladder.park_state, clock=clock
     )
-    plan = replace(short_sweep, settle=replace(short_sweep.settle, for_s=1.0, at_most_s=20.0))
+    module = replace(bench.module, filter_time_constant_s=0.02)
+    bench = replace(bench, module=module, reading_interval_s=0.1)
+    plan = replace(short_sweep, settle=replace(short_sweep.settle, for_s=0.3, at_most_s=20.0))
     few = replace(plan.blocks[0], targets=plan.blocks[0].targets[1:3], repeat=1)
     plan = replace(plan, blocks=(replace(few, direction=Direction.UP),))
     resolved = resolve(plan, bench.ladder, bench.module)

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from controller.cli.main import VERBS, main, whole_parser
+from controller.links import serial
 
 Run = Callable[..., Any]
 
@@ -87,6 +88,8 @@ def test_what_does_not_fit_is_refused_in_a_sentence(
     workshop: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], verb: str
 ) -> None:
     monkeypatch.chdir(workshop)
+    # `links` by itself would ask at every port of this machine, whatever is plugged in there.
+    monkeypatch.setattr(serial, "list_ports", list)
     refused = 0
     for line in _lines(verb, PARSERS[verb]):
         status = main(line)

@@ -91,7 +91,8 @@ def filled_in(url: str, *, step_ms: int = 300, sweeps: Path = ROOT / "sweeps") -
         elif values[key] is not None:
             lines.append(f"{key} = {values[key]}")
     assert used >= set(values), "the README's table names every key that is needed"
-    text = "\n".join(lines)
+    # What nobody has answered yet is waited out after each doubt; nothing comes later from here.
+    text = "\n".join(lines).replace("\noutputs =", "\nwait_out_ms = 50\noutputs =")
     module = sweeps / "modules" / "tern-aux-diesel.toml"
     return text.replace('kind = "typed"', 'kind = "simulated"') + (
         f'\n[simulation]\nmodule = "{module}"\n'

@@ -35,6 +35,20 @@ def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "site"
 
 
+ONE_BY_ONE = """
+import contextlib, io, json, sys
+from rungwise.__main__ import main
+
+ended = []
+for line in sys.argv[1:]:
+    said = io.StringIO()
+    with contextlib.redirect_stderr(said):
+        status = main(line.split())
+    ended.append((status, said.getvalue()))
+print(json.dumps(ended))
+"""
+
+
 class Terminal:
     """Runs the installed program in one folder."""
 
@@ -42,7 +56,7 @@ class Terminal:
         self.folder = folder
         self._environment = {**os.environ, "PYTHONPATH": str(site)}
 
-    def __call__(self, line: str, *, status: int = 0, said_instead: bool = False) -> str:
+    def __call__(self, line: str, *, status: int = 0) -> str:
         words = line.split()
         assert words.pop(0) == "rungwise"
         ended = subprocess.run(
@@ -55,15 +69,22 @@ class Terminal:
         )
         assert ended.returncode == status, (line, ended.stdout, ended.stderr)
         assert "Traceback" not in ended.stderr
-        return ended.stderr if said_instead else ended.stdout
+        return ended.stdout
+
+    def one_by_one(self, lines: list[str]) -> list[tuple[int, str]]:
+        """Return status and words of lines that the installed program takes in one process."""
+        return [(status, said) for status, said in json.loads(self._python(ONE_BY_ONE, *lines))]
 
     def where(self) -> str:
         """Return where the program comes from."""
-        code = "import controller; print(controller.__file__)"
+        return self._python("import controller; print(controller.__file__)")
+
+    def _python(self, code: str, *words: str) -> str:
         return subprocess.run(
-            [sys.executable, "-c", code],
+            [sys.executable, "-c", code, *words],
             cwd=self.folder,
             env=self._environment,
+            stdin=subprocess.DEVNULL,
             capture_output=True,
             text=True,
         ).stdout
@@ -138,7 +159,7 @@ def test_the_rest_of_the_hour(installed: Path, tmp_path: Path) -> None:
     run("rungwise report one.jsonl --output one.html")
     assert "<html" in (tmp_path / "one.html").read_text("utf-8")
     run("rungwise ladder calibrate ladders/bench-16.toml --propose 24 --out table.csv")
-    for line, said in (
+    refusals = (
         ("ladder calibrate ladders/bench-16.toml --readings table.csv --out c.toml", "still empty"),
         ("compare one.jsonl one.jsonl", "name two different records"),
         ("sweep one.jsonl", "is it a record?"),
@@ -146,7 +167,10 @@ def test_the_rest_of_the_hour(installed: Path, tmp_path: Path) -> None:
         ("readings . log.csv", "this is a folder, not a record"),
         ("check coolant-check.toml --input-check", "add [sense] with load_ohms"),
         ("sweep coolant-check.toml", "run it with: rungwise check"),
-    ):
-        refused = run(f"rungwise {line}", status=2, said_instead=True)
+    )
+    told = run.one_by_one([line for line, _ in refusals])
+    for (line, said), (status, refused) in zip(refusals, told, strict=True):
+        assert status == 2, (line, refused)
         assert said in refused, line
         assert refused.count("rungwise: ") == 1, line
+        assert "Traceback" not in refused, line

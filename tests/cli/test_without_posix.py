@@ -34,35 +34,60 @@ def _bare(code: str, folder: Path, *words: object) -> subprocess.CompletedProces
     )
 
 
+MAIN = "from controller.cli.main import main; sys.exit(main(sys.argv[1:]))"
+
+ONE_BY_ONE = """
+import contextlib, io, json
+from controller.cli.main import main
+
+ended = []
+for line in json.loads(sys.argv[1]):
+    said = io.StringIO()
+    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+        status = main(line.split())
+    ended.append((status, said.getvalue()))
+print(json.dumps(ended))
+"""
+
+LINES = {
+    "curve sensors/tern-coolant.toml --at 20": 0,
+    "nearest ladders/bench-16.toml 2k5": 0,
+    "plan coolant-sweep.toml": 0,
+    "set 2k5": 0,
+    "replay a.jsonl": 0,
+    "diagnose recorded/coolant-corroded.jsonl": 1,
+    "compare a.jsonl b.jsonl": 0,
+    "export a.jsonl": 0,
+    "report a.jsonl": 0,
+    "validate coolant-check.toml a.jsonl": 0,
+}
+
+
+def _ended(folder: Path, *lines: str) -> list[tuple[int, str]]:
+    """Return how lines of words end, one after the other in one bare process."""
+    done = _bare(ONE_BY_ONE, folder, json.dumps(lines))
+    assert done.returncode == 0, done.stderr
+    return [(status, said) for status, said in json.loads(done.stdout)]
+
+
 @pytest.fixture(scope="module")
 def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("bare")
-    code = "from controller.cli.main import main; sys.exit(main(sys.argv[1:]))"
-    assert _bare(code, folder, "init", ".").returncode == 0
-    assert _bare(code, folder, "check", "coolant-check.toml", "--record", "a.jsonl").returncode == 0
-    assert _bare(code, folder, "check", "coolant-check.toml", "--record", "b.jsonl").returncode == 0
+    check = "check coolant-check.toml --record"
+    ended = _ended(folder, "init .", f"{check} a.jsonl", f"{check} b.jsonl")
+    assert [status for status, _ in ended] == [0, 0, 0], ended
     return folder
 
 
-@pytest.mark.parametrize(
-    ("line", "status"),
-    [
-        ("curve sensors/tern-coolant.toml --at 20", 0),
-        ("nearest ladders/bench-16.toml 2k5", 0),
-        ("plan coolant-sweep.toml", 0),
-        ("set 2k5", 0),
-        ("replay a.jsonl", 0),
-        ("diagnose recorded/coolant-corroded.jsonl", 1),
-        ("compare a.jsonl b.jsonl", 0),
-        ("export a.jsonl", 0),
-        ("report a.jsonl", 0),
-        ("validate coolant-check.toml a.jsonl", 0),
-    ],
-)
-def test_verbs_that_drive_nothing_real(workshop: Path, line: str, status: int) -> None:
-    code = "from controller.cli.main import main; sys.exit(main(sys.argv[1:]))"
-    ended = _bare(code, workshop, *line.split())
-    assert ended.returncode == status, ended.stderr
+def test_verbs_that_drive_nothing_real(workshop: Path) -> None:
+    for line, (status, said) in zip(LINES, _ended(workshop, *LINES), strict=True):
+        assert status == LINES[line], (line, said)
+        assert "Traceback" not in said, line
+
+
+def test_a_verb_by_itself(workshop: Path) -> None:
+    ended = _bare(MAIN, workshop, "plan", "coolant-check.toml")
+    assert ended.returncode == 0, ended.stderr
     assert "Traceback" not in ended.stderr
 
 
@@ -94,7 +119,6 @@ held.record.close()
 @pytest.mark.parametrize("last", ["closed", "killed"])
 def test_two_processes_never_write_one_record(workshop: Path, last: str) -> None:
     """A record under way is refused to another process, and free again when its writer is gone."""
-    code = "from controller.cli.main import main; sys.exit(main(sys.argv[1:]))"
     name = f"held-{last}.jsonl"
     with subprocess.Popen(
         [sys.executable, "-c", BARE + HOLDER, name],
@@ -106,12 +130,12 @@ def test_two_processes_never_write_one_record(workshop: Path, last: str) -> None
         assert holder.stdout is not None
         assert holder.stdout.readline() == "held\n"
         words = ("check", "coolant-check.toml", "--record", name, "--resume")
-        refused = _bare(code, workshop, *words)
+        refused = _bare(MAIN, workshop, *words)
         assert refused.returncode == 2
         assert "another run is writing this record" in refused.stderr
         if last == "killed":
             holder.kill()
-    ended = _bare(code, workshop, *words)
+    ended = _bare(MAIN, workshop, *words)
     assert ended.returncode == 0, ended.stderr
     assert not list(workshop.glob(f".{name}*")), "a lock is left behind"
 

@@ -41,7 +41,8 @@ url = "PORT"
 [readback]
 kind = "simulated"
 [simulation]
-module = "{SWEEPS}/modules/tern-aux-diesel.toml"
+module = "module.toml"
+reading_interval_s = 0.1
 """
 
 PLAN = f"""\
@@ -51,7 +52,7 @@ sensor = "{SWEEPS}/sensors/tern-coolant.toml"
 tolerance_celsius = 3
 [settle]
 within_celsius = 0.5
-for_s = 0.5
+for_s = 0.2
 at_most_s = 10
 [[targets]]
 celsius = [20, 60]
@@ -158,13 +159,24 @@ def test_two_processes_lose_no_counts(tmp_path):
 
 @pytest.fixture
 def served(tmp_path, monkeypatch):
-    """A device at a port, its bench file and a plan; counts go to a folder of the test's own."""
+    """A device at a port, its bench file and a plan; counts go to a folder of the test's own.
+
+    Time is real: the module answers soon.
+    """
     monkeypatch.setenv("RUNGWISE_DATA", str(tmp_path / "data"))
     monkeypatch.chdir(tmp_path)
     ladder = load_ladder(LADDER)
     device = SimulatedDevice(
         relay_count=ladder.relay_count, park_state=ladder.park_state, clock=RealClock()
     )
+    module = (SWEEPS / "modules" / "tern-aux-diesel.toml").read_text("utf-8")
+    for before, after in (
+        ("filter_time_constant_s = 0.15", "filter_time_constant_s = 0.01"),
+        ("../sensors", f"{SWEEPS}/sensors"),
+    ):
+        assert module.count(before) == 1
+        module = module.replace(before, after)
+    (tmp_path / "module.toml").write_text(module, "utf-8")
     with PtyDevice(device) as port:
         (tmp_path / "bench.toml").write_text(BENCH.replace("PORT", port.path))
         (tmp_path / "plan.toml").write_text(PLAN)

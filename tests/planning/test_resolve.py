@@ -13,12 +13,16 @@ from controller.errors import InputError
 from controller.ladder.electrical import Output, output_of, state_ohms
 from controller.ladder.files import load_ladder
 from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
+from controller.ladder.search import NearestSearch
+from controller.ladder.sequence import StepChoice, plan_sequence
 from controller.measurement.model import SettleRule
 from controller.module.files import load_module
 from controller.planning.files import load_plan
 from controller.planning.model import StepKind
 from controller.planning.plan import Direction, Plan, PlanKind, Target, TargetBlock, ToleranceBand
-from controller.planning.resolve import resolve
+from controller.planning.resolve import make_router, resolve
+from controller.planning.states import choose_states
+from controller.sensors.extension import extended_celsius
 from controller.sensors.files import load_sensor
 
 SWEEPS = Path(__file__).parents[2] / "sweeps"
@@ -384,3 +388,35 @@ def test_the_modules_filter_leaves_less_of_every_excursion(plan, ladder, module)
     # A hold of some milliseconds is short against 0.15 s.
     assert max(left) < 0.5 * max(raw)
     assert all(s.filtered_excursion_celsius is None for s in resolve(plan(0, 60), ladder).steps)
+
+
+def test_what_is_kept_of_one_curve_and_ladder_is_never_given_to_another(ladder):
+    """Held against planning anew, where nothing is kept; the same states are offered each time."""
+    worn = replace(ladder, fixed_ohms=300.0)
+    curves = [
+        load_sensor(SWEEPS / "sensors" / name).curve
+        for name in ("tern-coolant.toml", "tern-exhaust-pt1000.toml", "tern-coolant.toml")
+    ]
+    search = NearestSearch(ladder)
+    choices = {
+        Target(kind=StepKind.TEMPERATURE, celsius=float(index), ohms=ohms): StepChoice(
+            output=Output.CONNECTED,
+            states=tuple(
+                one.state for one in search.window(ohms * 0.99, ohms * 1.01, 4).candidates
+            ),
+        )
+        for index, ohms in enumerate((1200.0, 2600.0, 900.0, 3100.0))
+    }
+    found = set()
+    for one in (ladder, worn, ladder):
+        for curve in curves:
+            chosen, _ = choose_states(list(choices), choices, make_router(one, curve))
+            anew = plan_sequence(
+                one, one.park_state, list(choices.values()), extended_celsius(curve)
+            )
+            assert tuple(step.state for step in chosen) == anew.states
+            assert [[way.state for way in step.path] for step in chosen] == [
+                list(path.states) for path in anew.paths
+            ]
+            found.add((anew.states, anew.paths))
+    assert len(found) > 2, "they differ"
