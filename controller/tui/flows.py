@@ -307,7 +307,7 @@ async def _port_is_there(app: Shell, bench: BenchFile) -> bool:
 
 
 async def _refuse(app: Shell, title: str, error: RungwiseError) -> None:
-    parts = [*refusal(error), Part("Nothing was driven.")]
+    parts = [*refusal(error, app.scale), Part("Nothing was driven.")]
     await app.push_screen_wait(Ask(title, parts, yes=None, no="Close"))
 
 

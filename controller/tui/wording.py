@@ -176,16 +176,9 @@ def made_words(found: Setting, scale: Scale) -> str:
 
 def question_words(view: RunView, scale: Scale) -> str | None:
     """Return the open question, with its temperature on a scale; None while there is none."""
-    step = view.step
     if view.phase is not Phase.ASKING or view.prompt is None:
         return None
-    if step is None or step.kind is not StepKind.TEMPERATURE or scale is Scale.CELSIUS:
-        return view.prompt.text
-    return (
-        f"Step {step.index + 1} of {view.total}, {step_name(step, scale)} {scale.unit},"
-        f" {format_ohms(step.achieved_ohms)}:"
-        " wait until it is steady; what temperature does the module report?"
-    )
+    return sentence_on(view.prompt.text, scale)
 
 
 def driven_words(view: RunView, scale: Scale = Scale.CELSIUS) -> str:

@@ -20,6 +20,7 @@ from controller.tui.preparing import PACES, ReadyRun
 from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen
 from controller.tui.screens.said import SaidForm, said_words
+from controller.tui.sentences import sentence_on
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
 from controller.tui.widgets.picks import SignButton
@@ -64,13 +65,13 @@ def ready_parts(
             Part(f"judged    decision rule {plan.decision_rule.value}, uncertainties with k=2"),
         ]
     if run.unsound:
-        parts.append(Part(f"✗ self-test {one_line(run.unsound)}", Tone.BAD))
+        parts.append(Part(f"✗ self-test {sentence_on(run.unsound, scale)}", Tone.BAD))
     else:
         tested = run.self_tested or "not made for this run   (t makes it)"
-        parts.append(Part(f"self-test {one_line(tested)}", Tone.FAINT))
+        parts.append(Part(f"self-test {sentence_on(tested, scale)}", Tone.FAINT))
     parts.append(Part(f"about     {said_words(run.told).text}   (m writes it)", Tone.FAINT))
     parts += [
-        Part(f"? {one_line(warning)}", Tone.DOUBT)
+        Part(f"? {sentence_on(warning, scale)}", Tone.DOUBT)
         for warning in (*plan.warnings, *prepared.warnings)
     ]
     return tuple(parts)

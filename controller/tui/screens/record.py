@@ -30,7 +30,7 @@ from controller.tui.playback import Film, film_at
 from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen, refusal
 from controller.tui.screens.said import SaidForm, said_words
-from controller.tui.sentences import finding_on, sentence_on
+from controller.tui.sentences import sentence_on
 from controller.tui.text import one_line
 from controller.tui.view import RunView
 from controller.tui.widgets.lines import PartsLine, Sentences
@@ -224,7 +224,7 @@ class RecordScreen(BenchScreen):
             yield Part(f"? {record.torn_bytes} bytes of an unfinished last line are left out",
                        Tone.DOUBT)  # fmt: skip
         if view.fault is not None:
-            yield Part(f"✗ {one_line(view.fault)}", Tone.BAD)
+            yield Part(f"✗ {sentence_on(view.fault, self.shell.scale)}", Tone.BAD)
         if view.summary is None:
             yield Part("? the record was never closed: the run was cut off", Tone.DOUBT)
         else:
@@ -304,7 +304,7 @@ class RecordScreen(BenchScreen):
                 lambda: replay(load_record(path)),
             )
         except RungwiseError as error:
-            self._tell(refusal(error))
+            self._tell(refusal(error, self.shell.scale))
             return
         self._show()
         self.shell.show_replay(self._loaded.record.path.name, outcome)
@@ -327,9 +327,9 @@ class RecordScreen(BenchScreen):
                 lambda: diagnosis_lines(results, sensor, loaded.module, details=details),
             )
         except RungwiseError as error:
-            self._tell(refusal(error))
+            self._tell(refusal(error, self.shell.scale))
             return
-        self._tell([Part(f"· {finding_on(line, self.shell.scale)}") for line in told])
+        self._tell([Part(f"· {sentence_on(line, self.shell.scale)}") for line in told])
 
     async def _worked(self, what: str, make: Callable[[], _Made]) -> _Made:
         """Do something slow on another thread, and say every second that it goes on."""
@@ -384,7 +384,7 @@ class RecordScreen(BenchScreen):
         try:
             page = await self._worked("Writing the report", written)
         except RungwiseError as error:
-            self._tell(refusal(error))
+            self._tell(refusal(error, self.shell.scale))
             return
         self._tell([*self._ending(), Part(f"Report: {one_line(str(page))}")])
 

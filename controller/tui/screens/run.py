@@ -68,9 +68,9 @@ class RunScreen(RunEnd):
         Binding("f7", "note", "Note", tooltip="Keep a remark about this step in the record",
                 id="run.note"),
         Binding("ctrl+up", "nudge(1)", "Nudge up", show=False, id="run.nudge-up",
-                tooltip="Put a little more degC at the input, unjudged; F5 goes back"),
+                tooltip="Put a slightly higher temperature there, unjudged; F5 goes back"),
         Binding("ctrl+down", "nudge(-1)", "Nudge down", show=False, id="run.nudge-down",
-                tooltip="Put a little less degC at the input, unjudged; F5 goes back"),
+                tooltip="Put a slightly lower temperature there, unjudged; F5 goes back"),
         # Letters act only where no reading is typed, and none of them loses a step.
         Binding("p", "letter('pause')", "Pause/go", show=False, tooltip="As F2",
                 id="run.pause-letter"),

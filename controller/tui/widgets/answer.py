@@ -15,6 +15,7 @@ from textual.widgets import Digits, Input
 from controller.errors import InputError
 from controller.tui.parts import Part, Tone
 from controller.tui.scale import Scale
+from controller.tui.sentences import sentence_on
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
 from controller.units import parse_temperature
@@ -156,7 +157,7 @@ class AnswerBox(Vertical):
             said = (self._doubt,)
         elif self._refused and not said:
             said = (self._refused,)
-        words = tuple(Part(one_line(one), Tone.DOUBT) for one in said[-2:]) or (
+        words = tuple(Part(sentence_on(one, self._scale), Tone.DOUBT) for one in said[-2:]) or (
             Part(hint, Tone.FAINT),
         )
         self.query_one("#said", Sentences).show(words)
