@@ -44,7 +44,7 @@ from controller.run.events import (
     RunStarted,
 )
 from controller.run.health import require_health, require_ladder
-from controller.run.intents import Intents
+from controller.run.intents import Intent, Intents, Standing, too_late
 from controller.run.model import Ending, RunSummary
 from controller.run.pieces import in_pieces
 
@@ -224,6 +224,18 @@ class Driver:
         if self._intents.is_stopped():
             raise Stopped
 
+    def wished(self, about: Standing) -> Generator[tuple[Event, ...], None, Intent | None]:
+        """Return the oldest wish about the step under way; of others say that they came late."""
+        while (wish := self._intents.take()) is not None:
+            if wish.about == about:
+                return wish.intent
+            yield (self._note(NoteKind.REFUSED, too_late(wish)),)
+        return None
+
+    def close_wishes(self) -> tuple[Event, ...]:
+        """Take no more wishes; say of those left over that they came too late."""
+        return tuple(self._note(NoteKind.REFUSED, too_late(one)) for one in self._intents.close())
+
     def fault(self, error: LinkError | ReadbackError) -> FaultRaised:
         """Return what is told of an error: what failed, and what is known of all relays."""
         message = f"{error.message} ({error.hint})" if error.hint else error.message
@@ -332,7 +344,9 @@ class Job(ABC):
             ending = yield from self._to_the_end()
         finally:
             self._finished = True
-        yield (RunFinished(at_s=self._clock.now_s(), summary=self._summary(ending)),)
+        summary = self._summary(ending)
+        unheard = self._driver.close_wishes()
+        yield (*unheard, RunFinished(at_s=self._clock.now_s(), summary=summary))
 
     def _to_the_end(self) -> Generator[tuple[Event, ...], None, Ending]:
         try:

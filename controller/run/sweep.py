@@ -41,7 +41,7 @@ from controller.run.events import (
     StepFinished,
     StepStarted,
 )
-from controller.run.intents import Intent
+from controller.run.intents import Intent, Standing
 from controller.run.judging import judge_step, paired, skipped
 from controller.run.model import Ending, RunSummary, StepResult
 from controller.run.pieces import reversed_path
@@ -121,7 +121,8 @@ class SweepRun(Job):
             for end, plan in zip(self._driver.ends, resolved.inputs, strict=True)
         )
         self._silent = dict.fromkeys(range(1, len(self._inputs) + 1), 0)
-        self._beside = Beside(self._driver, self._intents, clock)
+        self._beside = Beside(self._driver, clock)
+        self._under_way: Standing | None = None
 
     @property
     def results(self) -> tuple[StepResult, ...]:
@@ -136,27 +137,34 @@ class SweepRun(Job):
         """Go on after a pause; settling begins anew."""
         self._intents.resume()
 
-    def skip(self) -> None:
+    # A wish is about the step that whoever wishes has seen, else the one under way. Once that is
+    # over, a note says that the wish came too late; False: it came even after the run.
+
+    def skip(self, about: Standing | None = None) -> bool:
         """Leave the step under way without a reading."""
-        self._intents.wish(Intent.SKIP)
+        return self._wish(Intent.SKIP, about)
 
-    def redo(self) -> None:
+    def redo(self, about: Standing | None = None) -> bool:
         """Begin the step under way again."""
-        self._intents.wish(Intent.REDO)
+        return self._wish(Intent.REDO, about)
 
-    def back(self) -> None:
+    def back(self, about: Standing | None = None) -> bool:
         """Return to the step before, the way the ladder came, and take its reading again."""
-        self._intents.wish(Intent.BACK)
+        return self._wish(Intent.BACK, about)
 
-    def nudge(self, beside: Setting) -> None:
+    def _wish(self, intent: Intent, about: Standing | None) -> bool:
+        return self._intents.wish(intent, about or self._under_way)
+
+    def nudge(self, beside: Setting, about: Standing | None = None) -> bool:
         """Put a value beside the step's at the output; any other wish goes back to the step.
 
         It was found from the state that is latched then. No reading is taken there. A run that
         is paused goes on with it.
         """
         self._beside.want(beside)
-        self._intents.wish(Intent.NUDGE)
+        heard = self._wish(Intent.NUDGE, about)
         self._intents.resume()
+        return heard
 
     # The script: what a run does, in order. Each yield hands the events so far to the caller.
 
@@ -188,7 +196,9 @@ class SweepRun(Job):
                     paths = self._paths_back(index)
                     continue
                 if wish.intent is Intent.NUDGE:
-                    back = yield from self._beside.hold(self.plan.steps[index])
+                    back = yield from self._beside.hold(
+                        self.plan.steps[index], (index, self._attempts[index])
+                    )
                     paths = (back, *((),) * (len(self._inputs) - 1))
                     continue
                 if wish.intent is not Intent.SKIP:
@@ -224,7 +234,7 @@ class SweepRun(Job):
         steps = self._at(index)
         attempt = self._attempts.get(index, 0) + 1
         self._attempts[index] = attempt
-        self._intents.forget()
+        self._under_way = (index, attempt)
         self._beside.forget()
         yield (StepStarted(at_s=self._clock.now_s(), step=steps[0], attempt=attempt),)
         yield from self._driver.hold_still()
@@ -240,7 +250,7 @@ class SweepRun(Job):
                 ),
             )
         set_at_s = self._clock.now_s()
-        self._obey()
+        yield from self._obey()
         results: dict[int, StepResult] = {}
         streaming = [one for one in self._inputs if one.readback.continuous]
         watched: list[_Watched] = []
@@ -275,7 +285,7 @@ class SweepRun(Job):
         pauses = self._driver.pauses
         while left:
             yield self._driver.slice()
-            self._obey()
+            yield from self._obey()
             yield from self._driver.hold_still()
             if pauses != self._driver.pauses:
                 pauses = self._driver.pauses
@@ -326,12 +336,12 @@ class SweepRun(Job):
         """Ask a person once, who has waited for the reading to settle."""
         step = one.plan.steps[index]
         yield from self._driver.wait_until(set_at_s + step.dwell_s)
-        self._obey()
+        yield from self._obey()
         prompt = self._open_prompt(one, index)
         yield (PromptOpened(at_s=self._clock.now_s(), prompt=prompt),)
         while True:
             yield self._driver.slice()
-            self._obey()
+            yield from self._obey()
             yield from self._driver.hold_still()
             if readings := self._answers(one, prompt, most=1):
                 break
@@ -390,9 +400,10 @@ class SweepRun(Job):
                     hint="is it still connected, and is the module awake?",
                 )
 
-    def _obey(self) -> None:
+    def _obey(self) -> Part:
         self._driver.check_stop()
-        intent = self._intents.take()
+        assert self._under_way is not None  # noqa: S101 - wishes are looked at within steps
+        intent = yield from self._driver.wished(self._under_way)
         if intent is not None:
             raise _Wished(intent)
 

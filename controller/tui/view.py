@@ -97,7 +97,8 @@ class RunView:
     the plan's own times. `step_began_s` is when the step under way began, pauses since
     then (`held_s`) left out; `spent_s` is what judged steps took, `spent_planned_s` what the plan
     says of the same steps. `nudged` says what a person has put beside the step. `warnings` are
-    about worn relays. `judged_before` results came from an earlier part of a resumed run.
+    about worn relays, `refusals` say which wishes were not obeyed. `judged_before` results came
+    from an earlier part of a resumed run.
     """
 
     plan: ResolvedPlan | None = None
@@ -132,6 +133,7 @@ class RunView:
     nudged: str = ""
     notes: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
+    refusals: tuple[str, ...] = ()
     fault: str | None = None
     summary: RunSummary | None = None
 
@@ -313,8 +315,18 @@ def after(view: RunView, event: Event) -> RunView:
             warnings = view.warnings
             if event.kind is NoteKind.WEAR:
                 warnings = (*warnings, event.text)[-NOTES_KEPT:]
+            refusals = view.refusals
+            if event.kind is NoteKind.REFUSED:
+                refusals = (*refusals, event.text)
             notes = (*view.notes, event.text)[-NOTES_KEPT:]
-            return replace(view, phase=phase, nudged=nudged, notes=notes, warnings=warnings)
+            return replace(
+                view,
+                phase=phase,
+                nudged=nudged,
+                notes=notes,
+                warnings=warnings,
+                refusals=refusals,
+            )
         case RunFinished():
             return replace(view, phase=Phase.FINISHED, summary=event.summary, prompt=None)
         case (

@@ -170,7 +170,7 @@ PIECES = {
     "fan: there between 94.50 and 95.50 degC (U 0.40), pass": (
         "fan: there between 202.10 and 203.90 degF (U 0.72), pass"
     ),
-    "hysteresis between 5.50 and 7.50 K (U 0.50)": "hysteresis between 9.90 and 13.50 degF (U 0.90)",
+    "; hysteresis between 5.50 and 7.50 K": "; hysteresis between 9.90 and 13.50 degF",
     "at 40.0 degC: reported 55.0 where 40.0 degC was expected (error +15.0, uncertainty 0.58).": (
         "at 104.0 degF: reported 131.0 where 104.0 degF was expected (error +27.0, uncertainty"
         " 1.04)."
@@ -291,6 +291,7 @@ def test_warnings_and_refusals_are_in_degf(helper, tmp_path: Path, runs: Path) -
             assert "932.0 degF is outside" in shown(pilot)
             assert in_degc(shown(pilot)) == []
             app.say("an intermediate target of 90.0 degC", Tone.DOUBT)
+            await helper.until(pilot, lambda: len(app._notifications))
             assert [one.message for one in app._notifications][-1].endswith("194.0 degF")
 
     helper.run(body())

@@ -40,6 +40,7 @@ from controller.tui.wording import (
 )
 
 if TYPE_CHECKING:
+    from controller.run.intents import Standing
     from controller.run.sweep import SweepRun
 
 __all__ = ["RunScreen"]
@@ -133,6 +134,8 @@ class RunScreen(RunEnd):
         name = self._prepared.resolved.name
         self.headline(*headline(view, name, stopping=picture.stopping))
         self.shell.warn_once(view.warnings)
+        for refused in view.refusals[0 if before is None else len(before.refusals) :]:
+            self.shell.say(refused, Tone.DOUBT)
         self._show_live(view, now_s)
         self._show_steps(view, before)
         if self._prepared.typed:
@@ -306,15 +309,15 @@ class RunScreen(RunEnd):
 
     def action_skip(self) -> None:
         """Leave the step."""
-        self._wish(lambda run: run.skip())
+        self._wish(lambda run, about: run.skip(about))
 
     def action_back(self) -> None:
         """Return to the step before."""
-        self._wish(lambda run: run.back())
+        self._wish(lambda run, about: run.back(about))
 
     def action_redo(self) -> None:
         """Begin the step again."""
-        self._wish(lambda run: run.redo())
+        self._wish(lambda run, about: run.redo(about))
 
     @work(group="nudge", exit_on_error=False)
     async def action_nudge(self, direction: int) -> None:
@@ -326,9 +329,9 @@ class RunScreen(RunEnd):
         self._nudging = True
         try:
             run.pause()  # else the step could be over before the value is found
-            step, start = await self._standing()
+            step, start, about = await self._standing()
             beside = await self.in_background(lambda: self._nudger.beside(step, start, direction))
-            self._wish(lambda run: run.nudge(beside))
+            self._wish(lambda run, _: run.nudge(beside, about))
         except RungwiseError as error:
             self.shell.say(str(error), Tone.DOUBT)
             if not was_paused:
@@ -336,25 +339,29 @@ class RunScreen(RunEnd):
         finally:
             self._nudging = False
 
-    async def _standing(self) -> tuple[ResolvedStep, int]:
-        """Return the step under way and the state that is latched, once the run holds still."""
+    async def _standing(self) -> tuple[ResolvedStep, int, Standing]:
+        """Return the step under way, the state that is latched and the attempt, once it stands."""
         for _ in range(100):
             view = self._engine.picture.view
             if view.phase is Phase.PAUSED:
                 if view.step is None or view.set_at_s is None or view.set_state is None:
                     break
-                return view.step, view.set_state
+                return view.step, view.set_state, (view.step.index, view.attempt)
             await asyncio.sleep(0.02)
         raise InputError.single(
             "the relays move", hint="go on with F2 if it is paused, and nudge once the value stands"
         )
 
-    def _wish(self, wish: Callable[[SweepRun], None]) -> None:
-        """Ask for another step; what stands half typed was meant for this one."""
-        if self._run is not None:
-            wish(self._run)
-            if self._prepared.typed:
-                self.query_one(AnswerBox).withdraw()
+    def _wish(self, wish: Callable[[SweepRun, Standing], bool]) -> None:
+        """Ask for another step than the one on the screen; what stands half typed was for that."""
+        run, view = self._run, self._shown
+        if run is None or view is None or view.step is None:
+            self.shell.say("No step is under way yet.", Tone.DOUBT)
+            return
+        if not wish(run, (view.step.index, view.attempt)):
+            self.shell.say("That came too late: the run is over.", Tone.DOUBT)
+        elif self._prepared.typed:
+            self.query_one(AnswerBox).withdraw()
 
     def action_view(self) -> None:
         """Show another of steps, curve and errors."""
