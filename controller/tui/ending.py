@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from controller.measurement.model import Verdict
+from controller.run.model import Ending
+from controller.tui.course import found_all, late_parts
 from controller.tui.engine_thread import Picture
 from controller.tui.parts import Part, Tone
 from controller.tui.scale import Scale
@@ -43,7 +45,11 @@ def ending_parts(picture: Picture, scale: Scale) -> Iterable[Part]:
     if view.summary is not None:
         part = ending_words(view.summary)
         sentence = sentence_on(view.summary.sentence, scale)
-        yield Part(f"{part.text.upper()}: {sentence}", part.tone)
+        if view.summary.ended is Ending.COMPLETE and found_all(view.course.points):
+            yield Part(f"● FOUND: {sentence}", Tone.STRONG)
+        else:
+            yield Part(f"{part.text.upper()}: {sentence}", part.tone)
+    yield from late_parts(view)
     for warning in view.warnings:
         yield Part(f"? {sentence_on(warning, scale)}", Tone.DOUBT)
     yield Part(f"Now {picture.relays.value}.", Tone.FAINT)

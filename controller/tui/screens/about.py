@@ -62,10 +62,18 @@ def _plan_parts(plan: Plan, scale: Scale, *, details: bool) -> Iterable[Part]:
         f"± {scale.step(band.tolerance_celsius):g}" for band in dict.fromkeys(plan.tolerance)
     )
     rule = f", decision rule {plan.decision_rule.value}" if details else ""
-    yield Part(f"{plan.kind.value}, {len(targets)} steps: {shown}{', …' if targets[8:] else ''}")
+    if plan.search is not None:
+        ends = (plan.search.from_celsius, plan.search.to_celsius)
+        low, high = (f"{scale.of(celsius):g} {scale.unit}" for celsius in ends)
+        watched = plan.search.watch.value
+        yield Part(f"{plan.kind.value}: where the {watched} changes, {low} to {high}")
+    else:
+        more = ", …" if targets[8:] else ""
+        yield Part(f"{plan.kind.value}, {len(targets)} steps: {shown}{more}")
     yield Part(f"sensor: {one_line(plan.sensor.name)}")
     yield Part(f"module: {one_line(plan.module.name) if plan.module else 'the one of the bench'}")
-    yield Part(f"limit {bands} {scale.unit}{rule}")
+    if plan.search is None:
+        yield Part(f"limit {bands} {scale.unit}{rule}")
 
 
 def _target(target: Target, scale: Scale) -> str:

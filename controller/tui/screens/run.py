@@ -13,12 +13,14 @@ from textual.containers import VerticalScroll
 from textual.widget import Widget
 from textual.widgets import Input
 
+from controller.bench.model import ReadbackKind
 from controller.clock import RealClock
 from controller.errors import InputError, RungwiseError
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedStep, StepKind
 from controller.session.handover import forget_told
 from controller.session.nudges import Nudger
+from controller.tui.course import left_s, look_parts, progress
 from controller.tui.ending import worth_a_sound
 from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Part, Tone
@@ -90,6 +92,10 @@ class RunScreen(RunEnd):
         self._nudging = False
         self._shown: RunView | None = None
         self._doubted: int | None = None
+        self._asked: tuple[int, int, int] | None = None
+        self._moving = "The relays move; the question comes in a moment."
+        if run.prepared.inputs.plan.profile is not None:
+            self._moving = "The course goes on; nothing is typed while it does."
 
     def body(self) -> Iterable[Widget]:
         """Return the table, the plots and the panels."""
@@ -120,6 +126,12 @@ class RunScreen(RunEnd):
         else:
             self.query_one(StepsPane).table.focus()
         self.show_picture(self._engine.picture)
+
+    @property
+    def _by_step(self) -> bool:
+        """Whether a step can be left, repeated or nudged: not one of a course or a search."""
+        kind, readback = self._prepared.inputs.plan.kind, self._prepared.bench.readback
+        return kind.resumable and readback is not ReadbackKind.LATER
 
     def enter_words(self) -> str:
         """Say what Enter does: it takes a reading, where readings are typed."""
@@ -164,22 +176,20 @@ class RunScreen(RunEnd):
             self._tell_end()
 
     def _show_live(self, view: RunView, now_s: float) -> None:
-        self.query_one("#live", PartsLine).show(live_words(view, now_s, self.shell.scale))
-        done, total = view.done, view.total
-        left = view.left_s
-        told = f"{done} of {total} done, {duration(view.elapsed_s)} gone"
+        words = look_parts if view.searching and view.phase is not Phase.FINISHED else live_words
+        self.query_one("#live", PartsLine).show(words(view, now_s, self.shell.scale))
+        share, told = progress(view)
+        left = left_s(view)
         if left is not None and left >= 1.0:
-            told += f", about {duration(left)} left"
+            told += (f"about {duration(left)} left",)
             if isinstance(self._engine.clock, RealClock) and view.phase is not Phase.PAUSED:
                 ends = self._engine.clock.utc().astimezone() + timedelta(seconds=left)
-                told += f", until {ends:%H:%M}"
-        share = done / total if total else 0.0
-        self.query_one("#progress", PartsLine).show(
-            [
-                Part(bar(share, 24 if self.size.width >= 80 else 6), Tone.ACTIVE),
-                *(Part(one) for one in told.split(", ")),
-            ]
-        )
+                told += (f"until {ends:%H:%M}",)
+        shown = [Part(one) for one in told]
+        if not view.searching:
+            width = 24 if self.size.width >= 80 else 6
+            shown.insert(0, Part(bar(share, width), Tone.ACTIVE))
+        self.query_one("#progress", PartsLine).show(shown)
         counts, health = facts(view, self.shell.scale)
         self.query_one("#counts", PartsLine).show([counts])
         self.query_one("#health", PartsLine).show([health])
@@ -201,7 +211,7 @@ class RunScreen(RunEnd):
             Phase.PAUSED: "Paused: the value stays as it is. F2 goes on.",
             Phase.NUDGED: "Beside the step no reading counts. F5 goes back to it.",
             Phase.FINISHED: "The run is over.",
-        }.get(view.phase, "The relays move; the question comes in a moment.")
+        }.get(view.phase, self._moving)
         question = question_words(view, self.shell.scale)
         asking = question is not None
         box = self.query_one(AnswerBox)
@@ -214,9 +224,14 @@ class RunScreen(RunEnd):
             fixed_celsius=None
             if step is None or step.kind is StepKind.TEMPERATURE
             else step.expected_celsius,
+            yes_or_no=view.prompt is not None and view.prompt.yes_or_no,
         )
         if new:
             self.query_one(Input).focus()
+        if view.searching and view.prompt is not None and step is not None:
+            before, self._asked = self._asked, (step.index, view.attempt, view.prompt.token)
+            if before is not None and before[:2] == self._asked[:2] and before != self._asked:
+                box.refuse("That was too early: a level has to stand before it counts.")
         box.display = picture.alive
 
     def _show_end(self, picture: Picture) -> None:
@@ -237,7 +252,9 @@ class RunScreen(RunEnd):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer what makes sense now."""
-        if action in ("pause", "skip", "back", "redo", "note", "nudge"):
+        if action in ("skip", "back", "redo", "nudge"):
+            return not self._ended and self._by_step
+        if action in ("pause", "note"):
             return not self._ended
         if action == "letter":
             return self._ended or not self._prepared.typed
@@ -392,7 +409,7 @@ class RunScreen(RunEnd):
     def _would_end_in_doubt(self, text: str) -> bool:
         """Whether a reading would end a run in which a step may be worth repeating; asks once."""
         view, asked = self._shown, self._doubted
-        if view is None or view.step is None or view.prompt is None:
+        if view is None or view.step is None or view.prompt is None or view.searching:
             return False
         self._doubted = view.prompt.token
         celsius = understood(text, self.shell.scale)
