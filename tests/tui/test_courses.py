@@ -146,7 +146,7 @@ def test_a_key_tells_of_the_fan_and_the_search_goes_both_ways(helper, tmp_path: 
     run = ready(SWEEPS / "fan-seek.toml", bench, tmp_path)
 
     async def body() -> None:
-        clock = helper.fast(20.0)
+        clock = helper.fast(60.0)
         app = helper.app(clock=clock)
         clock.waits = lambda: False  # somebody answers soon
         async with app.run_test(size=(80, 24)) as pilot:
