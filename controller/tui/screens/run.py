@@ -191,8 +191,11 @@ class RunScreen(RunEnd):
             shown.insert(0, Part(bar(share, width), Tone.ACTIVE))
         self.query_one("#progress", PartsLine).show(shown)
         counts, health = facts(view, self.shell.scale)
-        self.query_one("#counts", PartsLine).show([counts])
-        self.query_one("#health", PartsLine).show([health])
+        for name, part in (("#counts", counts), ("#health", health)):
+            # Where there is no room for all, whole facts are left out: none is cut in two.
+            whole = len(part.text) <= self.size.width - 2
+            facts_shown = [part.text] if whole else part.text.split("   ")
+            self.query_one(name, PartsLine).show([Part(one, part.tone) for one in facts_shown])
 
     def _show_steps(self, view: RunView, before: RunView | None) -> None:
         pane = self.query_one(StepsPane)
