@@ -16,7 +16,7 @@ from controller.planning.model import ResolvedStep
 from controller.planning.single_value import Setting
 from controller.run.driver import Driver
 from controller.run.events import Event, NoteKind, NoteMade
-from controller.run.intents import Intent, Intents
+from controller.run.intents import Intent, Standing
 from controller.run.pieces import reversed_path
 from controller.run.summary import nudge_text
 
@@ -29,9 +29,8 @@ NUDGED_S = 60.0
 class Beside:
     """What a run does between a nudge and the way back; the first ladder alone moves."""
 
-    def __init__(self, driver: Driver, intents: Intents, clock: Clock) -> None:
+    def __init__(self, driver: Driver, clock: Clock) -> None:
         self._driver = driver
-        self._intents = intents
         self._clock = clock
         # Appending to and taking from a deque are atomic.
         self._wanted: deque[Setting] = deque()
@@ -44,8 +43,10 @@ class Beside:
         """Forget what was wanted beside a step that is over."""
         self._wanted.clear()
 
-    def hold(self, step: ResolvedStep) -> Generator[tuple[Event, ...], None, tuple[PathStep, ...]]:
-        """Hold values beside the step's until another wish or the end of patience.
+    def hold(
+        self, step: ResolvedStep, about: Standing
+    ) -> Generator[tuple[Event, ...], None, tuple[PathStep, ...]]:
+        """Hold values beside the step's until another wish about it, or the end of patience.
 
         Return the way back to the step, which is the way the ladder came.
         """
@@ -71,7 +72,7 @@ class Beside:
                 break  # nothing stands beside the step: what was wanted has been refused
             yield driver.slice()
             yield from driver.hold_still()
-            if self._intents.take() not in (None, Intent.NUDGE):
+            if (yield from driver.wished(about)) not in (None, Intent.NUDGE):
                 break
         bench = driver.ends[0].bench
         return tuple(

@@ -30,7 +30,7 @@ from controller.run.events import (
     RelaysSet,
 )
 from controller.run.health import require_health, require_ladder
-from controller.run.intents import Intent, Intents
+from controller.run.intents import Intent, Intents, Standing, too_late
 from controller.run.pieces import in_pieces
 
 __all__ = ["POLL_S", "Driver", "Part", "Stopped", "Wished"]
@@ -218,12 +218,27 @@ class Driver:
         if self._intents.is_stopped():
             raise Stopped
 
-    def obey(self) -> None:
-        """Raise Stopped, or Wished for the oldest wish about the step under way."""
+    def obey(self, about: Standing) -> Part:
+        """Raise Stopped, or Wished for the oldest wish about the step under way.
+
+        Of wishes about others say that they came late.
+        """
         self.check_stop()
-        intent = self._intents.take()
+        intent = yield from self.wished(about)
         if intent is not None:
             raise Wished(intent)
+
+    def wished(self, about: Standing) -> Generator[tuple[Event, ...], None, Intent | None]:
+        """Return the oldest wish about the step under way; of others say that they came late."""
+        while (wish := self._intents.take()) is not None:
+            if wish.about == about:
+                return wish.intent
+            yield (self._note(NoteKind.REFUSED, too_late(wish)),)
+        return None
+
+    def close_wishes(self) -> tuple[Event, ...]:
+        """Take no more wishes; say of those left over that they came too late."""
+        return tuple(self._note(NoteKind.REFUSED, too_late(one)) for one in self._intents.close())
 
     def fault(self, error: LinkError | ReadbackError) -> FaultRaised:
         """Return what is told of an error: what failed, and what is known of all relays."""

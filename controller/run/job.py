@@ -99,7 +99,9 @@ class Job(ABC):
             ending = yield from self._to_the_end()
         finally:
             self._finished = True
-        yield (RunFinished(at_s=self._clock.now_s(), summary=self._summary(ending)),)
+        summary = self._summary(ending)
+        unheard = self._driver.close_wishes()
+        yield (*unheard, RunFinished(at_s=self._clock.now_s(), summary=summary))
 
     def _to_the_end(self) -> Generator[tuple[Event, ...], None, Ending]:
         try:

@@ -2,7 +2,7 @@
 
 The order of events is
 
-    RunStarted (StepStarted RelaysSet* [PromptOpened] ReadingSeen* Looked)* PointFound* Parked
+    RunStarted (StepStarted RelaysSet* ([PromptOpened] ReadingSeen*)* Looked)* PointFound* Parked
     RunFinished
 
 with the beginnings and ends that every run has (`driver`). Between two levels the relays go through
@@ -227,6 +227,8 @@ class SeekRun(Job):
                 again = again or not readback.continuous
             if again:
                 prompt = self._ask(step)
+                if not readback.continuous:
+                    yield (PromptOpened(at_s=self._clock.now_s(), prompt=prompt),)
             if readback.continuous and self._clock.now_s() - heard_s > _SILENCE_S + self._wait_s:
                 raise ReadbackError(
                     f"no reading came for {_SILENCE_S:g} s",

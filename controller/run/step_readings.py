@@ -127,7 +127,7 @@ class StepReadings:
         pauses = self._driver.pauses
         while left:
             yield self._driver.slice()
-            self._driver.obey()
+            yield from self._driver.obey((index, attempt))
             yield from self._driver.hold_still()
             if pauses != self._driver.pauses:
                 pauses = self._driver.pauses
@@ -179,12 +179,12 @@ class StepReadings:
         """Ask a person once, who has waited for the reading to settle."""
         step = one.plan.steps[index]
         yield from self._driver.wait_until(set_at_s + step.dwell_s)
-        self._driver.obey()
+        yield from self._driver.obey((index, attempt))
         prompt = self._open_prompt(one, index)
         yield (PromptOpened(at_s=self._clock.now_s(), prompt=prompt),)
         while True:
             yield self._driver.slice()
-            self._driver.obey()
+            yield from self._driver.obey((index, attempt))
             yield from self._driver.hold_still()
             if readings := self._answers(one, prompt, most=1):
                 break

@@ -37,7 +37,7 @@ from controller.run.events import (
     StepFinished,
     StepStarted,
 )
-from controller.run.intents import Intent
+from controller.run.intents import Intent, Standing
 from controller.run.job import Job
 from controller.run.judging import paired, skipped
 from controller.run.model import Ending, RunSummary, StepResult
@@ -72,7 +72,8 @@ class SweepRun(Job):
             for end, plan in zip(self._driver.ends, resolved.inputs, strict=True)
         )
         self._readings = StepReadings(self._inputs, self._driver, clock)
-        self._beside = Beside(self._driver, self._intents, clock)
+        self._beside = Beside(self._driver, clock)
+        self._under_way: Standing | None = None
 
     @property
     def results(self) -> tuple[StepResult, ...]:
@@ -87,27 +88,34 @@ class SweepRun(Job):
         """Go on after a pause; settling begins anew."""
         self._intents.resume()
 
-    def skip(self) -> None:
+    # A wish is about the step that whoever wishes has seen, else the one under way. Once that is
+    # over, a note says that the wish came too late; False: it came even after the run.
+
+    def skip(self, about: Standing | None = None) -> bool:
         """Leave the step under way without a reading."""
-        self._intents.wish(Intent.SKIP)
+        return self._wish(Intent.SKIP, about)
 
-    def redo(self) -> None:
+    def redo(self, about: Standing | None = None) -> bool:
         """Begin the step under way again."""
-        self._intents.wish(Intent.REDO)
+        return self._wish(Intent.REDO, about)
 
-    def back(self) -> None:
+    def back(self, about: Standing | None = None) -> bool:
         """Return to the step before, the way the ladder came, and take its reading again."""
-        self._intents.wish(Intent.BACK)
+        return self._wish(Intent.BACK, about)
 
-    def nudge(self, beside: Setting) -> None:
+    def _wish(self, intent: Intent, about: Standing | None) -> bool:
+        return self._intents.wish(intent, about or self._under_way)
+
+    def nudge(self, beside: Setting, about: Standing | None = None) -> bool:
         """Put a value beside the step's at the output; any other wish goes back to the step.
 
         It was found from the state that is latched then. No reading is taken there. A run that
         is paused goes on with it.
         """
         self._beside.want(beside)
-        self._intents.wish(Intent.NUDGE)
+        heard = self._wish(Intent.NUDGE, about)
         self._intents.resume()
+        return heard
 
     # The script: what a run does, in order. Each yield hands the events so far to the caller.
 
@@ -139,7 +147,9 @@ class SweepRun(Job):
                     paths = self._paths_back(index)
                     continue
                 if wish.intent is Intent.NUDGE:
-                    back = yield from self._beside.hold(self.plan.steps[index])
+                    back = yield from self._beside.hold(
+                        self.plan.steps[index], (index, self._attempts[index])
+                    )
                     paths = (back, *((),) * (len(self._inputs) - 1))
                     continue
                 if wish.intent is not Intent.SKIP:
@@ -175,7 +185,7 @@ class SweepRun(Job):
         steps = self._at(index)
         attempt = self._attempts.get(index, 0) + 1
         self._attempts[index] = attempt
-        self._intents.forget()
+        self._under_way = (index, attempt)
         self._beside.forget()
         yield (StepStarted(at_s=self._clock.now_s(), step=steps[0], attempt=attempt),)
         yield from self._driver.hold_still()
@@ -191,7 +201,7 @@ class SweepRun(Job):
                 ),
             )
         set_at_s = self._clock.now_s()
-        self._driver.obey()
+        yield from self._driver.obey((index, attempt))
         results = yield from self._readings.taken(index, attempt, set_at_s)
         yield self._judged(results)
         self._readings.require_some()

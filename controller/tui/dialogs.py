@@ -138,12 +138,18 @@ class Working(ModalScreen[None]):
         self.query_one(Sentences).show([Part(f"{gone_s:.0f} s so far. Esc gives it up.")])
 
 
-def ask_cautions(amperes: float | None, watts: float | None, of_bench: Sequence[str] = ()) -> Ask:
+def ask_cautions(
+    amperes: float | None,
+    watts: float | None,
+    of_bench: Sequence[str] = (),
+    *,
+    first: Sequence[str] = (),
+) -> Ask:
     """Return the question that comes before real equipment is driven for the first time.
 
-    `of_bench` are the cautions of the bench's own ladder.
+    `first` are cautions of what is to be done, `of_bench` those of the bench's own ladder.
     """
-    told = (*cautions_with(of_bench), short_circuit_sentence(amperes, watts))
+    told = (*first, *cautions_with(of_bench), short_circuit_sentence(amperes, watts))
     return Ask(
         CAUTIONS_TITLE,
         [Part(f"· {caution}") for caution in told],

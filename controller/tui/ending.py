@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from controller.measurement.model import Verdict
+from controller.run.model import Ending
+from controller.tui.course import found_all, late_parts
 from controller.tui.engine_thread import Picture
 from controller.tui.parts import Part, Tone
 from controller.tui.scale import Scale
 from controller.tui.sentences import sentence_on
-from controller.tui.text import one_line
 from controller.tui.view import Phase, RunView
 from controller.tui.wording import ending_words
 
@@ -38,13 +39,17 @@ def ending_parts(picture: Picture, scale: Scale) -> Iterable[Part]:
     """Say how the run ended, in the order of importance; the last part is what is known now."""
     view = picture.view
     if picture.error is not None:
-        yield Part(f"✗ {one_line(picture.error)}", Tone.BAD)
+        yield Part(f"✗ {sentence_on(picture.error, scale)}", Tone.BAD)
     if view.fault is not None:
-        yield Part(f"✗ {one_line(view.fault)}", Tone.BAD)
+        yield Part(f"✗ {sentence_on(view.fault, scale)}", Tone.BAD)
     if view.summary is not None:
         part = ending_words(view.summary)
         sentence = sentence_on(view.summary.sentence, scale)
-        yield Part(f"{part.text.upper()}: {sentence}", part.tone)
+        if view.summary.ended is Ending.COMPLETE and found_all(view.course.points):
+            yield Part(f"● FOUND: {sentence}", Tone.STRONG)
+        else:
+            yield Part(f"{part.text.upper()}: {sentence}", part.tone)
+    yield from late_parts(view)
     for warning in view.warnings:
-        yield Part(f"? {one_line(warning)}", Tone.DOUBT)
+        yield Part(f"? {sentence_on(warning, scale)}", Tone.DOUBT)
     yield Part(f"Now {picture.relays.value}.", Tone.FAINT)

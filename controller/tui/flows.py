@@ -13,6 +13,7 @@ from collections.abc import Callable, Hashable
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
+from controller.cautions import SEARCH_CAUTION
 from controller.errors import InputError, RungwiseError
 from controller.tui.dialogs import Ask, PickOne, PickRecord, Working, ask_cautions
 from controller.tui.parts import Part, Tone
@@ -97,7 +98,13 @@ async def start_run(app: Shell, run: ReadyRun, *, pace: str, resume: bool) -> No
         app.busy()
         or not await _sound(app, run)
         or not await _port_is_there(app, prepared.bench)
-        or not await _cautioned(app, prepared.bench, plan.short_circuit_amperes, plan.most_watts)
+        or not await _cautioned(
+            app,
+            prepared.bench,
+            plan.short_circuit_amperes,
+            plan.most_watts,
+            () if prepared.inputs.plan.search is None else (SEARCH_CAUTION,),
+        )
     ):
         return
     if prepared.extremes and not await app.push_screen_wait(_ask_extremes(run, app.scale)):
@@ -271,13 +278,20 @@ def show_replay(app: Shell, name: str, outcome: Replay) -> None:
 
 
 async def _cautioned(
-    app: Shell, bench: BenchFile, amperes: float | None, watts: float | None
+    app: Shell,
+    bench: BenchFile,
+    amperes: float | None,
+    watts: float | None,
+    first: tuple[str, ...] = (),
 ) -> bool:
-    """Show the cautions once for each bench with real relays; return whether to go on."""
-    key = f"{bench.path} {bench.url}"
+    """Show the cautions once for each bench with real relays; return whether to go on.
+
+    What comes `first` has to be read as well.
+    """
+    key = " ".join((str(bench.path), str(bench.url), *first))
     if not bench.drives_hardware or key in app.cautions_read:
         return True
-    if not await app.push_screen_wait(ask_cautions(amperes, watts, bench.cautions)):
+    if not await app.push_screen_wait(ask_cautions(amperes, watts, bench.cautions, first=first)):
         return False
     app.cautions_read.add(key)
     return True
@@ -317,7 +331,7 @@ async def _port_is_there(app: Shell, bench: BenchFile) -> bool:
 
 
 async def _refuse(app: Shell, title: str, error: RungwiseError) -> None:
-    parts = [*refusal(error), Part("Nothing was driven.")]
+    parts = [*refusal(error, app.scale), Part("Nothing was driven.")]
     await app.push_screen_wait(Ask(title, parts, yes=None, no="Close"))
 
 

@@ -79,6 +79,9 @@ class ReadyRun:
     @property
     def seconds(self) -> float:
         """The least time the run takes, readings that are typed left out."""
+        profile = self.prepared.inputs.plan.profile
+        if profile is not None:
+            return profile.lead_s + (self.prepared.resolved.steps[-1].planned_s or 0.0)
         return estimate_s(self.prepared.resolved.steps, self.prepared.resolved)
 
 
@@ -97,12 +100,6 @@ def ready(
 
     prepared = prepare(plan_path, bench_path, port_of=port_of)
     kind = prepared.inputs.plan.kind
-    if not kind.resumable:
-        raise InputError.single(
-            f"a {kind.value} is run from the command line",
-            where=str(plan_path),
-            hint=f"rungwise {kind.verb} {plan_path}",
-        )
     if prepared.inputs.second is not None:
         on = "" if bench_path is None else f" --bench {bench_path}"
         raise InputError.single(

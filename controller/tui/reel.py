@@ -17,6 +17,7 @@ from typing import Any
 from controller.measurement.model import Verdict
 from controller.records.codec import begins_step, event_count
 from controller.records.compact import Room, column_end, parted, row_count
+from controller.records.course_lines import COURSE_TYPES
 
 __all__ = ["Leaves", "Reel"]
 
@@ -33,7 +34,7 @@ class Leaves(IntEnum):
     LASTING = 4
 
 
-_LASTING = frozenset(("note", "fault", "closing", "set"))
+_LASTING = frozenset(("note", "fault", "closing", "set")) | COURSE_TYPES
 _MOST_EVENTS = 1 << 32
 
 

@@ -1,6 +1,6 @@
 """Sentences of the program with their temperatures on the scale of the screen.
 
-Knows: the words that `run.summary` and `diagnosis` put around a temperature, a difference, a span.
+Knows: the words that the program puts around a temperature, a difference, a span.
 Must not know: where they are shown. Records keep every sentence in degC.
 """
 
@@ -11,52 +11,86 @@ import re
 from controller.tui.scale import Scale
 from controller.tui.text import one_line
 
-__all__ = ["finding_on", "sentence_on"]
+__all__ = ["sentence_on"]
 
-_JUDGED = re.compile(
-    r"reported (-?[\d.]+) where (-?[\d.]+) degC was expected"
-    r" \(error ([+-][\d.]+)(?:, uncertainty ([\d.]+))?(?:, tolerance ([\d.]+))?\)"
+_N = r"[+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?"
+_SPAN_WORDS = (
+    "at once|brings it to|by|is only|it lies|offset|rms|strays|tolerance of|uncertainty of"
+    "|up to|within"
 )
-_DEGREES = re.compile(r"(-?\d+(?:\.\d+)?) degC")
-_SPAN = re.compile(r"\b(up to|rms|offset|95 %:) ([+-]?)(\d+(?:\.\d+)?) degC")
-_TO = re.compile(r"( to) ([+-])(\d+(?:\.\d+)?) degC\)")
+_SENTENCES = re.compile(
+    # What a step reported and by how much that is off, in one breath.
+    rf"reported (?P<reported>{_N}) where (?P<expected>{_N}) degC was expected"
+    rf" \(error (?P<error>{_N})(?:, uncertainty (?P<unsure>{_N}))?"
+    rf"(?:, tolerance (?P<limit>{_N}))?\)"
+    # Differences: an interval of one, one after its words, one in front of them, one in brackets.
+    rf"|95 %: (?P<low>{_N}) degC to (?P<high>{_N}) degC"
+    rf"|\b(?P<words>{_SPAN_WORDS}) (?P<after>{_N}) degC"
+    rf"|(?P<off>{_N}) degC(?= off\b)"
+    rf"|\((?P<part>{_N}) degC\)"
+    rf"|hysteresis between (?P<least>{_N}) and (?P<most>{_N}) K"
+    rf"|\(U (?P<expanded>{_N})\)"
+    rf"|\bare (?P<much>{_N}) (?P<too>too high)"
+    # Temperatures: some with one unit for all, or one alone.
+    rf"|(?P<several>{_N} (?:to|and) {_N}(?:, {_N} to {_N})*) degC"
+    rf"|(?P<alone>{_N}) degC",
+)
 
 
 def sentence_on(sentence: str, scale: Scale) -> str:
-    """Return the sentence of a run with its temperatures on a scale."""
+    """Return a sentence of the program with its temperatures on a scale."""
     sentence = one_line(sentence)
     if scale is Scale.CELSIUS:
         return sentence
-
-    def judged(found: re.Match[str]) -> str:
-        reported, expected = (f"{scale.of(float(found[n])):.1f}" for n in (1, 2))
-        spans = f"error {scale.step(float(found[3])):+.1f}"
-        if found[4]:
-            spans += f", uncertainty {scale.step(float(found[4])):.2f}"
-        if found[5]:
-            spans += f", tolerance {scale.step(float(found[5])):g}"
-        return f"reported {reported} where {expected} {scale.unit} was expected ({spans})"
-
-    return _alone(_JUDGED.sub(judged, sentence), scale)
+    return _SENTENCES.sub(lambda found: _told(found.groupdict(), found[0], scale), sentence)
 
 
-def finding_on(sentence: str, scale: Scale) -> str:
-    """Return a sentence of a diagnosis with its temperatures on a scale.
+def _told(found: dict[str, str | None], whole: str, scale: Scale) -> str:
+    unit = scale.unit
+    match found:
+        case {"reported": str(reported), "expected": str(expected), "error": str(error)}:
+            spans = f"error {scale.step(float(error)):+.1f}"
+            if (unsure := found["unsure"]) is not None:
+                spans += f", uncertainty {scale.step(float(unsure)):.2f}"
+            if (limit := found["limit"]) is not None:
+                spans += f", tolerance {scale.step(float(limit)):g}"
+            values = f"{_place(reported, scale)} where {_place(expected, scale)}"
+            return f"reported {values} {unit} was expected ({spans})"
+        case {"low": str(low), "high": str(high)}:
+            return f"95 %: {_span(low, scale)} {unit} to {_span(high, scale)} {unit}"
+        case {"words": str(words), "after": str(after)}:
+            return f"{words} {_span(after, scale)} {unit}"
+        case {"off": str(off)}:
+            return f"{_span(off, scale)} {unit}"
+        case {"part": str(part)}:
+            return f"({_span(part, scale)} {unit})"
+        case {"least": str(least), "most": str(most)}:
+            return f"hysteresis between {_span(least, scale)} and {_span(most, scale)} {unit}"
+        case {"expanded": str(expanded)}:
+            return f"(U {_span(expanded, scale)})"
+        case {"much": str(much), "too": str(too)}:
+            return f"are {_span(much, scale)} {too}"
+        case {"several": str(several)}:
+            return f"{re.sub(_N, lambda one: _place(one[0], scale), several)} {unit}"
+        case {"alone": str(alone)}:
+            return f"{_place(alone, scale)} {unit}"
+    return whole
 
-    What lies off a curve is a difference, and so are both ends of its interval.
-    """
-    sentence = one_line(sentence)
-    if scale is Scale.CELSIUS:
-        return sentence
 
-    def span(found: re.Match[str]) -> str:
-        return f"{found[1]} {found[2]}{scale.step(float(found[3])):.1f} {scale.unit}"
-
-    sentence = _SPAN.sub(span, sentence)
-    sentence = _TO.sub(lambda found: f"{span(found)})", sentence)
-    return _alone(sentence, scale)
+def _place(celsius: str, scale: Scale) -> str:
+    """Write a temperature as finely as it was written, to a tenth at least."""
+    return _as_fine(celsius, scale.of(float(celsius)))
 
 
-def _alone(sentence: str, scale: Scale) -> str:
-    """Return a sentence in which every temperature left is one on its own."""
-    return _DEGREES.sub(lambda found: f"{scale.of(float(found[1])):.1f} {scale.unit}", sentence)
+def _span(kelvin: str, scale: Scale) -> str:
+    """Write a difference likewise, with its sign where it had one; a small one more finely."""
+    value = scale.step(float(kelvin))
+    sign = "+" if kelvin[0] == "+" else ""
+    return _as_fine(kelvin, value, sign=sign, least=2 if 0.0 < abs(value) < 1.0 else 1)
+
+
+def _as_fine(written: str, value: float, *, sign: str = "", least: int = 1) -> str:
+    if "e" in written:
+        return f"{value:{sign}.3g}"
+    digits = max(least, len(written.partition(".")[2]))
+    return f"{value:{sign}.{digits}f}"

@@ -20,7 +20,7 @@ from controller.tui.habits import Habits
 from controller.tui.parts import NO_LINK, NOTHING_DRIVEN, Part, Tone
 from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen
-from controller.tui.text import one_line
+from controller.tui.sentences import sentence_on
 from controller.tui.widgets.lines import StatusLine
 
 if TYPE_CHECKING:
@@ -162,7 +162,7 @@ class Sight(Habits):
     def say(self, text: str, tone: Tone = Tone.PLAIN) -> None:
         """Tell something that needs no answer, for a few seconds."""
         severity = {Tone.BAD: "error", Tone.DOUBT: "warning"}.get(tone, "information")
-        self.notify(one_line(text), severity=severity, markup=False, timeout=8)  # type: ignore[arg-type]
+        self.notify(sentence_on(text, self.scale), severity=severity, markup=False, timeout=8)  # type: ignore[arg-type]
 
     def warn_once(self, warnings: Sequence[str]) -> None:
         """Tell each warning of a run for a few seconds, once."""

@@ -13,7 +13,8 @@ from collections.abc import Iterable, Sequence
 
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.run.model import Reason, StepResult
-from controller.text import ohms
+from controller.text import number, ohms
+from controller.tui.course import last_look
 from controller.tui.parts import Cells, Column, Tone
 from controller.tui.scale import Scale
 from controller.tui.text import one_line
@@ -23,7 +24,7 @@ from controller.tui.wording import difference, step_name, temperature, verdict_w
 __all__ = ["columns_for", "highest_ohms", "row_of"]
 
 _ON_DEMAND = ("unsure", "limit")
-_LEFT_OUT = ("ohm", *_ON_DEMAND, "expected")
+_LEFT_OUT = ("ohm", *_ON_DEMAND, "expected", "target")
 """Columns that go first where there is no room for all."""
 
 
@@ -57,6 +58,16 @@ def columns_for(
             Column(_head(plan.second.input or "second", letter), 8, key="reported second"),
             Column(f"error{letter}", 7, key="error second"),
         ]
+    result = Column("result", 11, right=False, key="result")
+    if plan.kind == "threshold":
+        return (
+            Column("", 1, right=False, key="mark"),
+            Column("level", max(5, len(str(len(plan.steps)))), key="step"),
+            Column(f"made{letter}", 8, key="made"),
+            Column("ohm", max(8, len(ohms(most_ohms))), key="ohm"),
+            reports[0],
+            result,
+        )
     columns = [
         Column("", 1, right=False, key="mark"),
         Column("step", max(4, len(str(len(plan.steps)))), key="step"),
@@ -66,8 +77,10 @@ def columns_for(
         *reports,
         Column("U k=2", 6, key="unsure"),
         Column("limit", 6, key="limit"),
-        Column("result", 11, right=False, key="result"),
+        result,
     ]
+    if plan.kind == "profile":
+        columns[2:3] = [Column("due s", 8, key="due"), columns[2]]
     if not details:
         columns = [column for column in columns if column.key not in _ON_DEMAND]
     for key in _LEFT_OUT:
@@ -102,6 +115,11 @@ def row_of(
         words, tone = part.text, part.tone
         if result.reason is Reason.SKIPPED:
             words = "? skipped"
+    elif not now and view.follows and any(one.step_index == index for one in view.course.late):
+        words, tone = "? late", Tone.DOUBT
+    look = last_look(view.course, index)
+    if look is not None and not now:
+        words, tone = ("● changed", Tone.ACTIVE) if look.seen else ("○ as before", Tone.PLAIN)
     cells = {
         "mark": "▶" if now else "",
         **_known(step, scale),
@@ -109,6 +127,8 @@ def row_of(
         **{f"{key} second": text for key, text in _came(result and result.second, scale).items()},
         "result": words,
     }
+    if look is not None:
+        cells["reported"] = temperature(look.reported_celsius, scale)
     return Cells(tuple(cells[column.key] for column in columns), tone)
 
 
@@ -131,4 +151,6 @@ def _known(step: ResolvedStep, scale: Scale) -> dict[str, str]:
         "expected": temperature(step.expected_celsius, scale),
         "unsure": difference(step.shown_uncertainty_celsius, scale),
         "limit": difference(step.tolerance_celsius, scale),
+        "due": number(step.planned_s, 2),
+        "made": temperature(step.achieved_celsius, scale),
     }

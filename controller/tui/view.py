@@ -6,7 +6,7 @@ Everything here is pure and frozen.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import Enum
 
 from controller.errors import RelayKnowledge
@@ -15,6 +15,7 @@ from controller.ladder.moves import count_moves
 from controller.links.base import LinkStatus
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.readback.base import Prompt
+from controller.records.course_lines import Course
 from controller.run.events import (
     CodesCleared,
     CodesRead,
@@ -97,7 +98,9 @@ class RunView:
     the plan's own times. `step_began_s` is when the step under way began, pauses since
     then (`held_s`) left out; `spent_s` is what judged steps took, `spent_planned_s` what the plan
     says of the same steps. `nudged` says what a person has put beside the step. `warnings` are
-    about worn relays. `judged_before` results came from an earlier part of a resumed run.
+    about worn relays, `refusals` say which wishes were not obeyed, `course` what
+    a profile's steps and a search's looks have left. `judged_before` results came
+    from an earlier part of a resumed run.
     """
 
     plan: ResolvedPlan | None = None
@@ -132,8 +135,20 @@ class RunView:
     nudged: str = ""
     notes: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
+    refusals: tuple[str, ...] = ()
     fault: str | None = None
     summary: RunSummary | None = None
+    course: Course = field(default_factory=Course)
+
+    @property
+    def searching(self) -> bool:
+        """Whether the run looks for a switching point: its steps are levels, none has a result."""
+        return self.plan is not None and self.plan.kind == "threshold"
+
+    @property
+    def follows(self) -> bool:
+        """Whether the run follows a profile: its steps have their times."""
+        return self.plan is not None and self.plan.kind == "profile"
 
     @property
     def done(self) -> int:
@@ -229,6 +244,7 @@ def after(view: RunView, event: Event) -> RunView:
     view = replace(view, now_s=now_s, held_s=held_s)
     if getattr(event, "input", 1) != 1:
         return view  # a played record of two inputs shows the first one
+    course = view.course
     match event:
         case RunStarted():
             return replace(
@@ -252,7 +268,7 @@ def after(view: RunView, event: Event) -> RunView:
                 attempt=event.attempt,
                 step_began_s=event.at_s,
                 held_s=0.0,
-                set_at_s=None,
+                set_at_s=event.at_s if view.searching else None,  # there the level stands first
                 reported_celsius=None,
                 reported_at_s=None,
                 codes=(),
@@ -316,8 +332,18 @@ def after(view: RunView, event: Event) -> RunView:
             warnings = view.warnings
             if event.kind is NoteKind.WEAR:
                 warnings = (*warnings, event.text)[-NOTES_KEPT:]
+            refusals = view.refusals
+            if event.kind is NoteKind.REFUSED:
+                refusals = (*refusals, event.text)
             notes = (*view.notes, event.text)[-NOTES_KEPT:]
-            return replace(view, phase=phase, nudged=nudged, notes=notes, warnings=warnings)
+            return replace(
+                view,
+                phase=phase,
+                nudged=nudged,
+                notes=notes,
+                warnings=warnings,
+                refusals=refusals,
+            )
         case RunFinished():
             return replace(view, phase=Phase.FINISHED, summary=event.summary, prompt=None)
         case (
@@ -328,11 +354,15 @@ def after(view: RunView, event: Event) -> RunView:
             | Sensed()
             | Jumped()
             | StepStood()
-            | StepTimed()
-            | Looked()
-            | PointFound()
         ):
             return view
+        case StepTimed():
+            return replace(view, course=replace(course, timed=(*course.timed, event)))
+        case Looked():
+            looked = replace(course, looks=(*course.looks, event))
+            return replace(view, course=looked, phase=Phase.RUNNING, prompt=None)
+        case PointFound():
+            return replace(view, course=replace(course, points=(*course.points, event.point)))
 
 
 def _set(view: RunView, event: RelaysSet) -> RunView:

@@ -176,16 +176,9 @@ def made_words(found: Setting, scale: Scale) -> str:
 
 def question_words(view: RunView, scale: Scale) -> str | None:
     """Return the open question, with its temperature on a scale; None while there is none."""
-    step = view.step
     if view.phase is not Phase.ASKING or view.prompt is None:
         return None
-    if step is None or step.kind is not StepKind.TEMPERATURE or scale is Scale.CELSIUS:
-        return view.prompt.text
-    return (
-        f"Step {step.index + 1} of {view.total}, {step_name(step, scale)} {scale.unit},"
-        f" {format_ohms(step.achieved_ohms)}:"
-        " wait until it is steady; what temperature does the module report?"
-    )
+    return sentence_on(view.prompt.text, scale)
 
 
 def driven_words(view: RunView, scale: Scale = Scale.CELSIUS) -> str:
@@ -291,7 +284,8 @@ def headline(view: RunView, name: str, *, stopping: bool = False) -> tuple[Part,
         )
     elif stopping and view.phase is not Phase.FINISHED:
         phase = Part("■ STOPPING", Tone.BAD)
-    step = "" if view.step is None else f"step {view.step.index + 1} of {view.total}"
+    what = "level" if view.searching else "step"
+    step = "" if view.step is None else f"{what} {view.step.index + 1} of {view.total}"
     if view.attempt > 1 and view.phase is not Phase.FINISHED:
         step += f", attempt {view.attempt}"
     parts = [Part(one_line(name), Tone.STRONG), phase]
@@ -349,6 +343,8 @@ def facts(view: RunView, scale: Scale = Scale.CELSIUS) -> tuple[Part, ...]:
     )
     plan, link = view.plan, view.link
     moved = "" if plan is None else f"   relays moved {view.operations} of {plan.relay_operations}"
+    if view.searching:  # nothing is judged by steps, and how far it goes is known at its end
+        counts, moved = "", f"relays moved {view.operations}"
     here = None if view.step is None else view.step.excursion_celsius
     worst = None if plan is None else plan.worst_excursion_celsius
     health = "" if link is None else f"   link {link.retries} retries, {link.dropped} dropped"

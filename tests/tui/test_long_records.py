@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from controller.cli.main import main
 from controller.clock import VirtualClock
 from controller.errors import InputError, RelayKnowledge
 from controller.records import decode
@@ -26,6 +27,7 @@ from controller.run.events import (
     Event,
     FaultRaised,
     LinkReported,
+    Looked,
     NoteKind,
     NoteMade,
     Parked,
@@ -34,6 +36,7 @@ from controller.run.events import (
     RelaysSet,
     StepFinished,
     StepStarted,
+    StepTimed,
 )
 from controller.session.recording import opening_of
 from controller.tui.playback import Film, film_at
@@ -150,6 +153,11 @@ ELSE = st.sampled_from(
         NoteMade(at_s=0, text="resumed", kind=NoteKind.RESUMED),
         NoteMade(at_s=0, text="1 ohm more", kind=NoteKind.BY_HAND),
         NoteMade(at_s=0, text="relay 3 is worn", kind=NoteKind.WEAR),
+        NoteMade(at_s=0, text="skip was not done", kind=NoteKind.REFUSED),
+        StepTimed(at_s=0, step_index=1, planned_s=2.0, set_s=9.0, late=True),
+        Looked(
+            at_s=0, step_index=1, celsius=4.0, seen=True, reported_celsius=None, codes=(),
+        ),
         FaultRaised(at_s=0, message="no answer", relays=RelayKnowledge.UNKNOWN),
         FaultRaised(at_s=0, message="no answer", relays=RelayKnowledge.KNOWN),
         Parked(at_s=0),
@@ -221,6 +229,10 @@ def _require_same_pictures(sweep: ReadyRun, events: list[Event], path: Path) -> 
         clock.sleep_s(event.at_s - clock.now_s())
         writer.take(event)
     writer.close()
+    _require_pictures_of(path)
+
+
+def _require_pictures_of(path: Path) -> None:
     film, _opening = film_at(path)
     record, attempts = load_record(path), dict[int, int]()
     plan = plan_of(record)
@@ -239,6 +251,20 @@ def _require_same_pictures(sweep: ReadyRun, events: list[Event], path: Path) -> 
                         assert getattr(got, name) == getattr(view, name), (position, name)
                 assert film.time_s(position) == event.at_s
     assert film.points(film.last) == view.points
+
+
+@pytest.mark.parametrize("name", ["fan-seek", "warm-up"])
+def test_the_pictures_of_a_search_and_of_a_profile_are_those_of_the_run(
+    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "one.jsonl"
+    verb = "seek" if name == "fan-seek" else "sweep"
+    assert main([verb, str(ROOT / f"sweeps/{name}.toml"), "--record", str(path), "--json"]) in (
+        0,
+        1,
+    )
+    capsys.readouterr()
+    _require_pictures_of(path)
 
 
 @pytest.mark.parametrize("path", RECORDED, ids=lambda path: path.stem)

@@ -785,7 +785,7 @@ def test_no_single_letter_loses_a_step(helper) -> None:  # type: ignore[no-untyp
             await helper.until(pilot, lambda: app.picture.view.driving is Driving.DRIVEN)
             asked: list[str] = []
             for wish in ("skip", "back", "redo", "stop"):
-                setattr(app.engine.job, wish, lambda wish=wish: asked.append(wish))
+                setattr(app.engine.job, wish, lambda _about=None, wish=wish: asked.append(wish))
             await pilot.press(*"abcdefghijklmnopqrstuvwxyz")
             assert asked == []
             await pilot.press("f3")

@@ -27,7 +27,7 @@ from controller.tui.screens.ready import ReadyScreen, ready_parts
 from controller.tui.screens.record import load
 from controller.tui.screens.run import RunScreen
 from controller.tui.screens.said import SaidForm
-from controller.tui.sentences import finding_on, sentence_on
+from controller.tui.sentences import sentence_on
 from controller.tui.view import Phase
 from controller.tui.widgets.answer import AnswerBox, ReadingInput
 
@@ -416,8 +416,8 @@ def test_no_degc_is_left_in_any_sentence_of_a_recorded_run() -> None:
     ],
 )  # fmt: skip
 def test_a_finding_is_in_the_unit_of_the_screen(celsius: str, fahrenheit: str) -> None:
-    assert finding_on(celsius, Scale.CELSIUS) == celsius
-    assert finding_on(celsius, Scale.FAHRENHEIT) == fahrenheit
+    assert sentence_on(celsius, Scale.CELSIUS) == celsius
+    assert sentence_on(celsius, Scale.FAHRENHEIT) == fahrenheit
 
 
 def test_no_degc_is_left_in_what_is_found_in_recorded_runs() -> None:
@@ -429,7 +429,7 @@ def test_no_degc_is_left_in_what_is_found_in_recorded_runs() -> None:
             continue
         results = tuple(one for one in loaded.film.at(loaded.film.last).results if one)
         for line in diagnosis_lines(results, loaded.sensor, loaded.module, details=True):
-            told = finding_on(line, Scale.FAHRENHEIT)
+            told = sentence_on(line, Scale.FAHRENHEIT)
             assert "degC" not in told
             for was, now in zip(SPANS.findall(line), SPANS.findall(told), strict=True):
                 assert float(now) == pytest.approx(1.8 * float(was), abs=0.06)

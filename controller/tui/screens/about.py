@@ -15,6 +15,7 @@ from controller.tui.parts import Part, Tone
 from controller.tui.remembered import Remembered
 from controller.tui.scale import Scale
 from controller.tui.screens.base import refusal
+from controller.tui.sentences import sentence_on
 from controller.tui.text import one_line
 from controller.tui.workshop import Found, RecordSummary
 
@@ -45,11 +46,11 @@ def about_plan(
     try:
         read = load_plan(plan.path)
     except RungwiseError as error:
-        return refusal(error)
+        return refusal(error, scale)
     return (
         Part(one_line(read.name), Tone.STRONG),
         *_plan_parts(read, scale, details=details),
-        *bench_words(bench or read.bench_path, kept),
+        *bench_words(bench or read.bench_path, kept, scale),
         Part(one_line(str(plan.path)), Tone.FAINT),
     )
 
@@ -61,10 +62,18 @@ def _plan_parts(plan: Plan, scale: Scale, *, details: bool) -> Iterable[Part]:
         f"± {scale.step(band.tolerance_celsius):g}" for band in dict.fromkeys(plan.tolerance)
     )
     rule = f", decision rule {plan.decision_rule.value}" if details else ""
-    yield Part(f"{plan.kind.value}, {len(targets)} steps: {shown}{', …' if targets[8:] else ''}")
+    if plan.search is not None:
+        ends = (plan.search.from_celsius, plan.search.to_celsius)
+        low, high = (f"{scale.of(celsius):g} {scale.unit}" for celsius in ends)
+        watched = plan.search.watch.value
+        yield Part(f"{plan.kind.value}: where the {watched} changes, {low} to {high}")
+    else:
+        more = ", …" if targets[8:] else ""
+        yield Part(f"{plan.kind.value}, {len(targets)} steps: {shown}{more}")
     yield Part(f"sensor: {one_line(plan.sensor.name)}")
     yield Part(f"module: {one_line(plan.module.name) if plan.module else 'the one of the bench'}")
-    yield Part(f"limit {bands} {scale.unit}{rule}")
+    if plan.search is None:
+        yield Part(f"limit {bands} {scale.unit}{rule}")
 
 
 def _target(target: Target, scale: Scale) -> str:
@@ -73,7 +82,7 @@ def _target(target: Target, scale: Scale) -> str:
     return f"{scale.of(target.celsius):g} {scale.unit}"
 
 
-def bench_words(path: Path | None, kept: Remembered) -> Iterable[Part]:
+def bench_words(path: Path | None, kept: Remembered, scale: Scale) -> Iterable[Part]:
     """Say what a bench drives and where its readings come from."""
     from controller.bench.files import load_bench
 
@@ -83,7 +92,7 @@ def bench_words(path: Path | None, kept: Remembered) -> Iterable[Part]:
     try:
         bench = load_bench(path)
     except RungwiseError as error:
-        yield from refusal(error)
+        yield from refusal(error, scale)
         return
     picked = kept.port(path)
     where = f" {one_line(picked or bench.url or '')}" if bench.drives_hardware else ""
@@ -109,8 +118,6 @@ def about_record(
     record: Found, summary: RecordSummary | None, scale: Scale = Scale.CELSIUS
 ) -> tuple[Part, ...]:
     """Return what a record says of itself."""
-    from controller.tui.sentences import sentence_on
-
     if summary is None:
         return (Part(record.name, Tone.STRONG),)
     word, tone = _VERDICTS.get(summary.verdict, ("- never closed: the run was cut off", Tone.DOUBT))

@@ -17,8 +17,9 @@ from textual.widget import Widget
 
 from controller.errors import RungwiseError
 from controller.tui.parts import Part, Tone
+from controller.tui.scale import Scale
+from controller.tui.sentences import sentence_on
 from controller.tui.shell import Shell
-from controller.tui.text import one_line
 from controller.tui.widgets.keys import KeysLine
 from controller.tui.widgets.lines import PartsLine, StatusLine
 
@@ -30,10 +31,12 @@ __all__ = ["BenchScreen", "refusal"]
 _Made = TypeVar("_Made")
 
 
-def refusal(error: RungwiseError) -> tuple[Part, ...]:
+def refusal(error: RungwiseError, scale: Scale) -> tuple[Part, ...]:
     """Return an error a person can do something about, a line for each problem."""
     return tuple(
-        Part(f"✗ {one_line(line)}", Tone.BAD) for line in str(error).splitlines() if line.strip()
+        Part(f"✗ {sentence_on(line, scale)}", Tone.BAD)
+        for line in str(error).splitlines()
+        if line.strip()
     )
 
 

@@ -25,6 +25,7 @@ from controller.tui.pairing import (
 from controller.tui.parts import Part, Tone
 from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen
+from controller.tui.sentences import sentence_on
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
 from controller.tui.widgets.table import RowsTable
@@ -70,19 +71,23 @@ class CompareScreen(BenchScreen):
         """Show everything."""
         found = self._runs
         self.headline(Part("Two runs", Tone.STRONG), summary_words(found))
-        self.query_one("#names", Sentences).show(
-            [
-                Part(f"A  {one_line(found.first)}", Tone.STRONG),
-                Part(f"B  {one_line(found.second)}", Tone.STRONG),
-                *(Part(f"? {one_line(told)}", Tone.DOUBT) for told in found.remarks),
-                Part(one_line(found.how), Tone.FAINT),
-            ]
-        )
         self.query_one("#words").border_title = "differences"
         self.query_one(RowsTable).focus()
         self._show()
 
     def _show(self) -> None:
+        found = self._runs
+        self.query_one("#names", Sentences).show(
+            [
+                Part(f"A  {one_line(found.first)}", Tone.STRONG),
+                Part(f"B  {one_line(found.second)}", Tone.STRONG),
+                *(
+                    Part(f"? {sentence_on(told, self.shell.scale)}", Tone.DOUBT)
+                    for told in found.remarks
+                ),
+                Part(sentence_on(found.how, self.shell.scale), Tone.FAINT),
+            ]
+        )
         shown: Sequence[Pair] = self._runs.pairs
         if self._only:
             shown = [pair for pair in shown if pair.differs]

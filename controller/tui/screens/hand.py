@@ -22,6 +22,7 @@ from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Cells, Column, Part, Tone
 from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen, refusal
+from controller.tui.sentences import sentence_on
 from controller.tui.text import one_line
 from controller.tui.view import RunView
 from controller.tui.widgets.lines import Sentences
@@ -126,7 +127,9 @@ class HandScreen(BenchScreen):
     def _now_parts(self, picture: Picture) -> Iterable[Part]:
         view = picture.view
         if picture.error is not None or view.fault is not None:
-            yield Part(f"✗ {one_line(view.fault or picture.error or '')}", Tone.BAD)
+            yield Part(
+                f"✗ {sentence_on(view.fault or picture.error or '', self.shell.scale)}", Tone.BAD
+            )
             yield Part(f"{picture.relays.value}; Esc goes back", Tone.BAD)
         elif not picture.alive:
             yield Part("■ parked, the link is closed; Esc goes back", Tone.STRONG)
@@ -135,7 +138,7 @@ class HandScreen(BenchScreen):
         else:
             yield from self._output_parts(view)
         for warning in view.warnings:
-            yield Part(f"? {one_line(warning)}", Tone.DOUBT)
+            yield Part(f"? {sentence_on(warning, self.shell.scale)}", Tone.DOUBT)
 
     def _output_parts(self, view: RunView) -> Iterable[Part]:
         """Say what is at the output; what a short circuit draws comes with it."""
@@ -190,7 +193,7 @@ class HandScreen(BenchScreen):
         try:
             self._found = await asyncio.to_thread(self._finder.find, text, start)
         except RungwiseError as error:
-            preview.show(refusal(error))
+            preview.show(refusal(error, self.shell.scale))
             return
         self._show_preview(self._found)
 
@@ -217,7 +220,7 @@ class HandScreen(BenchScreen):
         try:
             found = await asyncio.to_thread(self._finder.find, text, self._start)
         except RungwiseError as error:
-            self.query_one("#preview", Sentences).show(refusal(error))
+            self.query_one("#preview", Sentences).show(refusal(error, self.shell.scale))
             return
         if found.extreme is not None and not await self.shell.push_screen_wait(
             _ask(found, self._short_words, self.shell.scale)
@@ -260,7 +263,7 @@ class HandScreen(BenchScreen):
         try:
             self._at = await asyncio.to_thread(self._at.with_sensor, path)
         except RungwiseError as error:
-            self.query_one("#preview", Sentences).show(refusal(error))
+            self.query_one("#preview", Sentences).show(refusal(error, self.shell.scale))
             return
         self._finder, self._now = self._at.finder, None
         self._show_names()

@@ -12,7 +12,7 @@ from textual.containers import Horizontal, VerticalScroll
 from textual.widget import Widget
 from textual.widgets import Button
 
-from controller.cautions import short_circuit_sentence
+from controller.cautions import SEARCH_CAUTION, short_circuit_sentence
 from controller.planning.model import ResolvedPlan, ResolvedStep, StepKind
 from controller.tui.hookup import hookup_parts
 from controller.tui.parts import Part, Tone
@@ -20,6 +20,7 @@ from controller.tui.preparing import PACES, ReadyRun
 from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen
 from controller.tui.screens.said import SaidForm, said_words
+from controller.tui.sentences import sentence_on
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
 from controller.tui.widgets.picks import SignButton
@@ -47,11 +48,12 @@ def ready_parts(
     if real or prepared.typed:
         parts += hookup_parts(plan.steps, scale, typed=prepared.typed, real=real)
     parts += [
+        *([Part(SEARCH_CAUTION, Tone.DOUBT)] if prepared.inputs.plan.search is not None else ()),
         *extreme_parts(plan, scale),
         Part(f"bench     {one_line(bench.name)}: {where}{link}", Tone.DOUBT if real else Tone.GOOD),
         Part(f"sensor    {one_line(prepared.sensor.name)}"),
         Part(f"readings  {_readings(run, scale)}"),
-        Part(f"steps     {len(plan.steps)}, at least {duration(run.seconds)}"),
+        Part(f"steps     {_steps(run)}"),
         Part(f"relays    {_relays(plan, scale)}"),
         Part(f"record    {one_line(str(run.record))}"),
     ]
@@ -64,16 +66,24 @@ def ready_parts(
             Part(f"judged    decision rule {plan.decision_rule.value}, uncertainties with k=2"),
         ]
     if run.unsound:
-        parts.append(Part(f"✗ self-test {one_line(run.unsound)}", Tone.BAD))
+        parts.append(Part(f"✗ self-test {sentence_on(run.unsound, scale)}", Tone.BAD))
     else:
         tested = run.self_tested or "not made for this run   (t makes it)"
-        parts.append(Part(f"self-test {one_line(tested)}", Tone.FAINT))
+        parts.append(Part(f"self-test {sentence_on(tested, scale)}", Tone.FAINT))
     parts.append(Part(f"about     {said_words(run.told).text}   (m writes it)", Tone.FAINT))
     parts += [
-        Part(f"? {one_line(warning)}", Tone.DOUBT)
+        Part(f"? {sentence_on(warning, scale)}", Tone.DOUBT)
         for warning in (*plan.warnings, *prepared.warnings)
     ]
     return tuple(parts)
+
+
+def _steps(run: ReadyRun) -> str:
+    search, count = run.prepared.inputs.plan.search, len(run.prepared.resolved.steps)
+    if search is not None:
+        way = "one way" if search.one_way else "there and back"
+        return f"{count} levels, searched {way}; each look takes {duration(search.wait_s)} or more"
+    return f"{count}, at least {duration(run.seconds)}"
 
 
 def _relays(plan: ResolvedPlan, scale: Scale) -> str:

@@ -28,7 +28,7 @@ from controller.tui.playback import Film, film_at
 from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen, refusal
 from controller.tui.screens.said import SaidForm, said_words
-from controller.tui.sentences import finding_on, sentence_on
+from controller.tui.sentences import sentence_on
 from controller.tui.text import one_line
 from controller.tui.view import RunView
 from controller.tui.widgets.lines import PartsLine, Sentences
@@ -192,7 +192,7 @@ class RecordScreen(BenchScreen):
         try:
             self._loaded = await asyncio.to_thread(self._loaded.read, told)
         except InputError as error:
-            self._unreadable = tuple(refusal(error))
+            self._unreadable = tuple(refusal(error, self.shell.scale))
         finally:
             timer.stop()
         if not self._unreadable:
@@ -217,7 +217,7 @@ class RecordScreen(BenchScreen):
         try:
             view, time_s = self._film.at(position), self._film.time_s(position)
         except InputError as error:
-            self._unreadable = tuple(refusal(error))
+            self._unreadable = tuple(refusal(error, self.shell.scale))
         else:
             self._position, self._view, self._time_s = position, view, time_s
         self._show()
@@ -280,7 +280,7 @@ class RecordScreen(BenchScreen):
             yield Part(f"? {record.torn_bytes} bytes of an unfinished last line are left out",
                        Tone.DOUBT)  # fmt: skip
         if view.fault is not None:
-            yield Part(f"✗ {one_line(view.fault)}", Tone.BAD)
+            yield Part(f"✗ {sentence_on(view.fault, self.shell.scale)}", Tone.BAD)
         if view.summary is None:
             yield Part("? the record was never closed: the run was cut off", Tone.DOUBT)
         else:
@@ -313,7 +313,7 @@ class RecordScreen(BenchScreen):
         try:
             position = self._film.position_at(time_s)
         except InputError as error:
-            self._unreadable = tuple(refusal(error))
+            self._unreadable = tuple(refusal(error, self.shell.scale))
             position = self._film.last
         if position >= self._film.last:
             self._hold()
@@ -366,7 +366,7 @@ class RecordScreen(BenchScreen):
                 ),
             )
         except RungwiseError as error:
-            self._tell(refusal(error))
+            self._tell(refusal(error, self.shell.scale))
             return
         self._show()
         self.shell.show_replay(self._loaded.record.path.name, outcome)
@@ -395,9 +395,9 @@ class RecordScreen(BenchScreen):
         try:
             told = await self._worked("Looking for the fault that explains it", lines)
         except RungwiseError as error:
-            self._tell(refusal(error))
+            self._tell(refusal(error, self.shell.scale))
             return
-        self._tell([Part(f"· {finding_on(line, self.shell.scale)}") for line in told])
+        self._tell([Part(f"· {sentence_on(line, self.shell.scale)}") for line in told])
 
     async def _worked(self, what: str, make: Callable[[Callable[[str], None]], _Made]) -> _Made:
         """Do something slow on another thread, and say every second how far it is.
@@ -455,7 +455,7 @@ class RecordScreen(BenchScreen):
         try:
             page = await self._worked("Writing the report", written)
         except RungwiseError as error:
-            self._tell(refusal(error))
+            self._tell(refusal(error, self.shell.scale))
             return
         self._tell([*self._ending(), Part(f"Report: {one_line(str(page))}")])
 

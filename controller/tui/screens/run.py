@@ -13,12 +13,14 @@ from textual.containers import VerticalScroll
 from textual.widget import Widget
 from textual.widgets import Input
 
+from controller.bench.model import ReadbackKind
 from controller.clock import RealClock
 from controller.errors import InputError, RungwiseError
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedStep, StepKind
 from controller.session.handover import forget_told
 from controller.session.nudges import Nudger
+from controller.tui.course import left_s, look_parts, progress
 from controller.tui.ending import worth_a_sound
 from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Part, Tone
@@ -40,6 +42,7 @@ from controller.tui.wording import (
 )
 
 if TYPE_CHECKING:
+    from controller.run.intents import Standing
     from controller.run.sweep import SweepRun
 
 __all__ = ["RunScreen"]
@@ -68,9 +71,9 @@ class RunScreen(RunEnd):
         Binding("f7", "note", "Note", tooltip="Keep a remark about this step in the record",
                 id="run.note"),
         Binding("ctrl+up", "nudge(1)", "Nudge up", show=False, id="run.nudge-up",
-                tooltip="Put a little more degC at the input, unjudged; F5 goes back"),
+                tooltip="Put a slightly higher temperature there, unjudged; F5 goes back"),
         Binding("ctrl+down", "nudge(-1)", "Nudge down", show=False, id="run.nudge-down",
-                tooltip="Put a little less degC at the input, unjudged; F5 goes back"),
+                tooltip="Put a slightly lower temperature there, unjudged; F5 goes back"),
         # Letters act only where no reading is typed, and none of them loses a step.
         Binding("p", "letter('pause')", "Pause/go", show=False, tooltip="As F2",
                 id="run.pause-letter"),
@@ -89,6 +92,10 @@ class RunScreen(RunEnd):
         self._nudging = False
         self._shown: RunView | None = None
         self._doubted: int | None = None
+        self._asked: tuple[int, int, int] | None = None
+        self._moving = "The relays move; the question comes in a moment."
+        if run.prepared.inputs.plan.profile is not None:
+            self._moving = "The course goes on; nothing is typed while it does."
 
     def body(self) -> Iterable[Widget]:
         """Return the table, the plots and the panels."""
@@ -120,6 +127,12 @@ class RunScreen(RunEnd):
             self.query_one(StepsPane).table.focus()
         self.show_picture(self._engine.picture)
 
+    @property
+    def _by_step(self) -> bool:
+        """Whether a step can be left, repeated or nudged: not one of a course or a search."""
+        kind, readback = self._prepared.inputs.plan.kind, self._prepared.bench.readback
+        return kind.resumable and readback is not ReadbackKind.LATER
+
     def enter_words(self) -> str:
         """Say what Enter does: it takes a reading, where readings are typed."""
         return self.ENTER if self._prepared.typed and not self._ended else ""
@@ -133,6 +146,8 @@ class RunScreen(RunEnd):
         name = self._prepared.resolved.name
         self.headline(*headline(view, name, stopping=picture.stopping))
         self.shell.warn_once(view.warnings)
+        for refused in view.refusals[0 if before is None else len(before.refusals) :]:
+            self.shell.say(refused, Tone.DOUBT)
         self._show_live(view, now_s)
         self._show_steps(view, before)
         if self._prepared.typed:
@@ -161,25 +176,26 @@ class RunScreen(RunEnd):
             self._tell_end()
 
     def _show_live(self, view: RunView, now_s: float) -> None:
-        self.query_one("#live", PartsLine).show(live_words(view, now_s, self.shell.scale))
-        done, total = view.done, view.total
-        left = view.left_s
-        told = f"{done} of {total} done, {duration(view.elapsed_s)} gone"
+        words = look_parts if view.searching and view.phase is not Phase.FINISHED else live_words
+        self.query_one("#live", PartsLine).show(words(view, now_s, self.shell.scale))
+        share, told = progress(view)
+        left = left_s(view)
         if left is not None and left >= 1.0:
-            told += f", about {duration(left)} left"
+            told += (f"about {duration(left)} left",)
             if isinstance(self._engine.clock, RealClock) and view.phase is not Phase.PAUSED:
                 ends = self._engine.clock.utc().astimezone() + timedelta(seconds=left)
-                told += f", until {ends:%H:%M}"
-        share = done / total if total else 0.0
-        self.query_one("#progress", PartsLine).show(
-            [
-                Part(bar(share, 24 if self.size.width >= 80 else 6), Tone.ACTIVE),
-                *(Part(one) for one in told.split(", ")),
-            ]
-        )
+                told += (f"until {ends:%H:%M}",)
+        shown = [Part(one) for one in told]
+        if not view.searching:
+            width = 24 if self.size.width >= 80 else 6
+            shown.insert(0, Part(bar(share, width), Tone.ACTIVE))
+        self.query_one("#progress", PartsLine).show(shown)
         counts, health = facts(view, self.shell.scale)
-        self.query_one("#counts", PartsLine).show([counts])
-        self.query_one("#health", PartsLine).show([health])
+        for name, part in (("#counts", counts), ("#health", health)):
+            # Where there is no room for all, whole facts are left out: none is cut in two.
+            whole = len(part.text) <= self.size.width - 2
+            facts_shown = [part.text] if whole else part.text.split("   ")
+            self.query_one(name, PartsLine).show([Part(one, part.tone) for one in facts_shown])
 
     def _show_steps(self, view: RunView, before: RunView | None) -> None:
         pane = self.query_one(StepsPane)
@@ -198,7 +214,7 @@ class RunScreen(RunEnd):
             Phase.PAUSED: "Paused: the value stays as it is. F2 goes on.",
             Phase.NUDGED: "Beside the step no reading counts. F5 goes back to it.",
             Phase.FINISHED: "The run is over.",
-        }.get(view.phase, "The relays move; the question comes in a moment.")
+        }.get(view.phase, self._moving)
         question = question_words(view, self.shell.scale)
         asking = question is not None
         box = self.query_one(AnswerBox)
@@ -211,9 +227,14 @@ class RunScreen(RunEnd):
             fixed_celsius=None
             if step is None or step.kind is StepKind.TEMPERATURE
             else step.expected_celsius,
+            yes_or_no=view.prompt is not None and view.prompt.yes_or_no,
         )
         if new:
             self.query_one(Input).focus()
+        if view.searching and view.prompt is not None and step is not None:
+            before, self._asked = self._asked, (step.index, view.attempt, view.prompt.token)
+            if before is not None and before[:2] == self._asked[:2] and before != self._asked:
+                box.refuse("That was too early: a level has to stand before it counts.")
         box.display = picture.alive
 
     def _show_end(self, picture: Picture) -> None:
@@ -234,7 +255,9 @@ class RunScreen(RunEnd):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer what makes sense now."""
-        if action in ("pause", "skip", "back", "redo", "note", "nudge"):
+        if action in ("skip", "back", "redo", "nudge"):
+            return not self._ended and self._by_step
+        if action in ("pause", "note"):
             return not self._ended
         if action == "letter":
             return self._ended or not self._prepared.typed
@@ -306,15 +329,15 @@ class RunScreen(RunEnd):
 
     def action_skip(self) -> None:
         """Leave the step."""
-        self._wish(lambda run: run.skip())
+        self._wish(lambda run, about: run.skip(about))
 
     def action_back(self) -> None:
         """Return to the step before."""
-        self._wish(lambda run: run.back())
+        self._wish(lambda run, about: run.back(about))
 
     def action_redo(self) -> None:
         """Begin the step again."""
-        self._wish(lambda run: run.redo())
+        self._wish(lambda run, about: run.redo(about))
 
     @work(group="nudge", exit_on_error=False)
     async def action_nudge(self, direction: int) -> None:
@@ -326,9 +349,9 @@ class RunScreen(RunEnd):
         self._nudging = True
         try:
             run.pause()  # else the step could be over before the value is found
-            step, start = await self._standing()
+            step, start, about = await self._standing()
             beside = await self.in_background(lambda: self._nudger.beside(step, start, direction))
-            self._wish(lambda run: run.nudge(beside))
+            self._wish(lambda run, _: run.nudge(beside, about))
         except RungwiseError as error:
             self.shell.say(str(error), Tone.DOUBT)
             if not was_paused:
@@ -336,25 +359,29 @@ class RunScreen(RunEnd):
         finally:
             self._nudging = False
 
-    async def _standing(self) -> tuple[ResolvedStep, int]:
-        """Return the step under way and the state that is latched, once the run holds still."""
+    async def _standing(self) -> tuple[ResolvedStep, int, Standing]:
+        """Return the step under way, the state that is latched and the attempt, once it stands."""
         for _ in range(100):
             view = self._engine.picture.view
             if view.phase is Phase.PAUSED:
                 if view.step is None or view.set_at_s is None or view.set_state is None:
                     break
-                return view.step, view.set_state
+                return view.step, view.set_state, (view.step.index, view.attempt)
             await asyncio.sleep(0.02)
         raise InputError.single(
             "the relays move", hint="go on with F2 if it is paused, and nudge once the value stands"
         )
 
-    def _wish(self, wish: Callable[[SweepRun], None]) -> None:
-        """Ask for another step; what stands half typed was meant for this one."""
-        if self._run is not None:
-            wish(self._run)
-            if self._prepared.typed:
-                self.query_one(AnswerBox).withdraw()
+    def _wish(self, wish: Callable[[SweepRun, Standing], bool]) -> None:
+        """Ask for another step than the one on the screen; what stands half typed was for that."""
+        run, view = self._run, self._shown
+        if run is None or view is None or view.step is None:
+            self.shell.say("No step is under way yet.", Tone.DOUBT)
+            return
+        if not wish(run, (view.step.index, view.attempt)):
+            self.shell.say("That came too late: the run is over.", Tone.DOUBT)
+        elif self._prepared.typed:
+            self.query_one(AnswerBox).withdraw()
 
     def action_view(self) -> None:
         """Show another of steps, curve and errors."""
@@ -385,7 +412,7 @@ class RunScreen(RunEnd):
     def _would_end_in_doubt(self, text: str) -> bool:
         """Whether a reading would end a run in which a step may be worth repeating; asks once."""
         view, asked = self._shown, self._doubted
-        if view is None or view.step is None or view.prompt is None:
+        if view is None or view.step is None or view.prompt is None or view.searching:
             return False
         self._doubted = view.prompt.token
         celsius = understood(text, self.shell.scale)

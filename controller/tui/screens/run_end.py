@@ -24,7 +24,7 @@ from controller.tui.preparing import ENOUGH, telling_plan
 from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen, refusal
 from controller.tui.screens.said import SaidForm
-from controller.tui.sentences import finding_on
+from controller.tui.sentences import sentence_on
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
 from controller.tui.workshop import look_around
@@ -77,7 +77,7 @@ class RunEnd(BenchScreen):
         """Say how the run ended, what was found, what can be done, in this order."""
         picture = self._engine.picture
         parts = list(ending_parts(picture, self.shell.scale))
-        told = [Part(f"· {finding_on(line, self.shell.scale)}") for line in self._found]
+        told = [Part(f"· {sentence_on(line, self.shell.scale)}") for line in self._found]
         if self._next_plan is not None:
             name = one_line(self._next_plan.stem)
             told.append(Part(f"▶ n prepares {name}, which can name the fault", Tone.ACTIVE))
@@ -109,7 +109,7 @@ class RunEnd(BenchScreen):
                         f"A plan with {ENOUGH} temperatures or more would name the fault.",
                     )
         except Exception as error:  # noqa: BLE001 - the run's own result stands without it
-            self._found = (f"No diagnosis: {one_line(str(error))}",)
+            self._found = (f"No diagnosis: {error!s}",)
         if self._found and view.summary is not None and view.summary.not_run:
             first, *others = self._found
             self._found = (f"From the steps that were run, no more: {first}", *others)
@@ -153,7 +153,7 @@ class RunEnd(BenchScreen):
         try:
             await self.in_background(lambda: keep_told(path, told))
         except RungwiseError as error:
-            self._tell_end(*refusal(error))
+            self._tell_end(*refusal(error, self.shell.scale))
             return False
         return True
 
@@ -169,6 +169,6 @@ class RunEnd(BenchScreen):
         try:
             written = await self.in_background(lambda: page_beside(path, fahrenheit=fahrenheit))
         except RungwiseError as error:
-            self._tell_end(*refusal(error))
+            self._tell_end(*refusal(error, self.shell.scale))
             return
         self._tell_end(Part(f"Report: {one_line(str(written))}"))

@@ -21,6 +21,7 @@ from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Part, Tone
 from controller.tui.preparing import ReadyRun
 from controller.tui.screens.base import BenchScreen, refusal
+from controller.tui.sentences import sentence_on
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
 from controller.tui.wording import verdict_words
@@ -81,6 +82,10 @@ class SelfTestScreen(BenchScreen):
         """Show what is known now."""
         self._look()
 
+    def show_scale(self) -> None:
+        """Show every temperature anew."""
+        self._look()
+
     def _look(self) -> None:
         picture = self._engine.picture
         summary = picture.view.summary
@@ -88,7 +93,7 @@ class SelfTestScreen(BenchScreen):
             self._kept = True
             self._keep(summary)
             self.shell.ring()
-        told = [Part(f"· {one_line(note)}") for note in picture.view.notes]
+        told = [Part(f"· {sentence_on(note, self.shell.scale)}") for note in picture.view.notes]
         self.query_one("#watched", Sentences).show(
             [*told, *self._state(picture, summary), *self._refused]
         )
@@ -108,7 +113,7 @@ class SelfTestScreen(BenchScreen):
                 unsound = ""
         except RungwiseError as error:
             if summary.verdict is not Verdict.FAIL:
-                self._refused = refusal(error)  # the result cannot be kept
+                self._refused = refusal(error, self.shell.scale)  # the result cannot be kept
                 return
             unsound = summary.sentence
         prepared = self._run.prepared
@@ -118,13 +123,13 @@ class SelfTestScreen(BenchScreen):
     def _state(self, picture: Picture, summary: RunSummary | None) -> Iterable[Part]:
         fault = picture.view.fault or picture.error
         if fault is not None:
-            yield Part(f"✗ {one_line(fault)}", Tone.BAD)
+            yield Part(f"✗ {sentence_on(fault, self.shell.scale)}", Tone.BAD)
             yield Part(picture.relays.value, Tone.BAD)
         if picture.alive:
             yield Part("▶ testing; the relays move", Tone.ACTIVE)
         elif summary is not None:
             yield verdict_words(summary.verdict)
-            yield Part(one_line(summary.sentence), Tone.STRONG)
+            yield Part(sentence_on(summary.sentence, self.shell.scale), Tone.STRONG)
             if summary.verdict is Verdict.FAIL:
                 yield Part("The run is refused: mend the ladder and test it again.", Tone.BAD)
         if not picture.alive:

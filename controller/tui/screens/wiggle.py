@@ -23,7 +23,9 @@ from controller.tui.dialogs import ask_cautions
 from controller.tui.engine_thread import EngineThread, Picture
 from controller.tui.parts import Part, Tone
 from controller.tui.preparing import engine_of
+from controller.tui.scale import Scale
 from controller.tui.screens.base import BenchScreen, refusal
+from controller.tui.sentences import sentence_on
 from controller.tui.text import one_line
 from controller.tui.view import RunView
 from controller.tui.widgets.lines import Sentences
@@ -103,7 +105,7 @@ class WiggleScreen(BenchScreen):
             if found.bench.drives_hardware:
                 setup = await asyncio.to_thread(self._setup, found, wish, record=True)
         except RungwiseError as error:
-            self._say(*refusal(error), Part("Nothing was driven."))
+            self._say(*refusal(error, self.shell.scale), Part("Nothing was driven."))
             return
         self._heard = 0
         self._engine = engine_of(setup, RunView(plan=setup.plan), self.shell.engine_changed)
@@ -154,6 +156,10 @@ class WiggleScreen(BenchScreen):
         """Show what is watched now."""
         self._look()
 
+    def show_scale(self) -> None:
+        """Show every temperature anew."""
+        self._look()
+
     def _look(self) -> None:
         engine = self._engine
         if engine is None:
@@ -164,21 +170,22 @@ class WiggleScreen(BenchScreen):
             self._heard = len(jumps)
             self.shell.ring()
         picture = engine.picture
-        self._say(*_parts(picture, job), *_jump_parts(jumps))
+        scale = self.shell.scale
+        self._say(*_parts(picture, job, scale), *_jump_parts(jumps, scale))
 
     def _say(self, *parts: Part) -> None:
         self.query_one("#watched", Sentences).show(parts)
 
 
-def _parts(picture: Picture, job: WiggleRun | None) -> Iterable[Part]:
+def _parts(picture: Picture, job: WiggleRun | None, scale: Scale) -> Iterable[Part]:
     """Say in a few lines where the check stands."""
     view = picture.view
     if picture.error is not None or view.fault is not None:
-        yield Part(f"✗ {one_line(view.fault or picture.error or '')}", Tone.BAD)
+        yield Part(f"✗ {sentence_on(view.fault or picture.error or '', scale)}", Tone.BAD)
         yield Part(f"{picture.relays.value}", Tone.BAD)
     elif view.summary is not None:
         yield verdict_words(view.summary.verdict)
-        yield Part(one_line(view.summary.sentence), Tone.STRONG)
+        yield Part(sentence_on(view.summary.sentence, scale), Tone.STRONG)
         if not picture.alive:
             yield Part("Enter holds the value again; Esc goes back.", Tone.FAINT)
     elif job is None or view.relay_state is None:
@@ -186,7 +193,7 @@ def _parts(picture: Picture, job: WiggleRun | None) -> Iterable[Part]:
     elif not job.watching:
         yield Part("▶ held; do not touch anything yet: how still is the reading?", Tone.ACTIVE)
     else:
-        yield Part(f"▶ {one_line(view.notes[-1] if view.notes else '')}", Tone.ACTIVE)
+        yield Part(f"▶ {sentence_on(view.notes[-1] if view.notes else '', scale)}", Tone.ACTIVE)
         count = "no jump" if not job.jumps else f"✗ {_count(job.jumps, 'jump')}"
         tone = Tone.STRONG if not job.jumps else Tone.BAD
         yield Part(f"{count} in {job.watched_s:.0f} s; Enter ends it", tone)
@@ -196,9 +203,10 @@ def _count(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
-def _jump_parts(jumps: tuple[Jumped, ...]) -> Iterable[Part]:
+def _jump_parts(jumps: tuple[Jumped, ...], scale: Scale) -> Iterable[Part]:
     """List the last jumps, the newest first."""
     for jump in reversed(jumps[-_SHOWN:]):
-        value = "no reading" if jump.value is None else f"{jump.value:.4g} {jump.unit}"
+        come = "no reading" if jump.value is None else f"{jump.value:.4g} {jump.unit}"
+        jumped = sentence_on(f"{come} from {jump.level:.4g} {jump.unit}", scale)
         codes = f", new code {one_line(', '.join(jump.codes))}" if jump.codes else ""
-        yield Part(f"✗ jump {jump.count}: {value} from {jump.level:.4g}{codes}", Tone.BAD)
+        yield Part(f"✗ jump {jump.count}: {jumped}{codes}", Tone.BAD)

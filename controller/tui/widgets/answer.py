@@ -15,6 +15,7 @@ from textual.widgets import Digits, Input
 from controller.errors import InputError
 from controller.tui.parts import Part, Tone
 from controller.tui.scale import Scale
+from controller.tui.sentences import sentence_on
 from controller.tui.text import one_line
 from controller.tui.widgets.lines import Sentences
 from controller.units import parse_temperature
@@ -94,6 +95,7 @@ class AnswerBox(Vertical):
         self._told: tuple[str, ...] = ()
         self._given = False
         self._fixed_celsius: float | None = None
+        self._yes_or_no = False
         self._doubt = ""
         self._refused = ""
 
@@ -118,7 +120,7 @@ class AnswerBox(Vertical):
         """Take numbers without a unit in another one."""
         self._scale = scale
         field = self.query_one(Input)
-        field.placeholder = f"what it shows, {scale.unit}"
+        field.placeholder = "y or n" if self._yes_or_no else f"what it shows, {scale.unit}"
         self._echo(field.value)
 
     def ask(
@@ -129,17 +131,22 @@ class AnswerBox(Vertical):
         *,
         token: object = None,
         fixed_celsius: float | None = None,
+        yes_or_no: bool = False,
     ) -> bool:
         """Show the question, or what is being waited for; and the last words to the person.
 
         `token` tells one question from the next. `fixed_celsius` is what a healthy module shows in
-        place of a measurement; an equals sign stands for it. Returns whether this is another
+        place of a measurement; an equals sign stands for it. To a question of `yes_or_no` the key
+        is the answer, without Enter. Returns whether this is another
         question than before. What is half typed stays: if a part of a line were taken away, its
         rest could pass for a reading.
         """
         asked = None if question is None else (token, question)
         new = asked is not None and asked != self._asked
         self._fixed_celsius = fixed_celsius
+        if yes_or_no is not self._yes_or_no:
+            self._yes_or_no = yes_or_no
+            self.use(self._scale)
         if said is not self._told:
             self._told = said
             self._given = False  # the readback wants another answer to the same question
@@ -152,11 +159,13 @@ class AnswerBox(Vertical):
         self.query_one("#question", Sentences).show((text,))
         fixed = "" if fixed_celsius is None else f"; = if it shows {self._shown(fixed_celsius)}"
         hint = f"a number alone is {self._scale.unit}; -- if it shows none{fixed}; skip, redo, stop"
+        if yes_or_no:
+            hint = "y or n is the answer, without Enter; stop and Enter ends the search"
         if self._doubt and not said:
             said = (self._doubt,)
         elif self._refused and not said:
             said = (self._refused,)
-        words = tuple(Part(one_line(one), Tone.DOUBT) for one in said[-2:]) or (
+        words = tuple(Part(sentence_on(one, self._scale), Tone.DOUBT) for one in said[-2:]) or (
             Part(hint, Tone.FAINT),
         )
         self.query_one("#said", Sentences).show(words)
@@ -183,6 +192,10 @@ class AnswerBox(Vertical):
     def _read_back(self, event: Input.Changed) -> None:
         if event.value:
             self._refused = ""
+        if self._yes_or_no and event.value[-1:].lower() in ("y", "n"):
+            self.query_one(Input).value = ""
+            self._take(event.value[-1].lower())
+            return
         self._echo(event.value)
 
     def _echo(self, typed: str) -> None:
@@ -201,7 +214,10 @@ class AnswerBox(Vertical):
     @on(Input.Submitted)
     def _give(self, event: Input.Submitted) -> None:
         event.stop()
-        text = self._meant(event.value.strip())
+        self._take(self._meant(event.value.strip()))
+
+    def _take(self, text: str) -> None:
+        """Hand a line over, if a question is open."""
         if not text:
             return
         if self._asked is None or self._given:
