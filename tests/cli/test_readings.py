@@ -217,6 +217,35 @@ def test_gaps_leave_steps_undecided_and_say_why(
     assert json.dumps(ended.document)
 
 
+def test_a_row_that_may_be_of_the_step_before_is_not_judged(
+    rungwise: Run, short: Callable[..., Path], write: Callable[[str, str], Path]
+) -> None:
+    """The log breaks off for the rest of a step while the module may still be showing the last."""
+    plan = short()
+    waiting(rungwise, plan)
+    lines = beside.log_beside(plan, every_s=0.1).splitlines()
+    whole = rungwise("readings", "a.jsonl", write("whole.csv", "\n".join(lines)), "--json")
+    offset_s = whole.document["log"]["offset_s"]
+    stood = [line for line in load_record(Path("a.jsonl")).lines if line["type"] == "stood"]
+    at_step = stood[6]
+    to_s = at_step["elapsed_s"]
+    from_s = to_s - at_step["stood_s"]
+    lag_s = load_record(Path("a.jsonl")).opening["plan"]["settle"]["lag_s"]
+    left = [
+        line
+        for line in lines[1:]
+        if not from_s + lag_s <= float(line.split(",")[0]) - offset_s < to_s
+    ]
+    inside = [row for row in left if from_s <= float(row.split(",")[0]) - offset_s < to_s]
+    assert inside, "rows from within the lag are left"
+    log = write("gap.csv", "\n".join([lines[0], *left]))
+    ended = rungwise("readings", "a.jsonl", log, "--record", "b.jsonl", "--json")
+    step = ended.document["steps"][6]
+    assert (step["verdict"], step["reason"]) == ("undecided", "no reading")
+    seen = [line for line in load_record(Path("b.jsonl")).lines if line["type"] == "reading"]
+    assert len([line for line in seen if line["final"]]) == len(stood) - 1
+
+
 def test_a_run_that_was_stopped_is_judged_as_far_as_it_went(
     rungwise: Run, short: Callable[..., Path], write: Callable[[str, str], Path]
 ) -> None:
