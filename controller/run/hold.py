@@ -15,9 +15,10 @@ from controller.measurement.model import SettleRule, Verdict
 from controller.planning.model import ResolvedPlan
 from controller.planning.single_value import Setting
 from controller.run.driver import Part
-from controller.run.events import Event, NoteKind, NoteMade, Parked, RelaysSet
+from controller.run.events import NoteKind, NoteMade, RelaysSet
 from controller.run.job import Job
 from controller.run.model import Ending, RunSummary
+from controller.run.summary import with_relays
 
 __all__ = ["HandRun", "plan_by_hand"]
 
@@ -82,18 +83,18 @@ class HandRun(Job):
         yield from self._driver.travel(setting.path)
         self._values += 1
         at_s = self._clock.now_s()
-        event: Event = RelaysSet(
-            at_s=at_s, step_index=None, path=setting.path, achieved_ohms=setting.ohms
-        )
+        said = NoteMade(at_s=at_s, kind=NoteKind.BY_HAND, text=f"by hand: {setting.text}")
         if setting.state == self.plan.park_state:
-            self._bench.link.park()
-            event = Parked(at_s=at_s)
-        text = f"by hand: {setting.text}"
-        yield (NoteMade(at_s=at_s, kind=NoteKind.BY_HAND, text=text), event)
+            yield (said,)
+            yield from self._driver.rest()
+            return
+        made = RelaysSet(at_s=at_s, step_index=None, path=setting.path, achieved_ohms=setting.ohms)
+        yield (said, made)
 
     def _summary(self, ending: Ending) -> RunSummary:
         relays = self._bench.link.relays
         count = f"{self._values} value{'' if self._values == 1 else 's'}"
+        said = f"{count} set by hand, nothing was judged"
         return RunSummary(
             verdict=Verdict.UNDECIDED,
             ended=ending,
@@ -103,5 +104,5 @@ class HandRun(Job):
             unsettled=0,
             not_run=0,
             relays=relays,
-            sentence=f"{count} set by hand, nothing was judged; {relays.value}.",
+            sentence=f"{with_relays(said, relays)}.",
         )
