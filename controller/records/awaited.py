@@ -10,6 +10,7 @@ the kept log against the kept times again.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -40,6 +41,10 @@ from controller.run.summary import summarize
 __all__ = ["FromLog", "from_log", "from_log_again", "record_from_log", "waits"]
 
 _ENVELOPE = frozenset({"seq", "utc", "elapsed_s", "type", "previous", "check"})
+
+
+_ROUNDED_S = 1e-6
+"""What lines round their times to: a reading comes after the line that its step begins with."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,23 +119,28 @@ def record_from_log(
     clock = VirtualClock(start_utc=begun)
     clock.sleep_s(float(record.opening["elapsed_s"]))
     results = {result.step.index: result for result in made.results}
+    seen = deque(
+        event
+        for index, result in results.items()
+        for event in _seen(
+            index, made.readings.get(index, ()), judged=result.reported_celsius is not None
+        )
+    )
     writer = RecordWriter.create(target, opening, clock=clock, durable=False)
     try:
         for line in record.lines[1:]:
             if line["type"] == "closing":
                 break
             at_s = float(line["elapsed_s"])
-            if line["type"] == "stood":
-                index = int(line["step"])
-                judged = index in results and results[index].reported_celsius is not None
-                for event in _seen(index, made.readings.get(index, ()), judged=judged):
-                    clock.sleep_s(event.at_s - clock.now_s())
-                    writer.take(event)
+            while seen and seen[0].at_s < at_s - _ROUNDED_S:
+                event = seen.popleft()
+                clock.sleep_s(event.at_s - clock.now_s())
+                writer.take(event)
             clock.sleep_s(at_s - clock.now_s())
             content = {key: value for key, value in line.items() if key not in _ENVELOPE}
             writer.append(line["type"], shortened(line["type"], content, opening["plan"]["steps"]))
-            if line["type"] == "stood" and index in results:
-                writer.take(StepFinished(at_s=at_s, result=results[index]))
+            if line["type"] == "stood" and (result := results.get(int(line["step"]))) is not None:
+                writer.take(StepFinished(at_s=at_s, result=result))
         summary = _summary(record, made)
         writer.take(RunFinished(at_s=clock.now_s(), summary=summary))
     finally:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from controller.logs.file import LogColumns
 from controller.records import awaited
 from controller.records.reader import load_record
 
@@ -244,6 +246,37 @@ def test_a_row_that_may_be_of_the_step_before_is_not_judged(
     assert (step["verdict"], step["reason"]) == ("undecided", "no reading")
     seen = [line for line in load_record(Path("b.jsonl")).lines if line["type"] == "reading"]
     assert len([line for line in seen if line["final"]]) == len(stood) - 1
+
+
+def test_each_reading_stands_at_its_own_time_also_where_a_remark_fell_into_its_step(
+    rungwise: Run, short: Callable[..., Path], write: Callable[[str, str], Path]
+) -> None:
+    """Rows come a second apart, and so do the lines that they become."""
+    plan = short()
+    waiting(rungwise, plan)
+    log = write("log.csv", beside.log_beside(plan))
+    record = load_record(Path("a.jsonl"))
+    at = next(i for i, line in enumerate(record.lines) if line["type"] == "stood")
+    stood = record.lines[at]
+    remark = {
+        "type": "note",
+        "text": "the fan came on",
+        "kind": "remark",
+        "elapsed_s": stood["elapsed_s"] - 2.0,
+    }
+    record = replace(record, lines=(*record.lines[:at], remark, *record.lines[at:]))
+    made = awaited.from_log(record, log, LogColumns())
+    awaited.record_from_log(
+        record, made, log, LogColumns(), Path("b.jsonl"), log_text=log.read_text("utf-8")
+    )
+    of_step = [
+        line
+        for line in load_record(Path("b.jsonl")).lines
+        if line["type"] == "reading" and line["step"] == stood["step"]
+    ]
+    times = [line["elapsed_s"] for line in of_step]
+    assert len(times) > 5
+    assert times == pytest.approx([times[0] + second for second in range(len(times))], abs=0.01)
 
 
 def test_a_run_that_was_stopped_is_judged_as_far_as_it_went(
