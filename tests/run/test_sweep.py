@@ -467,9 +467,9 @@ def test_a_nudge_that_a_step_has_forgotten_meanwhile_keeps_nothing_waiting(
     run = SweepRun(fakes.plain_plan(3), bench, clock)
     wish = run._intents.wish
 
-    def forgotten_before(intent):
+    def forgotten_before(intent, about):
         run._beside.forget()
-        wish(intent)
+        return wish(intent, about)
 
     monkeypatch.setattr(run._intents, "wish", forgotten_before)
     events: list[Event] = []
