@@ -455,6 +455,29 @@ def test_a_profile_that_cannot_be_is_refused(
     assert said in ended.err
 
 
+@pytest.mark.parametrize("kind", ["profile", "threshold"])
+def test_what_is_offered_against_a_large_excursion_can_be_done(
+    rungwise: Run, write: Write, kind: str
+) -> None:
+    """A course has its own order, and levels of a search follow one another: none is shuffled."""
+    verb, text = (
+        "seek",
+        search_text(head="max_excursion_celsius = 16").replace(
+            "from_celsius = 85\nto_celsius = 105", "from_celsius = 100\nto_celsius = 134"
+        ),
+    )
+    if kind == "profile":
+        head = "max_excursion_celsius = 1"
+        verb, text = "sweep", profile_text("points = [[0, 20], [60, 90]]", head=head)
+    ended = rungwise(verb, write("p.toml", text))
+    assert ended.status == 2
+    assert "more than max_excursion_celsius" in ended.err
+    assert "a redundant rung of" in ended.err
+    assert "order (" not in ended.err
+    assert "in rising order" not in ended.err
+    assert "intermediate" not in ended.err
+
+
 def test_a_cycle_is_repeated(rungwise: Run, write: Write) -> None:
     points = "points = [[0, 84], [60, 88], [120, 84]]\nrepeat = 3\nstep_celsius = 2"
     steps = rungwise("plan", write("cycle.toml", profile_text(points)), "--json").document["steps"]
