@@ -253,8 +253,9 @@ def _planned(
         for index, way in ways.items()
         if index < len(ends) and (way.start, _end(way)) == ends[index]
     }
-    learn([pair for index, pair in enumerate(ends) if index not in fitting])
-    paths = [fitting.get(index) or directly(*pair) for index, pair in enumerate(ends)]
+    learn(ends)
+    # Of ways below the bound it is only known that they are: an order alone may be quieter still.
+    paths = [_quieter(directly(*pair), fitting.get(index)) for index, pair in enumerate(ends)]
     if around is not None:
         _try_detours(paths, around)
     counts = np.zeros(ladder.relay_count, dtype=np.int64)
@@ -281,6 +282,11 @@ def _cubes_of(changes: Sequence[tuple[int, int]]) -> StateArray:
             cubes.append(cube_states(before, bits_of(changed)))
             room -= size
     return np.concatenate(cubes)
+
+
+def _quieter(direct: SwitchPath, way: SwitchPath | None) -> SwitchPath:
+    """Return the quieter one; of equal ones that without detours."""
+    return direct if way is None or direct.excursion <= way.excursion else way
 
 
 def _end(path: SwitchPath) -> int:
