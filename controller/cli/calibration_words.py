@@ -39,12 +39,22 @@ def say_calibration(
     notes: Sequence[str] = (),
     previous: Calibration | None,
     out: Path | None,
+    agreeing_fixed_ohms: float | None = None,
 ) -> ExitCode:
-    """Print the calibration; write it, when its readings are fit to be used."""
+    """Print the calibration; write it, when its readings are fit to be used.
+
+    `agreeing_fixed_ohms` is the fixed resistor with which readings that contradict each other would
+    agree, None where there is none.
+    """
     moved = () if previous is None else drifts(ladder, previous, calibration)
     found = assess(ladder, calibration, rows)
     verdict = "pass" if found.sound else "undecided" if found.usable else "fail"
     sentence = _sentence(ladder, calibration, found)
+    if agreeing_fixed_ohms is not None:
+        sentence += (
+            f" All would agree with a fixed resistor of {agreeing_fixed_ohms:.4g} ohm; the ladder"
+            f" file says {ladder.fixed_ohms:g}: if it is another one, write its value there."
+        )
     if found.usable and out is not None:
         write_calibration(out, calibration)
     written = out if found.usable else None

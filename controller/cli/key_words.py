@@ -209,7 +209,7 @@ KEY_WORDS: dict[str, dict[str, str]] = {
         "ladder_fault[].relay": "the relay, or the relay of the rung",
         "ladder_fault[].energised": "true: stuck energised; false: stuck at rest",
         "ladder_fault[].other_relay": "the relay that it is swapped with",
-        "ladder_fault[].percent": "how far the rung has drifted",
+        "ladder_fault[].percent": "how far the rung, or the fixed resistor, has drifted",
         "ladder_fault[].factor": "how many times as long as its file says the relay takes",
         "ladder_fault[].ohms": "resistance of the contact beyond what its file says",
         "fault": "a fault put into the simulated module or its wiring",

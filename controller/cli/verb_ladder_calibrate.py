@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
 
     from controller.cli.output import Output
     from controller.ladder.calibration import Measurement
+    from controller.ladder.model import Ladder
 
 __all__ = ["add_arguments", "run"]
 
@@ -94,6 +96,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     from controller.cli.numbers import at_least_zero
     from controller.ladder.calibration import (
         Instrument,
+        assess,
         calibrate_and_check,
         load_calibration,
         measurements_from_csv,
@@ -167,9 +170,36 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         instrument=arguments.instrument,
         ambient_celsius=ambient,
     )
+    contradictory = assess(ladder, calibration, rows).contradictory
     return say_calibration(
-        output, ladder, calibration, rows, notes=notes, previous=previous, out=arguments.out
+        output,
+        ladder,
+        calibration,
+        rows,
+        notes=notes,
+        previous=previous,
+        out=arguments.out,
+        agreeing_fixed_ohms=_agreeing_fixed_ohms(ladder, measurements, utc, common)
+        if contradictory
+        else None,
     )
+
+
+def _agreeing_fixed_ohms(
+    ladder: Ladder, measurements: Sequence[Measurement], utc: str, common: float
+) -> float | None:
+    """Return the fixed resistor with which all readings agree, if there is such a one."""
+    from controller.ladder.calibration import assess, calibrate_and_check
+
+    if not ladder.fixed_ohms:
+        return None
+    anything = replace(ladder, fixed_uncertainty_ohms=10.0 * ladder.fixed_ohms)
+    found, rows = calibrate_and_check(
+        anything, measurements, utc=utc, common_relative_uncertainty=common
+    )
+    if assess(anything, found, rows).contradictory:
+        return None
+    return ladder.fixed_ohms + found.lead_ohms - ladder.lead_ohms
 
 
 def _common_scale(

@@ -23,8 +23,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--junit", metavar="FILE", type=Path, help="write JUnit XML to this file")
     parser.epilog = (
         "exit status: 0 when everything comes out as recorded, whatever its verdict was;"
-        " 1 on a difference. Where neither plan nor bench names a module nothing can be run again:"
-        " then the verdict decides (0 pass, 1 fail, 4 undecided)"
+        " 1 on a difference. Where neither plan nor bench names a module, or none with the fan that"
+        " was searched for, nothing can be run again: then the verdict decides (0 pass, 1 fail, 4"
+        " undecided)"
     )
 
 
@@ -71,7 +72,8 @@ def _replay(path: Path, junit: Path | None, output: Output) -> int:
     count = len(differences)
     done = f"{len(outcome.recorded)} steps judged {'and run ' if outcome.ran else ''}again"
     if outcome.looks is not None:
-        done = f"{outcome.looks} looks of a search checked, and the search run again"
+        run = ", and the search run again" if outcome.ran else ""
+        done = f"{outcome.looks} looks of a search checked{run}"
     sentence = (
         f"{done}, "
         f"{count or 'no'} difference{'' if count == 1 else 's'}"

@@ -18,8 +18,10 @@ from controller.ladder.model import Ladder, Relay, Rung
 __all__ = [
     "KIND_OF",
     "BadContact",
+    "DriftedFixed",
     "DriftedRung",
     "LadderFault",
+    "OpenFixed",
     "OpenRung",
     "SlowRelay",
     "StuckRelay",
@@ -84,6 +86,28 @@ class OpenRung:
 
 
 @dataclass(frozen=True, kw_only=True)
+class DriftedFixed:
+    """A fixed resistor that has changed by so many percent, or is another one."""
+
+    percent: float
+
+    @property
+    def words(self) -> str:
+        """Name it."""
+        return f"the fixed resistor is off by {self.percent:+.2g} %"
+
+
+@dataclass(frozen=True, kw_only=True)
+class OpenFixed:
+    """A fixed resistor that is burnt, or whose joint is broken."""
+
+    @property
+    def words(self) -> str:
+        """Name it."""
+        return "the fixed resistor is open"
+
+
+@dataclass(frozen=True, kw_only=True)
 class BadContact:
     """A contact that has so many ohm more than its file says."""
 
@@ -110,7 +134,14 @@ class SlowRelay:
 
 
 LadderFault: TypeAlias = (
-    StuckRelay | SwappedRelays | DriftedRung | OpenRung | BadContact | SlowRelay
+    StuckRelay
+    | SwappedRelays
+    | DriftedRung
+    | OpenRung
+    | DriftedFixed
+    | OpenFixed
+    | BadContact
+    | SlowRelay
 )
 
 KIND_OF: dict[type[LadderFault], str] = {
@@ -118,6 +149,8 @@ KIND_OF: dict[type[LadderFault], str] = {
     SwappedRelays: "swapped-relays",
     DriftedRung: "drifted-rung",
     OpenRung: "open-rung",
+    DriftedFixed: "drifted-fixed",
+    OpenFixed: "open-fixed",
     BadContact: "bad-contact",
     SlowRelay: "slow-relay",
 }
@@ -149,6 +182,11 @@ def faulty_ladder(ladder: Ladder, faults: Iterable[LadderFault]) -> Ladder:
                 ladder = _with_rung(ladder, fault.relay, factor)
             case OpenRung():
                 ladder = _with_rung(ladder, fault.relay, None)
+            case DriftedFixed():
+                drifted = ladder.fixed_ohms * (1.0 + fault.percent / 100.0)
+                ladder = replace(ladder, fixed_ohms=drifted)
+            case OpenFixed():
+                ladder = replace(ladder, fixed_ohms=_BURNT_OHMS)
             case BadContact():
                 ladder = replace(
                     ladder,

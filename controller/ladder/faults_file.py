@@ -10,8 +10,10 @@ from controller.documents import Table
 from controller.ladder.faults import (
     KIND_OF,
     BadContact,
+    DriftedFixed,
     DriftedRung,
     LadderFault,
+    OpenFixed,
     OpenRung,
     SlowRelay,
     StuckRelay,
@@ -30,9 +32,15 @@ def load_ladder_faults(table: Table, ladder: Ladder | None) -> tuple[LadderFault
 
 
 def _fault(entry: Table, ladder: Ladder | None) -> LadderFault:
+    kind = entry.choice("kind", LADDER_FAULT_KINDS)
+    if kind in ("drifted-fixed", "open-fixed"):
+        if ladder is not None and not ladder.fixed_ohms:
+            entry.problem("kind", "the ladder has no fixed resistor", hint="see its fixed_ohms")
+        if kind == "open-fixed":
+            return OpenFixed()
+        return DriftedFixed(percent=entry.number("percent", least=-100.0))
     last = 63 if ladder is None else ladder.relay_count - 1
     rungs = None if ladder is None else {r.relay for g in ladder.groups for r in g.rungs}
-    kind = entry.choice("kind", LADDER_FAULT_KINDS)
     relay = entry.integer("relay", least=0, most=last)
     if kind in ("drifted-rung", "open-rung") and rungs is not None and relay not in rungs:
         entry.problem("relay", f"relay {relay} switches no rung")

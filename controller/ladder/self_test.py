@@ -12,7 +12,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from controller.ladder.faults import LadderFault, StuckRelay, SwappedRelays
+from controller.ladder.faults import (
+    DriftedFixed,
+    LadderFault,
+    OpenFixed,
+    StuckRelay,
+    SwappedRelays,
+)
 from controller.ladder.measured_states import Looks, SeenState, rung_sights, states_to_test
 from controller.ladder.model import Ladder
 from controller.ladder.sight import LIMIT, OPEN_OHMS, RungSight, Sight
@@ -106,13 +112,14 @@ class _Ranked:
 def _ranked(ladder: Ladder, looks: Looks, faults: Sequence[LadderFault]) -> list[_Ranked]:
     """Return every fault that could come on top, best first; of equal ones the likelier first.
 
-    A relay has one fault only: with two, nearly everything can be explained.
+    A relay, and the fixed resistor, has one fault only: with two, nearly everything can be
+    explained.
     """
-    taken = {relay for fault in faults for relay in _relays_of(fault)}
+    taken = {part for fault in faults for part in _parts_of(fault)}
     found = [
         _Ranked(score=looks.score([*faults, one]), fault=one)
         for one in suspects(ladder, looks, faults)
-        if not taken & set(_relays_of(one))
+        if not taken & set(_parts_of(one))
     ]
     return sorted(found, key=lambda one: round(one.score))
 
@@ -147,8 +154,15 @@ def _alternatives(
     return tuple(found.values())
 
 
-def _relays_of(fault: LadderFault) -> tuple[int, ...]:
-    return (fault.first, fault.second) if isinstance(fault, SwappedRelays) else (fault.relay,)
+def _parts_of(fault: LadderFault) -> tuple[int | str, ...]:
+    """Return the relays, each with its rung, or the fixed resistor that a fault is in."""
+    match fault:
+        case SwappedRelays():
+            return (fault.first, fault.second)
+        case DriftedFixed() | OpenFixed():
+            return ("fixed",)
+        case _:
+            return (fault.relay,)
 
 
 def _place(fault: LadderFault) -> tuple[object, ...]:
@@ -159,4 +173,4 @@ def _place(fault: LadderFault) -> tuple[object, ...]:
         case StuckRelay():
             return ("stuck", fault.relay, fault.energised)
         case _:
-            return (type(fault), fault.relay)
+            return (type(fault), *_parts_of(fault))

@@ -259,8 +259,8 @@ def _planned(
         for index, way in ways.items()
         if index < len(ends) and (way.start, _end(way)) == ends[index]
     }
-    direct = iter(directly([pair for index, pair in enumerate(ends) if index not in fitting]))
-    paths = [fitting.get(index) or next(direct) for index in range(len(ends))]
+    # Of ways below the bound it is only known that they are: an order alone may be quieter still.
+    paths = [_quieter(direct, fitting.get(index)) for index, direct in enumerate(directly(ends))]
     if around is not None:
         _try_detours(paths, around)
     counts = np.zeros(ladder.relay_count, dtype=np.int64)
@@ -274,6 +274,11 @@ def _planned(
         relay_operations=int(counts.sum()),
         operations_per_relay=tuple(int(count) for count in counts),
     )
+
+
+def _quieter(direct: SwitchPath, way: SwitchPath | None) -> SwitchPath:
+    """Return the quieter one; of equal ones that without detours."""
+    return direct if way is None or direct.excursion <= way.excursion else way
 
 
 def _end(path: SwitchPath) -> int:

@@ -11,8 +11,10 @@ from itertools import combinations
 
 from controller.ladder.faults import (
     BadContact,
+    DriftedFixed,
     DriftedRung,
     LadderFault,
+    OpenFixed,
     OpenRung,
     StuckRelay,
     SwappedRelays,
@@ -25,6 +27,9 @@ __all__ = ["suspects"]
 
 _MOST_DROP_PERCENT = -90.0
 """A rung that has lost more than this is bypassed by something, not drifted."""
+
+_UNIT_OHMS = 1e-3
+"""So small a change crosses no limit that the states are held to, or hardly ever."""
 
 
 def suspects(ladder: Ladder, looks: Looks, faults: Sequence[LadderFault]) -> Iterator[LadderFault]:
@@ -46,6 +51,13 @@ def suspects(ladder: Ladder, looks: Looks, faults: Sequence[LadderFault]) -> Ite
         for change in _fitted(now, drifted, 0.1):
             if change > _MOST_DROP_PERCENT and abs(change) > least:
                 yield DriftedRung(relay=relay, percent=change)
+    if ladder.fixed_ohms:
+        yield OpenFixed()
+        least = 100 * LIMIT * ladder.fixed_uncertainty_ohms / ladder.fixed_ohms
+        unit = DriftedFixed(percent=100 * _UNIT_OHMS / ladder.fixed_ohms)
+        for change in _fitted(now, looks.offs([*faults, unit]), unit.percent):
+            if abs(change) > least:
+                yield DriftedFixed(percent=max(change, -100.0))
     for relay in (*relays, *output):
         for extra in _extra_ohms(ladder, looks, faults, relay, now):
             yield BadContact(relay=relay, ohms=extra)
@@ -64,7 +76,7 @@ def _extra_ohms(
 
     `now` is how far the states are off without it.
     """
-    unit = BadContact(relay=relay, ohms=1e-3)
+    unit = BadContact(relay=relay, ohms=_UNIT_OHMS)
     at_first = _fitted(now, looks.offs([*faults, unit]), unit.ohms)
     for which in range(2):
         extra = 0.0

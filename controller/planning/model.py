@@ -14,7 +14,7 @@ from controller.measurement.model import Contribution, DecisionRule, SettleRule
 
 __all__ = ["PLANNER", "ResolvedPlan", "ResolvedStep", "StepKind"]
 
-PLANNER = 2
+PLANNER = 3
 """The generation of the planner: it rises when the same plan comes to other states or paths.
 
 A record says which one made it; a replay takes the states of an earlier one as they are.

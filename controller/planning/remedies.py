@@ -37,22 +37,23 @@ def helps(
     between: Target | None,
     limit_celsius: float,
     replanned: Replanned,
+    ordered: bool = False,
 ) -> str:
     """Say what keeps the limit, or else what comes nearest to it, of what was tried.
 
-    `at` is the step that strays furthest, `changed` the relays that it changes, `between` a
-    target between it and the one before, None where there is none.
+    The targets of an `ordered` plan follow from a course or a search: no other order or target is
+    offered for them. `at` is the step that strays furthest, `changed` the relays that it changes,
+    `between` a target between it and the one before, None where there is none.
     """
-    usual = (
-        "an intermediate target, another order, or one more rung may lower it; or raise the limit"
-    )
+    freely = "" if ordered else "an intermediate target, another order, or "
+    usual = f"{freely}one more rung may lower it; or raise the limit"
     if len(targets) > MOST_STEPS:
         return usual
     tried = [
         (replanned(other_targets, other_ladder), words)
         for words, other_targets, other_ladder in (
-            *_intermediate(targets, ladder, at, between),
-            *_other_orders(targets, ladder),
+            *(() if ordered else _intermediate(targets, ladder, at, between)),
+            *(() if ordered else _other_orders(targets, ladder)),
             *_one_more_rung(targets, ladder, changed),
         )
     ]

@@ -300,6 +300,7 @@ class _Resolver:
             between=self._between(targets, index),
             limit_celsius=self._plan.max_excursion_celsius or 0.0,
             replanned=self._replanned,
+            ordered=self._plan.profile is not None or self._plan.search is not None,
         )
 
     def _between(self, targets: Sequence[Target], index: int) -> Target | None:

@@ -24,6 +24,7 @@ from controller.measurement.model import Verdict
 from controller.planning.model import PLANNER, ResolvedPlan
 from controller.planning.plan import Plan
 from controller.planning.resolve import resolve_on
+from controller.planning.search import Watch
 from controller.readback.called import ReadbackFunction
 from controller.records.awaited import from_log_again, waits
 from controller.records.codec import was_interrupted
@@ -104,14 +105,14 @@ def replay(
     # What counted as settled is part of what was recorded.
     resolved = _as_judged(plan, resolve_on(inputs.plan, bench, kept=kept), same_budget=same_budget)
     tolerances, why = tolerances_for(record, plan, called=called is not None)
-    to_simulate = (bench,) if bench.second is None else (bench, bench.second)
-    ran = all(one.module is not None for one in to_simulate) or called is not None
+    missing = "" if called is not None else _nothing_to_run(inputs.plan, bench)
+    ran = not missing
     again: PlanJob | None = None
     simulated_s = 0.0
     if ran:
         again, simulated_s = _run(inputs, resolved, bench, called, told)
     else:
-        why = "neither plan nor bench names a module: there is none to simulate"
+        why = missing
     replayed = () if again is None or isinstance(again, SeekRun) else again.results
     if not same_budget:
         why += "; states, paths and uncertainties are those of an earlier version"
@@ -126,12 +127,14 @@ def replay(
     closing_line = record.closing
     ended = ending_of(record)
     verdict = verdict_of(plan, recorded, ended)
+    if inputs.plan.search is not None:
+        verdict, found = judge_search(record, plan, inputs)
+        differences += found
     match again:
         case ProfileRun():
             differences += compare_times(record, again, tolerances)
         case SeekRun():
-            verdict, found = judge_search(record, plan, inputs)
-            differences += [*found, *compare_search(record, again, tolerances)]
+            differences += compare_search(record, again, tolerances)
     # Records of earlier versions let a run pass that broke off after its last step.
     allowed = {verdict, verdict_of(plan, recorded)} if ended is not Ending.COMPLETE else {verdict}
     if closing_line is not None and Verdict(closing_line["verdict"]) not in allowed:
@@ -153,8 +156,19 @@ def replay(
         why=why,
         simulated_s=simulated_s,
         ran=ran,
-        looks=looks_in(record) if isinstance(again, SeekRun) else None,
+        looks=None if inputs.plan.search is None else looks_in(record),
     )
+
+
+def _nothing_to_run(plan: Plan, bench: BenchFile) -> str:
+    """Say why nothing can be run again on the simulated bench; empty where it can."""
+    modules = [bench.module, *(() if bench.second is None else (bench.second.module,))]
+    if None in modules:
+        return "neither plan nor bench names a module: there is none to simulate"
+    watches_fan = plan.search is not None and plan.search.watch is Watch.FAN
+    if watches_fan and bench.module is not None and bench.module.fan is None:
+        return "the module to simulate has no [fan]: only the one at the bench switched it"
+    return ""
 
 
 def _compare_log(record: Record, recorded: Sequence[StepResult]) -> list[Difference]:

@@ -6,6 +6,7 @@ import csv
 import errno
 import io
 import os
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -163,6 +164,29 @@ def test_a_reading_that_contradicts_the_others_is_named_and_nothing_is_written(
     assert "contradict each other" in ended.out
     assert "measure that again first" in ended.out
     assert not out.exists()
+
+
+def test_a_wrong_fixed_resistor_is_asked_after_and_a_misread_row_is_not_taken_for_it(
+    rungwise: Run, sweeps: Path, write: Write, tmp_path: Path
+) -> None:
+    text = (sweeps / "benches" / "simulated-metered.toml").read_text(encoding="utf-8")
+    text = text.replace('"../', f'"{sweeps}/').replace("bench-16", "designed-18")
+    ladder = sweeps / "ladders" / "designed-18.toml"
+    words = ("ladder", "calibrate", ladder, "--propose", "44", "--yes")
+    other = write("other.toml", f'{text}[[ladder_fault]]\nkind = "drifted-fixed"\npercent = 20\n')
+    ended = rungwise(*words, "--bench", other, "--save", tmp_path / "o.csv")
+    assert ended.status == 1, ended.err
+    [said] = re.findall(r"would agree with a fixed resistor of ([\d.]+) ohm", ended.out)
+    assert float(said) == pytest.approx(120.0, abs=0.2)
+    saved = tmp_path / "m.csv"
+    assert rungwise(*words, "--bench", write("same.toml", text), "--save", saved).status == 0
+    rows = saved.read_text(encoding="utf-8").splitlines()
+    state, ohms, *rest = rows[20].split(",")
+    rows[20] = ",".join([state, f"{float(ohms) + 200:.3f}", *rest])
+    ended = rungwise(*words[:3], "--readings", write("m2.csv", "\n".join(rows) + "\n"))
+    assert ended.status == 1
+    assert "contradict each other" in ended.out
+    assert "fixed resistor" not in ended.out
 
 
 def test_an_undeclared_scale_counts_as_the_percentage_of_the_meter_and_is_said(

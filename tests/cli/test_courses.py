@@ -314,6 +314,36 @@ def test_a_forged_look_is_found_out(rungwise: Run, tmp_path: Path, write: Write)
         assert outcome.differences
 
 
+def test_what_people_saw_of_a_module_without_a_fan_is_judged_again(
+    rungwise: Run, tmp_path: Path, write: Write
+) -> None:
+    """At real equipment somebody saw the fan; the module file need not say that there is one."""
+    record = tmp_path / "fan.jsonl"
+    limits = "[search.there]\nlowest_celsius = 92\nhighest_celsius = 97"
+    rungwise("seek", write("seek.toml", search_text(limits=limits)), "--record", record)
+    answered = [line["seq"] for line in load_record(record).lines if line["type"] == "look"]
+
+    def at_the_vehicle(line: dict[str, Any]) -> None:
+        if line["type"] == "opening":
+            line["simulated"] = False
+            for file in line["files"]:
+                if file["path"].endswith("tern-fan.toml"):
+                    file["text"] = file["text"].partition("[fan]")[0]
+                    file["sha256"] = digest(file["text"].encode())
+
+    def misheard(line: dict[str, Any]) -> None:
+        at_the_vehicle(line)
+        if line["seq"] == answered[2]:
+            line["seen"] = not line["seen"]
+
+    for name, change, status in (("seen", at_the_vehicle, 0), ("misheard", misheard, 1)):
+        ended = rungwise("replay", forged(record, tmp_path / f"{name}.jsonl", change), "--json")
+        assert ended.status == status, ended.err
+        assert ended.document["run_again"] is False
+        assert "has no [fan]" in ended.document["sentence"]
+        assert f"{len(answered)} looks of a search checked, " in ended.document["sentence"]
+
+
 _PREPARED: list[Prepared] = []
 
 
@@ -453,6 +483,29 @@ def test_a_profile_that_cannot_be_is_refused(
     ended = rungwise("sweep", write("profile.toml", profile_text(points)))
     assert ended.status == 2
     assert said in ended.err
+
+
+@pytest.mark.parametrize("kind", ["profile", "threshold"])
+def test_what_is_offered_against_a_large_excursion_can_be_done(
+    rungwise: Run, write: Write, kind: str
+) -> None:
+    """A course has its own order, and levels of a search follow one another: none is shuffled."""
+    verb, text = (
+        "seek",
+        search_text(head="max_excursion_celsius = 16").replace(
+            "from_celsius = 85\nto_celsius = 105", "from_celsius = 100\nto_celsius = 134"
+        ),
+    )
+    if kind == "profile":
+        head = "max_excursion_celsius = 1"
+        verb, text = "sweep", profile_text("points = [[0, 20], [60, 90]]", head=head)
+    ended = rungwise(verb, write("p.toml", text))
+    assert ended.status == 2
+    assert "more than max_excursion_celsius" in ended.err
+    assert "a redundant rung of" in ended.err
+    assert "order (" not in ended.err
+    assert "in rising order" not in ended.err
+    assert "intermediate" not in ended.err
 
 
 def test_a_cycle_is_repeated(rungwise: Run, write: Write) -> None:

@@ -71,6 +71,29 @@ def test_a_fault_in_the_simulated_ladder_is_named(
     assert words in ended.document["sentence"]
 
 
+@pytest.mark.parametrize("by", ["meter", "sense"])
+def test_another_fixed_resistor_than_the_file_says_is_named(
+    rungwise: Run, bench: Callable[[str], Path], write: Write, by: str
+) -> None:
+    path = bench('[[ladder_fault]]\nkind = "drifted-fixed"\npercent = -18\n')
+    text = path.read_text(encoding="utf-8").replace("bench-16", "designed-18")
+    ended = rungwise("ladder", "self-test", "--bench", write("b.toml", text), "--by", by, "--json")
+    assert ended.status == 1, ended.err
+    [named] = ended.document["faults_found"]
+    assert (named["kind"], named.get("relay")) == ("drifted-fixed", None)
+    assert named["percent"] == pytest.approx(-18.0, abs=1.0)
+    assert "the fixed resistor is off by -18 %" in ended.document["sentence"]
+
+
+def test_a_ladder_without_a_fixed_resistor_cannot_have_a_wrong_one(
+    rungwise: Run, bench: Callable[[str], Path]
+) -> None:
+    at = bench('[[ladder_fault]]\nkind = "open-fixed"\n')
+    ended = rungwise("ladder", "self-test", "--bench", at)
+    assert ended.status == 2
+    assert "the ladder has no fixed resistor" in ended.err
+
+
 def test_by_the_boards_own_input_it_says_what_it_sees_and_times_the_relays(
     rungwise: Run, bench: Callable[[str], Path]
 ) -> None:

@@ -17,8 +17,10 @@ import pytest
 
 from controller.ladder.faults import (
     BadContact,
+    DriftedFixed,
     DriftedRung,
     LadderFault,
+    OpenFixed,
     OpenRung,
     StuckRelay,
     SwappedRelays,
@@ -65,6 +67,7 @@ class Wiring:
     rungs: dict[int, float] = field(default_factory=dict)
     contacts: dict[int, float] = field(default_factory=dict)
     leads: float = 0.0
+    fixed: float = 0.0
     obeys: dict[int, int] = field(default_factory=dict)
     stuck: dict[int, bool] = field(default_factory=dict)
 
@@ -91,6 +94,10 @@ class Wiring:
                     node, extra = end, end + 1
                 elif closed[rung.relay]:
                     edges.append((node, end, ohms + contact))
+            node = end
+        if self.fixed:
+            end = max(node for edge in edges for node in edge[:2]) + 1
+            edges.append((node, end, self.fixed))
             node = end
         isolate, short = self.ladder.isolate_relay, self.ladder.short_relay
         if isolate is None or closed[isolate]:
@@ -135,6 +142,7 @@ def wired(ladder: Ladder, chance: random.Random | None = None) -> Wiring:
             for relay in ladder.relays
         },
         leads=drawn(ladder.lead_ohms, ladder.lead_uncertainty_ohms),
+        fixed=drawn(ladder.fixed_ohms, ladder.fixed_uncertainty_ohms),
     )
 
 
@@ -148,6 +156,10 @@ def plant(wiring: Wiring, fault: LadderFault) -> None:
             wiring.rungs[fault.relay] *= 1 + fault.percent / 100
         case OpenRung():
             wiring.rungs[fault.relay] = 1e13
+        case DriftedFixed():
+            wiring.fixed *= 1 + fault.percent / 100
+        case OpenFixed():
+            wiring.fixed = 1e13
         case BadContact():
             wiring.contacts[fault.relay] += fault.ohms
 
@@ -248,6 +260,51 @@ def test_two_faults_are_told_apart(faults: tuple[LadderFault, ...]) -> None:
     ]
     for fault in faults:
         assert any((type(fault), getattr(fault, "relay", None)) in one for one in said)
+
+
+@pytest.mark.parametrize("percent", [-100, -50, -5, -1, 0.6, 1, 20, 900])
+def test_another_fixed_resistor_is_found_and_named(percent: float) -> None:
+    """A positive change may be the contact in series with it as well: both are then said."""
+    ladder = load_ladder(SWEEPS / "ladders" / "designed-18.toml")
+    for seed in range(3):
+        chance = random.Random(seed)
+        wiring = wired(ladder, chance)
+        plant(wiring, DriftedFixed(percent=percent))
+        found = found_in(wiring, chance)
+        assert [len(found.faults), found.unexplained] == [1, ()], found.faults
+        said = (found.faults[0], *found.alternatives[0])
+        [named] = [one for one in said if isinstance(one, DriftedFixed)]
+        assert named.percent == pytest.approx(percent, abs=0.3 + abs(percent) / 1000)
+        assert all(isinstance(one, BadContact) and percent > 0 for one in said if one != named)
+
+
+def test_an_open_fixed_resistor_is_one_of_two_explanations() -> None:
+    ladder = load_ladder(SWEEPS / "ladders" / "designed-18.toml")
+    wiring = wired(ladder, random.Random(1))
+    plant(wiring, OpenFixed())
+    found = found_in(wiring, random.Random(1))
+    assert len(found.faults) == 1
+    said = (found.faults[0], *found.alternatives[0])
+    isolate = ladder.isolate_relay
+    assert isolate is not None
+    assert set(said) == {OpenFixed(), StuckRelay(relay=isolate, energised=False)}
+
+
+def test_a_wrong_fixed_resistor_and_a_stuck_relay_are_told_apart() -> None:
+    ladder = load_ladder(SWEEPS / "ladders" / "designed-18.toml")
+    wiring = wired(ladder)
+    for fault in (DriftedFixed(percent=-10.0), StuckRelay(relay=6, energised=True)):
+        plant(wiring, fault)
+    found = found_in(wiring, random.Random(1))
+    assert {type(one) for one in found.faults} == {DriftedFixed, StuckRelay}
+    assert not found.unexplained
+
+
+def test_healthy_ladders_with_a_fixed_resistor_raise_no_alarm(many: Callable[..., int]) -> None:
+    ladder = load_ladder(SWEEPS / "ladders" / "designed-18.toml")
+    for seed in range(many(30, 1000)):
+        chance = random.Random(seed)
+        assert found_in(wired(ladder, chance), chance).sound
 
 
 def test_a_parallel_group_is_tested_too(tmp_path: Path) -> None:

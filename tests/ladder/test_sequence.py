@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,9 +14,12 @@ from hypothesis import strategies as st
 from controller.errors import InputError
 from controller.ladder import pairs as pairs_module
 from controller.ladder.electrical import Output, connected_mask, output_of, state_ohms
+from controller.ladder.files import load_ladder
 from controller.ladder.path import best_path, bits_of
 from controller.ladder.search import NearestSearch
 from controller.ladder.sequence import StepChoice, connected_choice, plan_sequence
+from controller.sensors.extension import extended_celsius
+from controller.sensors.files import load_sensor
 
 
 def scale(ohms):
@@ -100,6 +104,26 @@ def test_values_worked_out_equal_values_looked_up(data, ladders):
         rough = plan_sequence(ladder, start, steps, scale, detours=False)
     exact = plan_sequence(ladder, start, steps, scale, detours=False)
     assert rough.least_excursion >= exact.least_excursion - 1e-9
+
+
+@pytest.mark.parametrize("name", ["bench-16", "designed-18"])
+def test_no_step_of_a_long_sweep_is_noisier_than_the_best_order(name):
+    """The coolant sensor in steps of 5 degC, where the worst step forgives several degC."""
+    sweeps = Path(__file__).parents[2] / "sweeps"
+    curve = load_sensor(sweeps / "sensors" / "tern-coolant.toml").curve
+    celsius = extended_celsius(curve)
+    ladder = load_ladder(sweeps / "ladders" / f"{name}.toml")
+    search = NearestSearch(ladder)
+    steps = []
+    for target in range(-30, 121, 5):
+        low, aim, high = sorted(float(curve.ohms(target + off)) for off in (-0.15, 0.0, 0.15))
+        steps.append(connected_choice(search, aim, low, high, celsius))
+    steps += steps[-2::-1]
+    plan = plan_sequence(ladder, steps[0].states[0], steps, celsius)
+    for path in plan.paths:
+        if path.states:
+            best = best_path(ladder, path.start, path.states[-1], celsius, detours=0)
+            assert path.excursion <= best.excursion + 1e-6
 
 
 def test_open_and_short_steps_follow_from_the_ladder(make_series, make_parallel):

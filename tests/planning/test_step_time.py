@@ -161,7 +161,9 @@ def test_single_values_take_the_step_time_too(slow, quick, plan) -> None:
     assert [hop.hold_ms for hop in found.path] == [hop.hold_ms + 50 for hop in same.path]
 
 
-def test_an_order_chosen_for_the_filter_takes_the_step_time_too(brief, slow) -> None:
+def test_an_order_chosen_for_the_filter_takes_the_step_time_too(plan, slow) -> None:
+    # From 80 to 115 degC: there the quietest orders at the input and after the filter differ.
+    brief = replace(plan, blocks=(TargetBlock(targets=plan.targets[22:30]),))
     quiet = resolve_on(replace(brief, quiet_after_filter=True), slow)
     plain = resolve_on(brief, slow)
     assert any(one.path != other.path for one, other in zip(quiet.steps, plain.steps, strict=True))
@@ -173,4 +175,4 @@ def test_an_order_chosen_for_the_filter_takes_the_step_time_too(brief, slow) -> 
             assert hop.hold_ms == hold_ms(slow.ladder, relay, energise=energise) + 50
             before = hop.state
     worst = [max(s.filtered_excursion_celsius or 0.0 for s in one.steps) for one in (quiet, plain)]
-    assert worst[0] <= worst[1]
+    assert worst[0] < worst[1]

@@ -18,7 +18,7 @@ from controller.records.reader import load_record
 from controller.records.replay import replay
 
 EARLIER = Path(__file__).parent / "earlier"
-NAMES = ("coolant-check", "coolant-healthy")
+NAMES = ("coolant-check", "coolant-healthy", "coolant-healthy-second-planner")
 NOT_CONTENT = ("seq", "utc", "elapsed_s", "type", "previous", "check")
 
 
