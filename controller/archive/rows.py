@@ -18,6 +18,7 @@ from controller.measurement.model import Verdict
 from controller.measurement.verdict import worst_verdict
 from controller.planning.model import ResolvedPlan
 from controller.records.codec import was_resumed
+from controller.records.values import number_of
 
 __all__ = ["rows_of"]
 
@@ -101,7 +102,7 @@ def _rows_of(
                 setting.columns["ladder"],
                 str(line["state"]),
                 float(line["ohms"]),
-                float(line["expected_ohms"]),
+                number_of(line["expected_ohms"]),
             )
             for line in lines
             if line["type"] == "measured" and input_number == 1

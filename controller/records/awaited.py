@@ -10,6 +10,7 @@ the kept log against the kept times again.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -34,12 +35,16 @@ from controller.records.writer import RecordWriter
 from controller.run.events import ReadingSeen, RunFinished, StepFinished
 from controller.run.judging import judge_step
 from controller.run.model import Ending, RunSummary, StepResult
-from controller.run.settle import SettleDetector, SettleState
+from controller.run.settle import StepWatch
 from controller.run.summary import summarize
 
 __all__ = ["FromLog", "from_log", "from_log_again", "record_from_log", "waits"]
 
 _ENVELOPE = frozenset({"seq", "utc", "elapsed_s", "type", "previous", "check"})
+
+
+_ROUNDED_S = 1e-6
+"""What lines round their times to: a reading comes after the line that its step begins with."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,22 +119,28 @@ def record_from_log(
     clock = VirtualClock(start_utc=begun)
     clock.sleep_s(float(record.opening["elapsed_s"]))
     results = {result.step.index: result for result in made.results}
+    seen = deque(
+        event
+        for index, result in results.items()
+        for event in _seen(
+            index, made.readings.get(index, ()), judged=result.reported_celsius is not None
+        )
+    )
     writer = RecordWriter.create(target, opening, clock=clock, durable=False)
     try:
         for line in record.lines[1:]:
             if line["type"] == "closing":
                 break
             at_s = float(line["elapsed_s"])
-            if line["type"] == "stood":
-                index = int(line["step"])
-                for event in _seen(index, made.readings.get(index, ())):
-                    clock.sleep_s(event.at_s - clock.now_s())
-                    writer.take(event)
+            while seen and seen[0].at_s < at_s - _ROUNDED_S:
+                event = seen.popleft()
+                clock.sleep_s(event.at_s - clock.now_s())
+                writer.take(event)
             clock.sleep_s(at_s - clock.now_s())
             content = {key: value for key, value in line.items() if key not in _ENVELOPE}
             writer.append(line["type"], shortened(line["type"], content, opening["plan"]["steps"]))
-            if line["type"] == "stood" and index in results:
-                writer.take(StepFinished(at_s=at_s, result=results[index]))
+            if line["type"] == "stood" and (result := results.get(int(line["step"]))) is not None:
+                writer.take(StepFinished(at_s=at_s, result=result))
         summary = _summary(record, made)
         writer.take(RunFinished(at_s=clock.now_s(), summary=summary))
     finally:
@@ -181,24 +192,29 @@ def _readings(log: ReadingsLog, alignment: Alignment, stand: Stand) -> tuple[Rea
 
 
 def _judged(plan: ResolvedPlan, stand: Stand, readings: Sequence[Reading]) -> StepResult:
-    """Judge a step by its last row, as a run judges its last reading: by the plan's settle rule."""
-    detector = SettleDetector(plan.settle, started_s=stand.from_s)
-    state, settled_s = SettleState.MOVING, stand.to_s - MARGIN_S
+    """Judge a step by its last row, as a run judges its last reading: by the plan's settle rule.
+
+    A row from within the module's lag may be of the step before, and is none of its own.
+    """
+    watch = StepWatch(plan.settle, set_at_s=stand.from_s, dwell_s=0.0)
+    settled, settled_s = False, stand.to_s - MARGIN_S
     for reading in readings:
-        before, state = state, detector.add(reading.at_s, reading.celsius)
-        if state is SettleState.SETTLED and before is not SettleState.SETTLED:
+        watch.take(reading)
+        before, settled = settled, watch.settled(reading.at_s)
+        if settled and not before:
             settled_s = reading.at_s
     return judge_step(
         plan.steps[stand.step_index],
         plan.decision_rule,
-        readings[-1] if readings else None,
+        watch.judged,
         attempt=1,
-        settled=state is SettleState.SETTLED,
+        settled=settled,
         settle_s=settled_s - stand.from_s,
     )
 
 
-def _seen(index: int, readings: Sequence[Reading]) -> list[ReadingSeen]:
+def _seen(index: int, readings: Sequence[Reading], *, judged: bool) -> list[ReadingSeen]:
+    """Return the readings as events; the last one is final where it was `judged`."""
     return [
         ReadingSeen(
             at_s=reading.at_s,
@@ -207,7 +223,7 @@ def _seen(index: int, readings: Sequence[Reading]) -> list[ReadingSeen]:
             celsius=reading.celsius,
             volts=None,
             codes=(),
-            final=number == len(readings),
+            final=judged and number == len(readings),
         )
         for number, reading in enumerate(readings, 1)
     ]

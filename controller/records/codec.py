@@ -161,7 +161,7 @@ def events_of_line(
     """
     at_s = float(line["elapsed_s"])
     match line["type"]:
-        case "note" if line["text"] == "started":
+        case "note" if line["text"] == "started" and "kind" not in line:
             yield RunStarted(
                 at_s=at_s,
                 plan=plan,
@@ -209,7 +209,7 @@ def events_of_line(
                 at_s=at_s,
                 state=state_of(line["state"]),
                 ohms=float(line["ohms"]),
-                expected_ohms=float(line["expected_ohms"]),
+                expected_ohms=ohms_of(line["expected_ohms"]),
             )
         case "sensed":
             yield Sensed(
@@ -266,7 +266,7 @@ def event_count(line: Mapping[str, Any]) -> int:
 
 def was_interrupted(line: Mapping[str, Any]) -> bool:
     """Return whether a line says that the run was held still, or cut short and gone on with."""
-    return line["type"] == "note" and (_kind(line) is NoteKind.PAUSED or line["text"] == "resumed")
+    return was_resumed(line) or (line["type"] == "note" and _kind(line) is NoteKind.PAUSED)
 
 
 def was_resumed(line: Mapping[str, Any]) -> bool:

@@ -54,11 +54,12 @@ def compare_times(record: Record, again: ProfileRun, tolerances: Tolerances) -> 
 
 
 def recorded_verdict(record: Record, plan: ResolvedPlan, results: Sequence[StepResult]) -> Verdict:
-    """Return the verdict of a record: of a search what it ended with, else that of its results.
+    """Return the verdict of a record: that of its results, or else what its run ended with.
 
-    A search has no results: it is judged by its points.
+    A search has no results: it is judged by its points. Nor has a run without steps, a self-test
+    of a ladder for example.
     """
-    if plan.kind != PlanKind.THRESHOLD.value:
+    if plan.steps and plan.kind != PlanKind.THRESHOLD.value:
         return verdict_of(plan, results, ending_of(record))
     closing = record.closing
     return Verdict.UNDECIDED if closing is None else Verdict(closing["verdict"])

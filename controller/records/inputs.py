@@ -108,7 +108,13 @@ def _drifted_as_in(opening: Mapping[str, Any], bench: BenchFile) -> BenchFile:
 
     It grows with the age of the calibration on the day of the run, which no file tells.
     """
-    recorded = (opening["bench"].get("surroundings") or {}).get("rung_drift_ppm")
+    return _drifted(opening["bench"], bench)
+
+
+def _drifted(fields: Mapping[str, Any], bench: BenchFile) -> BenchFile:
+    if bench.second is not None and fields.get("second"):
+        bench = replace(bench, second=_drifted(fields["second"], bench.second))
+    recorded = (fields.get("surroundings") or {}).get("rung_drift_ppm")
     place = bench.surroundings or Surroundings()
     if recorded is None or recorded == place.rung_drift_ppm:
         return bench

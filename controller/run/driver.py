@@ -19,7 +19,7 @@ from controller.clock import Clock
 from controller.errors import LinkError, ReadbackError, worst_knowledge
 from controller.ladder.model import PathStep
 from controller.links.base import LinkStatus
-from controller.run.ends import End, Ends, known_of
+from controller.run.ends import End, Ends
 from controller.run.events import (
     Event,
     FaultRaised,
@@ -32,6 +32,7 @@ from controller.run.events import (
 from controller.run.health import require_health, require_ladder
 from controller.run.intents import Intent, Intents, Standing, too_late
 from controller.run.pieces import in_pieces
+from controller.run.summary import known_words
 
 __all__ = ["POLL_S", "Driver", "Part", "Stopped", "Wished"]
 
@@ -109,7 +110,7 @@ class Driver:
     @property
     def known(self) -> str:
         """What is known of the relays, by name where there are several ladders."""
-        return known_of(self.ends)
+        return known_words((end.name, end.relays) for end in self.ends)
 
     def open(self) -> str:
         """Open every link, parked; return the devices' names.
@@ -176,6 +177,12 @@ class Driver:
             return ()
         self._clock.sleep_s(due_in_s)
         return self._heard(end, self._ends.speak(end, end.bench.link.feed))
+
+    def rest(self) -> Part:
+        """Park the first ladder in the middle of a run, which goes on."""
+        end = self.ends[0]
+        self._ends.speak(end, end.bench.link.park)
+        yield (Parked(at_s=self._clock.now_s(), input=end.number),)
 
     def park(self) -> Part:
         """Park every ladder. Raises LinkError at the first that does not acknowledge it."""

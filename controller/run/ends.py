@@ -19,7 +19,7 @@ from controller.clock import Clock
 from controller.errors import LinkError, ReadbackError, RelayKnowledge
 from controller.links.base import LinkStatus
 
-__all__ = ["End", "Ends", "known_of"]
+__all__ = ["End", "Ends"]
 
 _Said = TypeVar("_Said")
 
@@ -111,10 +111,3 @@ class Ends:
                     self._heard(end, self.speak(end, end.bench.link.feed))
         finally:
             self._feeding = False
-
-
-def known_of(ends: Sequence[End]) -> str:
-    """Say what is known of the relays, by name where there are several ladders."""
-    if len(ends) == 1:
-        return ends[0].relays.value
-    return ", ".join(f"{end.name}: {end.relays.value}" for end in ends)

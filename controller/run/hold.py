@@ -15,9 +15,10 @@ from controller.measurement.model import SettleRule, Verdict
 from controller.planning.model import ResolvedPlan
 from controller.planning.single_value import Setting
 from controller.run.driver import Part
-from controller.run.events import Event, NoteKind, NoteMade, Parked
+from controller.run.events import NoteKind, NoteMade
 from controller.run.job import Job
 from controller.run.model import Ending, RunSummary
+from controller.run.summary import with_relays
 
 __all__ = ["HandRun", "plan_by_hand"]
 
@@ -81,17 +82,19 @@ class HandRun(Job):
             return
         yield from self._driver.travel(setting.path)
         self._values += 1
-        event: Event = self._driver.stands(setting.path, setting.ohms)
-        at_s = event.at_s
-        if setting.state == self.plan.park_state:
-            self._bench.link.park()
-            event = Parked(at_s=at_s)
+        made = self._driver.stands(setting.path, setting.ohms)
         text = f"by hand: {setting.text}"
-        yield (NoteMade(at_s=at_s, kind=NoteKind.BY_HAND, text=text), event)
+        said = NoteMade(at_s=made.at_s, kind=NoteKind.BY_HAND, text=text)
+        if setting.state == self.plan.park_state:
+            yield (said,)
+            yield from self._driver.rest()
+            return
+        yield (said, made)
 
     def _summary(self, ending: Ending) -> RunSummary:
         relays = self._bench.link.relays
         count = f"{self._values} value{'' if self._values == 1 else 's'}"
+        said = f"{count} set by hand, nothing was judged"
         return RunSummary(
             verdict=Verdict.UNDECIDED,
             ended=ending,
@@ -101,5 +104,5 @@ class HandRun(Job):
             unsettled=0,
             not_run=0,
             relays=relays,
-            sentence=f"{count} set by hand, nothing was judged; {relays.value}.",
+            sentence=f"{with_relays(said, relays)}.",
         )

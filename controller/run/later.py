@@ -16,6 +16,7 @@ from controller.run.driver import Part
 from controller.run.events import RelaysSet, StepStarted, StepStood
 from controller.run.job import Job
 from controller.run.model import Ending, RunSummary, StepResult
+from controller.run.summary import with_relays
 
 __all__ = ["LaterRun"]
 
@@ -75,6 +76,6 @@ class LaterRun(Job):
             unsettled=0,
             not_run=steps - self._stood,
             relays=relays,
-            sentence=f"{how}; {relays.value}. Nothing is judged yet: the record waits for its"
+            sentence=f"{with_relays(how, relays)}. Nothing is judged yet: the record waits for its"
             " readings.",
         )

@@ -21,6 +21,7 @@ from controller.run.driver import Part, Stopped
 from controller.run.events import Measured, NoteKind, NoteMade
 from controller.run.job import Job
 from controller.run.model import Ending, RunSummary
+from controller.run.summary import with_relays
 
 __all__ = ["MeasureRun", "StateToMeasure"]
 
@@ -110,6 +111,7 @@ class MeasureRun(Job):
     def _summary(self, ending: Ending) -> RunSummary:
         relays = self._bench.link.relays
         measured = sum(math.isfinite(ohms) for ohms in self.taken.values())
+        said = f"{measured} of {len(self._states)} states measured"
         return RunSummary(
             verdict=Verdict.UNDECIDED,
             ended=ending,
@@ -119,5 +121,5 @@ class MeasureRun(Job):
             unsettled=0,
             not_run=len(self._states) - len(self.taken) - self._skipped,
             relays=relays,
-            sentence=f"{measured} of {len(self._states)} states measured; {relays.value}.",
+            sentence=f"{with_relays(said, relays)}.",
         )

@@ -21,8 +21,8 @@ from controller.ladder.model import Ladder
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
 from controller.planning.paths import Router
-from controller.readback.base import OperatorCommand, Prompt, Reading
-from controller.run.driver import Part, Stopped
+from controller.run.asking import Asker, answers
+from controller.run.driver import Part
 from controller.run.events import NoteKind, NoteMade
 from controller.run.job import Job
 from controller.run.model import Ending, RunSummary
@@ -145,6 +145,7 @@ class TimingRun(Job):
         clock: Clock,
     ) -> None:
         super().__init__(plan, bench, clock)
+        self._asker = Asker()
         self._router = router
         self._ladder: Ladder = router.ladder
         self._states = states
@@ -162,7 +163,7 @@ class TimingRun(Job):
     def _step(self, index: int, steps: list[StepSeen]) -> Part:
         """Set a state and take readings until they are steady."""
         readback = self._bench.readback
-        readback.ask(Prompt(token=index + 1, step_index=0, text="watching"))
+        prompt = self._asker.ask(readback, 0, "watching")
         state = self._states[index % 2]
         path = self._router.path(self._driver.state, state)
         yield from self._driver.travel(path)
@@ -174,7 +175,7 @@ class TimingRun(Job):
         while self._clock.now_s() - changed_s < QUIET_S:
             yield self._driver.slice(_LOOK_S)
             yield from self._driver.hold_still()
-            for reading in self._readings(index + 1):
+            for reading in answers(readback, prompt).readings:
                 if reading.celsius is None or reading.at_s < set_s:
                     continue
                 if not seen or reading.celsius != seen[-1][1]:
@@ -191,18 +192,6 @@ class TimingRun(Job):
         steps.append(StepSeen(set_s=set_s, readings=tuple(seen)))
         text = f"step {index} of {STEPS}: {seen[0][1]:.4g} to {seen[-1][1]:.4g} degC"
         yield (NoteMade(at_s=self._clock.now_s(), kind=NoteKind.REMARK, text=text),)
-
-    def _readings(self, token: int, most: int = 100) -> list[Reading]:
-        found = []
-        for _ in range(most):
-            answer = self._bench.readback.poll()
-            if answer is None:
-                break
-            if answer is OperatorCommand.STOP:
-                raise Stopped
-            if isinstance(answer, Reading) and answer.token == token:
-                found.append(answer)
-        return found
 
     def _summary(self, ending: Ending) -> RunSummary:
         measured = self.timing is not None

@@ -15,7 +15,7 @@ from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.planning.pacing import judged_steps
 from controller.planning.profile import Profile
 from controller.readback.base import Prompt, Reading
-from controller.run.asking import Asker
+from controller.run.asking import Asker, answers
 from controller.run.driver import POLL_S, Part
 from controller.run.events import ReadingSeen, RelaysSet, StepFinished, StepStarted, StepTimed
 from controller.run.job import Job
@@ -36,7 +36,7 @@ class ProfileRun(Job):
     def __init__(self, plan: ResolvedPlan, profile: Profile, bench: Bench, clock: Clock) -> None:
         super().__init__(plan, bench, clock)
         self._profile = profile
-        self._asker = Asker(bench)
+        self._asker = Asker()
         self._judged = {step.index for step in judged_steps(plan)} if self._streams else set()
         self._results: list[StepResult] = []
         self._timed: list[StepTimed] = []
@@ -110,7 +110,11 @@ class ProfileRun(Job):
     def _stand(self, step: ResolvedStep, set_at_s: float) -> Part:
         """Let a step stand until the next one has to begin; the last until it is judged."""
         watch = StepWatch(self.plan.settle, set_at_s=set_at_s, dwell_s=step.dwell_s)
-        prompt = self._asker.ask(step.index, self._text(step)) if self._streams else None
+        prompt = (
+            self._asker.ask(self._bench.readback, step.index, self._text(step))
+            if self._streams
+            else None
+        )
         decided = step.index not in self._judged
         last = step.index + 1 == len(self.plan.steps)
         while (left_s := self._left_s(step)) > _ROUNDING_S or (last and not decided):
@@ -154,7 +158,7 @@ class ProfileRun(Job):
         return due_s - self._profile_s()
 
     def _readings(self, prompt: Prompt | None) -> list[Reading]:
-        return [] if prompt is None else self._asker.answers(prompt)[0]
+        return [] if prompt is None else answers(self._bench.readback, prompt).readings
 
     def _text(self, step: ResolvedStep) -> str:
         return prompt_text(step, len(self.plan.steps))

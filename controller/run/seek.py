@@ -20,7 +20,7 @@ from controller.module.model import Module
 from controller.planning.model import ResolvedPlan, ResolvedStep
 from controller.planning.search import Search, Watch
 from controller.readback.base import ClearsCodes, Prompt, Reading, WatchesCodes
-from controller.run.asking import Asker
+from controller.run.asking import Asker, answers
 from controller.run.bisection import Bisection
 from controller.run.driver import Part
 from controller.run.events import (
@@ -132,7 +132,7 @@ class SeekRun(Job):
         super().__init__(plan, bench, clock)
         self._search = search
         self._module = module
-        self._asker = Asker(bench)
+        self._asker = Asker()
         if search.watch is Watch.CODE and isinstance(bench.readback, WatchesCodes):
             bench.readback.watch_codes()
         self._known_codes: tuple[str, ...] | None = None
@@ -212,7 +212,8 @@ class SeekRun(Job):
             yield from self._driver.hold_still()
             if pauses != self._driver.pauses:
                 stands_s = heard_s = self._clock.now_s()
-            readings, again = self._asker.answers(prompt)
+            readings, command = answers(readback, prompt)
+            again = command is not None
             for reading in readings:
                 heard_s = reading.at_s
                 stood = reading.at_s >= stands_s + self._wait_s
@@ -248,7 +249,8 @@ class SeekRun(Job):
 
     def _ask(self, step: ResolvedStep) -> Prompt:
         yes_or_no = self._search.watch in (Watch.FAN, Watch.CODE)
-        return self._asker.ask(step.index, question(self._search, step), yes_or_no=yes_or_no)
+        text = question(self._search, step)
+        return self._asker.ask(self._bench.readback, step.index, text, yes_or_no=yes_or_no)
 
     def _take(self, step: ResolvedStep, reading: Reading, *, on: bool) -> tuple[Looked, ...]:
         self.known = self.known.seen(step.index, on=on)

@@ -21,6 +21,7 @@ from controller.run.events import NoteKind, NoteMade
 from controller.run.measure import MeasureRun, StateToMeasure
 from controller.run.model import Ending, RunSummary
 from controller.run.relay_timing import RelayTime
+from controller.run.summary import with_relays
 from controller.units import format_ohms
 
 __all__ = ["SelfTestRun", "examined_summary", "found_words", "unseen_words"]
@@ -45,7 +46,7 @@ def examined_summary(
         unsettled=0,
         not_run=not_run,
         relays=relays,
-        sentence=f"{found}; {relays.value}.",
+        sentence=f"{with_relays(found, relays)}.",
     )
 
 
@@ -98,11 +99,13 @@ class SelfTestRun(MeasureRun):
             verdict,
             ending,
             not_run=len(self._states) - len(self.taken),
-            found=self._found(),
+            found=self.found,
             relays=self._bench.link.relays,
         )
 
-    def _found(self) -> str:
+    @property
+    def found(self) -> str:
+        """What was found, without the full stop."""
         whole = self.examination
         if whole is None:
             if not self._walked:

@@ -215,25 +215,30 @@ class SensedSelfTestRun(Job):
 
     def _summary(self, ending: Ending) -> RunSummary:
         whole = self.examination
-        slow = [one for one in self.times if one.slow]
         verdict = Verdict.UNDECIDED
         if whole is not None and ending is Ending.COMPLETE:
-            verdict = Verdict.PASS if whole.sound and not slow else Verdict.FAIL
+            verdict = Verdict.PASS if whole.sound and not self._slow else Verdict.FAIL
         return examined_summary(
             whole,
             verdict,
             ending,
             not_run=len(self._states) - len(self._seen),
-            found=self._found(slow),
+            found=self.found,
             relays=self._bench.link.relays,
         )
 
-    def _found(self, slow: Sequence[RelayTime]) -> str:
+    @property
+    def _slow(self) -> list[RelayTime]:
+        return [one for one in self.times if one.slow]
+
+    @property
+    def found(self) -> str:
+        """What was found, without the full stop."""
         if self._trouble is not None:
             return f"Not tested: {self._trouble}"
         if self.examination is None:
             return "The self-test did not come to its end"
-        if not slow:
+        if not self._slow:
             return found_words(self.examination, self.plan)
-        said = "; ".join(one.words for one in slow)
+        said = "; ".join(one.words for one in self._slow)
         return f"The ladder is not sound: {said}. Paths go on before it has come to rest"

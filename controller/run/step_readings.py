@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from controller.clock import Clock
 from controller.errors import ReadbackError
 from controller.planning.model import ResolvedPlan, ResolvedStep
-from controller.readback.base import Answer, OperatorCommand, Prompt, Readback, Reading
-from controller.run.driver import Driver, Part, Stopped, Wished
+from controller.readback.base import OperatorCommand, Prompt, Readback, Reading
+from controller.run.asking import Answers, Asker, answers
+from controller.run.driver import Driver, Part, Wished
 from controller.run.ends import End
 from controller.run.events import Event, PromptOpened, ReadingSeen
 from controller.run.intents import Intent
@@ -25,11 +26,12 @@ from controller.run.summary import prompt_text
 
 __all__ = ["SILENT_STEPS", "RunInput", "StepReadings"]
 
-MOST_ANSWERS = 100
-"""The most answers taken from a readback before time passes and wishes are looked at again."""
-
 SILENT_STEPS = 3
 """After this many steps in a row without any reading the readback counts as failed."""
+
+
+_MEANT = {OperatorCommand.SKIP: Intent.SKIP, OperatorCommand.REDO: Intent.REDO}
+"""What is wished of a step by what a person types; a stop comes as Stopped."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,7 +77,7 @@ class StepReadings:
         self._driver = driver
         self._clock = clock
         self._rule = self._inputs[0].plan.decision_rule
-        self._token = 0
+        self._asker = Asker()
         self._silent = dict.fromkeys((one.end.number for one in self._inputs), 0)
 
     def taken(
@@ -134,7 +136,7 @@ class StepReadings:
                 for one in left:
                     one.watch.restart(self._clock.now_s())
             for one in left:
-                for reading in self._answers(one.one, one.prompt):
+                for reading in _obeyed(answers(one.one.readback, one.prompt)):
                     if one.news is not None:
                         yield (one.seen(one.news, attempt, final=False),)
                     one.shown = one.watch.last
@@ -186,7 +188,7 @@ class StepReadings:
             yield self._driver.slice()
             yield from self._driver.obey((index, attempt))
             yield from self._driver.hold_still()
-            if readings := self._answers(one, prompt, most=1):
+            if readings := _obeyed(answers(one.readback, prompt, most=1)):
                 break
         [answer] = readings
         yield (ReadingSeen.of(answer, step, attempt=attempt, final=True, number=one.end.number),)
@@ -200,31 +202,12 @@ class StepReadings:
         )
 
     def _open_prompt(self, one: RunInput, index: int) -> Prompt:
-        self._token += 1
         text = prompt_text(one.plan.steps[index], len(self._inputs[0].plan.steps), one.end.name)
-        prompt = Prompt(token=self._token, step_index=index, text=text)
-        one.readback.ask(prompt)
-        return prompt
+        return self._asker.ask(one.readback, index, text)
 
-    def _answers(self, one: RunInput, prompt: Prompt, *, most: int = MOST_ANSWERS) -> list[Reading]:
-        """Return what has been reported for a prompt; obey what was typed in its place."""
-        readings = []
-        for _ in range(most):
-            answer: Answer | None = one.readback.poll()
-            if answer is None:
-                break
-            if isinstance(answer, OperatorCommand):
-                self._command(answer)
-            elif answer.token == prompt.token:
-                readings.append(answer)
-        return readings
 
-    def _command(self, command: OperatorCommand) -> None:
-        """Obey what a person typed in place of a reading."""
-        match command:
-            case OperatorCommand.STOP:
-                raise Stopped
-            case OperatorCommand.SKIP:
-                raise Wished(Intent.SKIP)
-            case OperatorCommand.REDO:
-                raise Wished(Intent.REDO)
+def _obeyed(said: Answers) -> list[Reading]:
+    """Return what has been reported; obey what was typed in place of a reading."""
+    if said.command is not None:
+        raise Wished(_MEANT[said.command])
+    return said.readings

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from controller.errors import RelayKnowledge
 from controller.measurement.model import Verdict
@@ -14,6 +14,7 @@ from controller.units import format_ohms
 __all__ = [
     "broken_off",
     "headline",
+    "known_words",
     "look_summary",
     "nudge_text",
     "prompt_text",
@@ -21,6 +22,7 @@ __all__ = [
     "run_verdict",
     "step_words",
     "summarize",
+    "with_relays",
 ]
 
 
@@ -51,6 +53,16 @@ def broken_off(ended: Ending, known: str, how_far: str, sentence: str) -> str:
         return f"{sentence}."
     how = "Stopped" if ended is Ending.STOPPED else "Ended by a fault"
     return f"{how} {how_far}; {known}. Up to there: {_lower(sentence)}."
+
+
+def known_words(each: Iterable[tuple[str, RelayKnowledge]]) -> str:
+    """Say what is known of the relays of each ladder: by name, but for one that has none."""
+    return ", ".join(f"{name}: {known.value}" if name else known.value for name, known in each)
+
+
+def with_relays(said: str, relays: RelayKnowledge) -> str:
+    """Say of the end of a run what came of it, and then what is known of the relays."""
+    return f"{said}; {relays.value}"
 
 
 def step_words(step: ResolvedStep) -> str:
@@ -141,8 +153,7 @@ def _known(
     """Say what is known of the relays, of each input by name where the run has two."""
     if plan.second is None or not relays_of:
         return relays.value
-    each = zip((plan.input, plan.second.input), relays_of, strict=True)
-    return ", ".join(f"{name}: {known.value}" for name, known in each)
+    return known_words(zip((plan.input, plan.second.input), relays_of, strict=True))
 
 
 def _found_in(plan: ResolvedPlan, results: Sequence[StepResult]) -> str:
@@ -264,7 +275,7 @@ def look_summary(
 ) -> RunSummary:
     """Return the end of a run without steps, which comes to one verdict."""
     verdict = run_verdict(verdict, ending)
-    said = f"{sentence}; {relays.value}" if ending is Ending.COMPLETE else sentence
+    said = with_relays(sentence, relays) if ending is Ending.COMPLETE else sentence
     return RunSummary(
         verdict=verdict,
         ended=ending,

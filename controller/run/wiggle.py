@@ -24,8 +24,9 @@ from controller.measurement.input_circuit import Tap
 from controller.measurement.model import Verdict
 from controller.planning.model import ResolvedPlan
 from controller.planning.single_value import Setting
-from controller.readback.base import OperatorCommand, Prompt, Readback, Reading
-from controller.run.driver import Part, Stopped
+from controller.readback.base import Readback
+from controller.run.asking import Asker, answers
+from controller.run.driver import Part
 from controller.run.events import Event, Jumped, NoteKind, NoteMade
 from controller.run.job import Job
 from controller.run.model import Ending, RunSummary
@@ -50,9 +51,6 @@ _WANDERING_SHARE = 0.4
 _FAR_STEPS, _FAR_SPREADS = 3.0, 8.0
 """Further from the middle than so many steps, and so many times what is usual, is far: for normal
 values eight median deviations are 5.4 standard ones."""
-
-_MOST_AT_ONCE = 100
-_TOKEN = 1
 
 
 class JumpCounter:
@@ -158,22 +156,14 @@ class _Readings:
     def __init__(self, readback: Readback, celsius_step: float) -> None:
         self._readback = readback
         self._celsius_step = celsius_step
-        readback.ask(Prompt(token=_TOKEN, step_index=0, text="watching for jumps"))
+        self._prompt = Asker().ask(readback, 0, "watching for jumps")
 
     def step(self) -> float:
         return self._celsius_step
 
     def values(self) -> list[_Value]:
-        found: list[_Value] = []
-        for _ in range(_MOST_AT_ONCE):
-            answer = self._readback.poll()
-            if answer is OperatorCommand.STOP:
-                raise Stopped
-            if not isinstance(answer, Reading):
-                break
-            if answer.token == _TOKEN:
-                found.append((answer.at_s, answer.celsius, answer.codes))
-        return found
+        seen = answers(self._readback, self._prompt).readings
+        return [(one.at_s, one.celsius, one.codes) for one in seen]
 
 
 class _Volts:

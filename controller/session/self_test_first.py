@@ -21,7 +21,13 @@ from controller.measurement.model import Verdict
 from controller.meters.settings import MeterKind
 from controller.run.model import Ending
 from controller.session.prepared import Prepared
-from controller.session.self_testing import TestedBy, keep_result, self_testing, usual_way
+from controller.session.self_testing import (
+    TestedBy,
+    keep_result,
+    self_testing,
+    tested_of,
+    usual_way,
+)
 from controller.session.session import Session, Setup
 
 __all__ = [
@@ -92,7 +98,7 @@ def self_test_note(session: Session, *, despite: bool) -> str:
         return said
     if not despite:
         raise LinkError(
-            f"{_found(summary.sentence)}; the run was not begun",
+            f"{tested_of(session.job).found}; the run was not begun",
             port=session.bench.link.port,
             relays=summary.relays,
             hint=f"mend it; {DESPITE} runs all the same, and the record says so",
@@ -119,8 +125,3 @@ def require_no_failed_self_test(
             hint=hint,
         )
     return f"{warnings[0]}; {_GOES_ON}"
-
-
-def _found(sentence: str) -> str:
-    """Return a summary's sentence without what it says of the relays, which the error says too."""
-    return sentence.rsplit("; ", 1)[0]

@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from controller.logs.file import LogColumns
 from controller.records import awaited
 from controller.records.reader import load_record
 
@@ -215,6 +217,66 @@ def test_gaps_leave_steps_undecided_and_say_why(
     assert reasons <= {"no reading", "did not settle"}
     assert reasons
     assert json.dumps(ended.document)
+
+
+def test_a_row_that_may_be_of_the_step_before_is_not_judged(
+    rungwise: Run, short: Callable[..., Path], write: Callable[[str, str], Path]
+) -> None:
+    """The log breaks off for the rest of a step while the module may still be showing the last."""
+    plan = short()
+    waiting(rungwise, plan)
+    lines = beside.log_beside(plan, every_s=0.1).splitlines()
+    whole = rungwise("readings", "a.jsonl", write("whole.csv", "\n".join(lines)), "--json")
+    offset_s = whole.document["log"]["offset_s"]
+    stood = [line for line in load_record(Path("a.jsonl")).lines if line["type"] == "stood"]
+    at_step = stood[6]
+    to_s = at_step["elapsed_s"]
+    from_s = to_s - at_step["stood_s"]
+    lag_s = load_record(Path("a.jsonl")).opening["plan"]["settle"]["lag_s"]
+    left = [
+        line
+        for line in lines[1:]
+        if not from_s + lag_s <= float(line.split(",")[0]) - offset_s < to_s
+    ]
+    inside = [row for row in left if from_s <= float(row.split(",")[0]) - offset_s < to_s]
+    assert inside, "rows from within the lag are left"
+    log = write("gap.csv", "\n".join([lines[0], *left]))
+    ended = rungwise("readings", "a.jsonl", log, "--record", "b.jsonl", "--json")
+    step = ended.document["steps"][6]
+    assert (step["verdict"], step["reason"]) == ("undecided", "no reading")
+    seen = [line for line in load_record(Path("b.jsonl")).lines if line["type"] == "reading"]
+    assert len([line for line in seen if line["final"]]) == len(stood) - 1
+
+
+def test_each_reading_stands_at_its_own_time_also_where_a_remark_fell_into_its_step(
+    rungwise: Run, short: Callable[..., Path], write: Callable[[str, str], Path]
+) -> None:
+    """Rows come a second apart, and so do the lines that they become."""
+    plan = short()
+    waiting(rungwise, plan)
+    log = write("log.csv", beside.log_beside(plan))
+    record = load_record(Path("a.jsonl"))
+    at = next(i for i, line in enumerate(record.lines) if line["type"] == "stood")
+    stood = record.lines[at]
+    remark = {
+        "type": "note",
+        "text": "the fan came on",
+        "kind": "remark",
+        "elapsed_s": stood["elapsed_s"] - 2.0,
+    }
+    record = replace(record, lines=(*record.lines[:at], remark, *record.lines[at:]))
+    made = awaited.from_log(record, log, LogColumns())
+    awaited.record_from_log(
+        record, made, log, LogColumns(), Path("b.jsonl"), log_text=log.read_text("utf-8")
+    )
+    of_step = [
+        line
+        for line in load_record(Path("b.jsonl")).lines
+        if line["type"] == "reading" and line["step"] == stood["step"]
+    ]
+    times = [line["elapsed_s"] for line in of_step]
+    assert len(times) > 5
+    assert times == pytest.approx([times[0] + second for second in range(len(times))], abs=0.01)
 
 
 def test_a_run_that_was_stopped_is_judged_as_far_as_it_went(

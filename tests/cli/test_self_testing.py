@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,10 @@ from controller.bench.self_tests import (
     self_test_warnings,
 )
 from controller.errors import InputError
+from controller.records.codec import events_of_line
+from controller.records.decode import plan_of
+from controller.records.reader import load_record
+from controller.run.events import Measured
 
 Run = Callable[..., Any]
 Write = Callable[[str, str], Path]
@@ -118,6 +123,23 @@ def test_a_slow_relay_is_timed_with_a_resolution(
     assert operate["most_ms"] >= 0.75 * 5 * 4
     assert operate["most_ms"] - operate["least_ms"] <= 3 * operate["resolution_ms"]
     assert "SLOW" in ended.out
+
+
+def test_a_ladder_that_cannot_open_its_output_leaves_a_record_that_all_can_read(
+    rungwise: Run, bench: Callable[[str], Path]
+) -> None:
+    """The meter tells ohms of states that should be open; JSON has no word for what they should."""
+    at = bench('[[ladder_fault]]\nkind = "stuck-relay"\nrelay = 16\nenergised = true\n')
+    ended = rungwise("ladder", "self-test", "--bench", at, "--by", "meter", "--record", "s.jsonl")
+    assert ended.status == 1
+    record = load_record(Path("s.jsonl"))
+    plan, attempts = plan_of(record), dict[int, int]()
+    events = [one for line in record.lines for one in events_of_line(line, plan, attempts)]
+    measured = {one.state: one for one in events if isinstance(one, Measured)}
+    assert math.isinf(measured[0].expected_ohms)
+    assert math.isfinite(measured[0].ohms)
+    assert "Verdict: FAIL" in rungwise("report", "s.jsonl").out
+    assert "1 runs added" in rungwise("archive", "add", "s.jsonl").out
 
 
 def test_nothing_is_connected_where_no_supply_is_seen(

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from controller.cli.main import main
+from controller.clock import VirtualClock
 from controller.documents import collecting_files, read_text, supplied_files
 from controller.errors import InputError
+from controller.measurement.budget import Surroundings
 from controller.records.inputs import inputs_of, load_inputs
 from controller.records.reader import load_record
+from controller.records.writer import RecordWriter
+from controller.session.prepared import prepare
+from controller.session.recording import opening_of
 
 SWEEPS = Path(__file__).resolve().parents[2] / "sweeps"
 
@@ -69,3 +75,24 @@ def test_files_named_by_absolute_paths_are_replayed_from_the_record(
     inputs = inputs_of(load_record(Path("r.jsonl")))
     assert inputs.plan.sensor.name == "Tern coolant sensor"
     assert main(["replay", "r.jsonl"]) == 0
+
+
+def test_each_ladder_drifts_as_on_the_day_of_the_run(tmp_path: Path) -> None:
+    """A real ladder drifts with the years of its calibration (bench/calibration_age.py)."""
+    prepared = prepare(SWEEPS / "coolant-and-air.toml", SWEEPS / "benches" / "simulated-pair.toml")
+    first, second = prepared.inputs.bench, prepared.inputs.bench.second
+    assert second is not None
+    aged = replace(
+        first,
+        surroundings=Surroundings(rung_drift_ppm=200.0),
+        second=replace(second, surroundings=Surroundings(rung_drift_ppm=300.0)),
+    )
+    inputs = replace(prepared.inputs, bench=aged)
+    opening = opening_of(inputs, prepared.resolved, verb="sweep", pace="fast")
+    path = tmp_path / "run.jsonl"
+    RecordWriter.create(path, opening, clock=VirtualClock()).close()
+    again = inputs_of(load_record(path)).bench
+    assert [
+        None if one.surroundings is None else one.surroundings.rung_drift_ppm
+        for one in again.inputs
+    ] == [200.0, 300.0]

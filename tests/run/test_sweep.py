@@ -459,6 +459,33 @@ def test_a_run_waits_beside_its_step_only_where_a_nudge_has_led_it_there(fakes, 
     assert again.at_s - refused.at_s < 1.0
 
 
+def test_a_nudge_that_a_step_has_forgotten_meanwhile_keeps_nothing_waiting(
+    fakes, clock, monkeypatch
+):
+    """Another thread wants a value just as a step begins, which forgets it, and then wishes."""
+    _, bench = streaming(fakes, clock)
+    run = SweepRun(fakes.plain_plan(3), bench, clock)
+    wish = run._intents.wish
+
+    def forgotten_before(intent, about):
+        run._beside.forget()
+        return wish(intent, about)
+
+    monkeypatch.setattr(run._intents, "wish", forgotten_before)
+    events: list[Event] = []
+    nudged_s = None
+    while not run.finished:
+        events.extend(run.step())
+        if bench.link.state == 3 and nudged_s is None:
+            nudged_s = clock.now_s()
+            run.nudge(beside(clock, 3, 7))
+    again = next(e for e in of(events, StepStarted) if e.at_s >= nudged_s)
+    assert (again.step.index, again.attempt) == (1, 2)
+    assert again.at_s - nudged_s < 1.0
+    assert not of(events, NoteMade)
+    assert finished(events).verdict is Verdict.PASS
+
+
 def test_a_stop_beside_a_step_parks(fakes, clock):
     link, bench = streaming(fakes, clock)
     run = SweepRun(fakes.plain_plan(3), bench, clock)

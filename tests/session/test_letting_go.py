@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+import controller.session.session
 from controller.bench.opened import Bench
 from controller.clock import VirtualClock
 from controller.errors import InputError
@@ -46,6 +47,33 @@ def test_a_bench_for_which_no_job_can_be_made_is_closed_and_leaves_no_record(
     assert len(seen) == 1
     assert closed == seen
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("resume", [False, True])
+def test_a_bench_that_fails_to_open_leaves_a_record_only_where_one_was(
+    prepared: Prepared, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, resume: bool
+) -> None:
+    path = tmp_path / "run.jsonl"
+    if resume:
+        with Session(begun(prepared, path)) as session:
+            while not session.results:
+                session.step()
+    before = path.read_bytes() if resume else b""
+
+    def no_bench(*_args: object, **_kwargs: object) -> None:
+        raise InputError.single("this bench cannot be opened")
+
+    setup = begun(prepared, path, resume=resume)
+    monkeypatch.setattr(controller.session.session, "open_bench", no_bench)
+    with pytest.raises(InputError, match="cannot be opened"):
+        Session(setup)
+    assert [one.name for one in tmp_path.iterdir()] == (["run.jsonl"] if resume else [])
+    if resume:
+        assert path.read_bytes().startswith(before)
+        monkeypatch.undo()
+        again = begun(prepared, path, resume=True).record
+        assert again is not None, "nobody holds it"
+        again.close()
 
 
 def test_a_record_that_cannot_be_gone_on_with_is_not_kept_from_others(

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import functools
 import itertools
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,17 +19,9 @@ from controller.ladder.calibration import (
     calibrate,
     calibrate_and_check,
     calibrated_ladder,
-    calibration_text,
-    check_spots,
-    design,
-    drifts,
-    load_calibration,
-    measurements_from_csv,
-    spot_states,
     state_uncertainty_ohms,
     states_covariance_ohms2,
     undetermined_relays,
-    write_calibration,
 )
 from controller.ladder.calibration.model import (
     contact_variances_ohms2,
@@ -39,95 +32,18 @@ from controller.ladder.calibration.model import (
 )
 from controller.ladder.electrical import state_ohms, states_ohms
 from controller.ladder.electrical import state_uncertainty_ohms as nominal_uncertainty_ohms
-from controller.ladder.model import Group, GroupKind, Ladder, Relay, Rung
+from controller.ladder.model import Relay
 
-propose_design = functools.cache(design.propose_design)
-"""The same ladder gets the same design: a search a test is not worth."""
-UTC = "2026-03-31T09:30:00+00:00"
-
-
-def make_ladder(
-    series=(1000.0, 470.0, 220.0, 100.0, 47.0),
-    parallel=(),
-    *,
-    short=True,
-    contact_ohms=0.05,
-    contact_uncertainty_ohms=0.01,
-    lead_ohms=0.12,
-    lead_uncertainty_ohms=0.05,
-):
-    count = len(series) + len(parallel)
-    groups = []
-    if series:
-        groups.append(
-            Group(
-                kind=GroupKind.SERIES,
-                rungs=tuple(
-                    Rung(relay=i, ohms=r, uncertainty_ohms=r * 0.01 / 3**0.5)
-                    for i, r in enumerate(series)
-                ),
-            )
-        )
-    if parallel:
-        groups.append(
-            Group(
-                kind=GroupKind.PARALLEL,
-                rungs=tuple(
-                    Rung(relay=len(series) + i, ohms=r, uncertainty_ohms=r * 0.01 / 3**0.5)
-                    for i, r in enumerate(parallel)
-                ),
-            )
-        )
-    return Ladder(
-        name="harbour bench",
-        relay_count=count + short,
-        relays=tuple(
-            Relay(
-                index=i,
-                contact_ohms=contact_ohms,
-                contact_uncertainty_ohms=contact_uncertainty_ohms,
-            )
-            for i in range(count + short)
-        ),
-        groups=tuple(groups),
-        lead_ohms=lead_ohms,
-        lead_uncertainty_ohms=lead_uncertainty_ohms,
-        short_relay=count if short else None,
-    )
-
-
-def true_parameters(ladder, rng):
-    """Rungs off by up to a percent, contacts and leads off by about their uncertainty."""
-    rungs = np.array([rung.ohms for rung in rungs_of(ladder)])
-    contact = max(relay.contact_uncertainty_ohms for relay in ladder.relays)
-    return np.array(
-        [
-            *(rungs * (1 + rng.uniform(-0.01, 0.01, rungs.size))),
-            rng.normal(0, contact),
-            ladder.lead_ohms + rng.normal(0, ladder.lead_uncertainty_ohms),
-        ]
-    )
-
-
-def measure(ladder, parameters, states, rng, meter, *, gain=1.0):
-    """Return measurements: meter noise, and every closed contact a little different each time."""
-    ohms = states_ohms(with_parameters(ladder, parameters), np.array(states, dtype=np.uint64))
-    own = meter.uncertainty_ohms(ohms)
-    scatter = np.sqrt(contact_variances_ohms2(ladder, states, parameters))
-    noise = rng.normal(0, 1, (2, len(states)))
-    seen = gain * ohms + own * noise[0] + scatter * noise[1]
-    return [
-        Measurement(state=s, ohms=float(abs(r)), uncertainty_ohms=float(u))
-        for s, r, u in zip(states, seen, own, strict=True)
-    ]
-
-
-SHAPES = {
-    "series": {},
-    "parallel": {"series": (), "parallel": (2200.0, 4700.0, 10e3, 22e3)},
-    "both": {"series": (330.0, 680.0, 1300.0), "parallel": (2200.0, 4700.0, 10e3)},
-}
-METER = Instrument(relative=5e-5, floor_ohms=0.01)
+sys.path.insert(0, str(Path(__file__).parent))
+from measured_ladders import (
+    METER,
+    SHAPES,
+    UTC,
+    make_ladder,
+    measure,
+    propose_design,
+    true_parameters,
+)
 
 
 @pytest.mark.parametrize("shape", SHAPES)
@@ -449,246 +365,3 @@ def test_two_states_share_what_they_have_in_common():
     difference = np.sqrt(covariance[0, 0] + covariance[1, 1] - 2 * covariance[0, 1])
     # They differ by the 47 ohm rung alone, so their difference is known nearly as well as it is.
     assert difference == pytest.approx(np.hypot(found.uncertainties_ohms[4], 0.01), rel=0.3)
-
-
-def plain_series(rungs):
-    return make_ladder(
-        series=rungs,
-        short=False,
-        contact_ohms=0.0,
-        contact_uncertainty_ohms=0.0,
-        lead_ohms=0.0,
-        lead_uncertainty_ohms=0.0,
-    )
-
-
-@pytest.mark.parametrize("measurements", [3, 4, 5])
-def test_the_design_is_as_good_as_the_best_of_all(measurements):
-    """Three rungs: every set of states is tried that is checked as well as the one proposed."""
-    rungs = np.array([100.0, 150.0, 220.0])
-    meter = Instrument(relative=1e-4, floor_ohms=0.01)
-    proposed = propose_design(
-        plain_series(tuple(rungs)), measurements=measurements, instrument=meter
-    )
-    assert len(set(proposed.states)) == measurements
-    if measurements == 5:  # two readings more than rungs
-        assert min(proposed.redundancies) > 0.1
-    worth = np.hypot(meter.uncertainty_ohms(rungs), 1e-3 * rungs)
-    cost = np.sum((np.array(proposed.uncertainties_ohms) / worth) ** 2)
-    best = np.inf
-    patterns = [np.array([s >> i & 1 for i in range(3)], dtype=float) for s in range(1, 8)]
-    for chosen in itertools.combinations(patterns, measurements):
-        rows = np.array(chosen) / meter.uncertainty_ohms(np.array(chosen) @ rungs)[:, None]
-        information = rows.T @ rows
-        if np.linalg.matrix_rank(information) < 3:
-            continue
-        covariance = np.linalg.inv(information)
-        redundancy = 1 - np.einsum("ij,jk,ik->i", rows, covariance, rows)
-        if redundancy.min() >= min(proposed.redundancies) - 1e-9:
-            best = min(best, float(np.sum(np.diag(covariance) / worth**2)))
-    assert cost <= best * 1.02
-
-
-def test_the_design_weighs_better_than_one_rung_at_a_time():
-    """Seven equal rungs, seven readings: 4n/(n+1)^2 = 0.4375 of the variance of one reading.
-
-    The best spring-balance design, an S-matrix (Harwit & Sloane, Hadamard Transform Optics, 1979;
-    from memory).
-    """
-    ladder = plain_series((100.0,) * 7)
-    proposed = propose_design(
-        ladder, measurements=7, instrument=Instrument(relative=0.0, floor_ohms=1.0)
-    )
-    variance = np.mean(np.square(proposed.uncertainties_ohms))
-    assert variance == pytest.approx(0.4375, rel=0.03)
-
-
-def test_a_large_ladder_gets_a_design_that_determines_it_and_says_what_is_unchecked():
-    ladder = make_ladder(series=tuple(1.8**i for i in range(16)))
-    proposed = propose_design(ladder, measurements=20)
-    assert len(proposed.states) == 20
-    assert undetermined_relays(ladder, proposed.states) == ()
-    # Three readings more than values cannot check twenty states.
-    assert len(proposed.unchecked) > 3
-
-
-def test_with_enough_readings_every_rung_is_checked_by_two_states():
-    """Leave any one state out, and the others still determine every rung."""
-    ladder = make_ladder(series=tuple(10 * 1.8**i for i in range(8)))
-    proposed = propose_design(ladder, measurements=18)
-    assert proposed.unchecked == ()
-    for index in range(len(proposed.states)):
-        rest = proposed.states[:index] + proposed.states[index + 1 :]
-        assert undetermined_relays(ladder, rest) == ()
-
-
-def test_too_few_measurements_are_refused():
-    with pytest.raises(InputError, match="at least 6"):
-        propose_design(make_ladder(), measurements=5)
-
-
-LADDER = make_ladder()
-
-
-def calibrated(ladder, seed=12, change=None):
-    rng = np.random.default_rng(seed)
-    truth = true_parameters(ladder, np.random.default_rng(1))
-    if change:
-        truth[change[0]] += change[1]
-    states = propose_design(ladder, measurements=14, instrument=METER).states
-    return truth, calibrate(
-        ladder, measure(ladder, truth, states, rng, METER), utc=UTC, instrument="bench meter"
-    )
-
-
-def test_spot_checks_agree_until_a_rung_moves():
-    ladder = make_ladder()
-    truth, calibration = calibrated(ladder)
-    states = spot_states(ladder)
-    assert len(states) == 4
-    rng = np.random.default_rng(13)
-    spots = check_spots(ladder, calibration, measure(ladder, truth, states, rng, METER))
-    assert all(spot.agrees for spot in spots)
-    assert spots[0].expected_ohms < 0.5
-    truth[0] += 2.0
-    moved = check_spots(ladder, calibration, measure(ladder, truth, states, rng, METER))
-    assert moved[0].agrees
-    assert not all(spot.agrees for spot in moved)
-
-
-@pytest.mark.parametrize("shape", SHAPES)
-def test_every_rung_is_in_a_spot_check(shape):
-    ladder = make_ladder(**SHAPES[shape])
-    base = [state_ohms(ladder, state) for state in spot_states(ladder)]
-    for rung in rungs_of(ladder):
-        changed = calibrated_with(ladder, rung.relay, rung.ohms * 1.05)
-        now = [state_ohms(changed, state) for state in spot_states(ladder)]
-        assert max(abs(n / b - 1) for n, b in zip(now, base, strict=True)) > 1e-3
-
-
-def calibrated_with(ladder, relay, ohms):
-    values = [ohms if rung.relay == relay else rung.ohms for rung in rungs_of(ladder)]
-    return with_parameters(ladder, np.array([*values, 0.0, ladder.lead_ohms]))
-
-
-def test_drift_is_shown_for_the_rung_that_moved_alone():
-    ladder = make_ladder()
-    _, before = calibrated(ladder)
-    _, now = calibrated(ladder, seed=14, change=(1, 1.5))
-    moved = [drift for drift in drifts(LADDER, before, now) if drift.significant]
-    assert [drift.what for drift in moved] == ["relay 1"]
-    assert moved[0].difference_ohms == pytest.approx(1.5, abs=0.3)
-
-
-def test_a_warmer_day_is_no_drift():
-    """A rung of 100 ppm/K may differ by 100 ppm for each kelvin, either way."""
-    _, before = calibrated(LADDER)
-    _, now = calibrated(LADDER, seed=14, change=(0, 1.0))
-    warm = replace(
-        LADDER,
-        groups=tuple(
-            replace(g, rungs=tuple(replace(r, tempco_ppm_per_k=100.0) for r in g.rungs))
-            for g in LADDER.groups
-        ),
-    )
-    same_day = replace(before, ambient_celsius=20.0), replace(now, ambient_celsius=20.0)
-    assert drifts(warm, *same_day)[0].significant
-    other_day = same_day[0], replace(now, ambient_celsius=32.0)
-    moved = drifts(warm, *other_day)[0]
-    assert not moved.significant
-    plain = drifts(LADDER, *same_day)[0].uncertainty_ohms
-    # A limit to either side, rectangular: 1000 ohm, 12 K, 100 ppm/K.
-    expected = np.hypot(plain, 1000.0 * 12.0 * 1e-4 / 3**0.5)
-    assert moved.uncertainty_ohms == pytest.approx(expected, rel=1e-3)
-
-
-def test_false_alarms_stay_below_one_ladder_in_twenty():
-    """Two calibrations of the same rungs, many times: about 5 % show any drift at all."""
-    ladder = make_ladder()
-    states = propose_design(ladder, measurements=10, instrument=METER).states
-    rng = np.random.default_rng(15)
-    truth = true_parameters(ladder, rng)
-    found = [
-        calibrate(ladder, measure(ladder, truth, states, rng, METER), utc=UTC) for _ in range(120)
-    ]
-    alarms = sum(
-        any(drift.significant for drift in drifts(LADDER, before, now))
-        for before, now in zip(found[::2], found[1::2], strict=True)
-    )
-    low, high = stats.binom.ppf([0.0005, 0.9995], 60, 0.05)
-    assert low <= alarms <= high
-
-
-def test_a_calibration_of_other_rungs_is_refused():
-    _, calibration = calibrated(make_ladder())
-    other = make_ladder(series=(100.0, 200.0))
-    with pytest.raises(InputError, match="other rungs"):
-        calibrated_ladder(other, calibration)
-
-
-def test_a_file_gives_the_same_calibration_back(tmp_path):
-    _, calibration = calibrated(make_ladder())
-    path = tmp_path / "calibration.toml"
-    write_calibration(path, calibration)
-    again = load_calibration(path)
-    assert again.rung_ohms == calibration.rung_ohms
-    assert np.array_equal(again.covariance_ohms2, calibration.covariance_ohms2)
-    assert calibration_text(again) == calibration_text(calibration)
-    with pytest.raises(InputError, match="already"):
-        write_calibration(path, calibration)
-
-
-@pytest.mark.parametrize(
-    ("change", "message"),
-    [
-        (("relays = [0,", "relays = [1,"), "twice"),
-        (("rung_ohms = [", "rung_ohms = [5.0, "), "values for"),
-        (("utc = ", 'utc = "yesterday" #'), "not a date"),
-        (("covariance_ohms2 = [\n  [", "covariance_ohms2 = [\n  [-"), "covariance"),
-        (("measurements", "measurement"), "did you mean"),
-        (("rungwise-calibration/1", "rungwise-ladder/1"), "format"),
-    ],
-)
-def test_a_damaged_file_is_refused_with_the_place(tmp_path, change, message):
-    _, calibration = calibrated(make_ladder())
-    path = tmp_path / "calibration.toml"
-    text = calibration_text(calibration)
-    assert change[0] in text
-    path.write_text(text.replace(*change, 1), encoding="utf-8")
-    with pytest.raises(InputError, match=message):
-        load_calibration(path)
-
-
-def test_an_asymmetric_covariance_is_refused(tmp_path):
-    _, calibration = calibrated(make_ladder())
-    matrix = calibration.covariance_ohms2.copy()
-    old = repr(float(matrix[0, 1]))
-    text = calibration_text(calibration).replace(old, repr(float(matrix[0, 1]) * 2 + 1e-3), 1)
-    path = tmp_path / "calibration.toml"
-    path.write_text(text, encoding="utf-8")
-    with pytest.raises(InputError, match="symmetric"):
-        load_calibration(path)
-
-
-def test_measured_states_from_a_csv_file(tmp_path):
-    path = tmp_path / "measured.csv"
-    path.write_text(
-        "# bench meter, four wires\nstate,ohms,uncertainty_ohms\nshort,0.17,0.01\n"
-        "0x0f,47.2,0.02\n31,0.4,10m\n",
-        encoding="utf-8",
-    )
-    first, second, third = measurements_from_csv(path, make_ladder())
-    assert (first.state, first.ohms) == (0b100000, 0.17)
-    assert (second.state, second.ohms, second.uncertainty_ohms) == (15, 47.2, 0.02)
-    assert (third.state, third.uncertainty_ohms) == (31, 0.01)
-
-
-def test_every_wrong_row_of_a_csv_file_is_named(tmp_path):
-    path = tmp_path / "measured.csv"
-    path.write_text(
-        "state,ohms,uncertainty_ohms\nred,1,0.1\n0x01,-1,0.1\n0x01,1,0\n0xff,1,0.1\n",
-        encoding="utf-8",
-    )
-    with pytest.raises(InputError) as refused:
-        measurements_from_csv(path, make_ladder())
-    assert [problem.line for problem in refused.value.problems] == [2, 3, 4, 5]
