@@ -88,6 +88,10 @@ class SweepRun(Job):
         """Go on after a pause; settling begins anew."""
         self._intents.resume()
 
+    def is_paused(self) -> bool:
+        """Whether it has been asked to hold still; it may not do so yet."""
+        return self._intents.is_paused()
+
     # A wish is about the step that whoever wishes has seen, else the one under way. Once that is
     # over, a note says that the wish came too late; False: it came even after the run.
 

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from textual.widgets import OptionList
+from textual.widgets._footer import FooterKey
 
 from controller.tui.app import RungwiseApp
 from controller.tui.palette import DARK, LIGHT, SIXTEEN, needs_ascii
@@ -190,6 +191,39 @@ def test_the_line_of_keys_never_loses_stop_help_enter_and_quit(helper, width: in
             await helper.at(pilot, ReadyScreen)
             for key in ("F12 STOP", "F1 Help", "Enter ", "Esc Back", "Ctrl+Q Quit"):
                 await helper.until(pilot, lambda key=key: key in line())
+
+    helper.run(body())
+
+
+def test_the_line_of_keys_is_made_anew_only_where_other_keys_are_shown(helper) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app()
+        async with app.run_test(size=(80, 24)) as pilot:
+            await helper.until(pilot, lambda: app.screen.query_one("#plans").option_count == 2)
+
+            def keys() -> list[FooterKey]:
+                return list(app.screen.query(FooterKey))
+
+            def words() -> list[str]:
+                return [f"{one.key_display} {one.description}" for one in keys()]
+
+            app.screen.query_one("#plans", OptionList).focus()
+            await helper.until(pilot, lambda: any("Enter " in one for one in words()))
+            at_plans, told = keys(), words()
+            app.screen.refresh_bindings()
+            await pilot.press("f1", "escape")
+            assert isinstance(app.screen, ChooseScreen)
+            await pilot.pause()
+            assert all(now is before for now, before in zip(keys(), at_plans, strict=True))
+            await pilot.resize_terminal(60, 24)
+            await helper.until(pilot, lambda: len(keys()) < len(told))
+            await pilot.resize_terminal(80, 24)
+            await helper.until(pilot, lambda: words() == told)
+            await pilot.press("slash")  # in a field, letters are no keys of the screen's
+            await helper.until(pilot, lambda: "h Set by hand" not in words())
+            app.screen.query_one("#plans", OptionList).focus()
+            await helper.until(pilot, lambda: words() == told)
+            assert app.mistakes == []
 
     helper.run(body())
 

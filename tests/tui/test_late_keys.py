@@ -6,8 +6,21 @@ from dataclasses import replace
 
 from controller.clock import VirtualClock
 from controller.run.model import Reason
+from controller.tui.engine_thread import EngineThread
 from controller.tui.screens.ready import ReadyScreen
 from controller.tui.screens.run import RunScreen
+from controller.tui.view import Phase, RunView
+
+
+class Behind:
+    """An engine whose newest picture is an old one."""
+
+    def __init__(self, engine: EngineThread, view: RunView) -> None:
+        self._engine = engine
+        self.picture = replace(engine.picture, view=view)
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._engine, name)
 
 
 def test_a_key_for_a_step_that_is_over_says_so_and_leaves_the_next_alone(helper, sweep) -> None:  # type: ignore[no-untyped-def]
@@ -68,5 +81,31 @@ def test_a_key_after_the_last_step_says_so(helper, check) -> None:  # type: igno
             await helper.until(
                 pilot, lambda: any("run is over" in one.message for one in app._notifications)
             )
+
+    helper.run(body())
+
+
+def test_a_nudge_that_is_refused_twice_in_a_row_leaves_no_run_paused(helper, sweep) -> None:  # type: ignore[no-untyped-def]
+    async def body() -> None:
+        app = helper.app(clock=helper.fast(5.0))
+        async with app.run_test(size=(100, 30)) as pilot:
+            await app.push_screen(ReadyScreen(sweep))
+            await pilot.press("s")
+            await helper.at(pilot, RunScreen)
+            await helper.until(pilot, lambda: app.picture.view.done >= 1)
+            # The picture of the pause for the first nudge, refused as the relays moved, is still
+            # the newest when the second is asked for.
+            screen, engine = app.screen, app.engine
+            late = replace(app.picture.view, phase=Phase.PAUSED, set_at_s=None)
+            screen._engine = Behind(engine, late)
+            screen.action_nudge(-1)
+            await helper.until(
+                pilot, lambda: any("relays move" in one.message for one in app._notifications)
+            )
+            screen._engine = engine
+            app.clock.speed = 1000.0
+            await helper.until(pilot, lambda: not app.driving)
+            assert app.picture.view.done == 21
+            assert app.mistakes == []
 
     helper.run(body())

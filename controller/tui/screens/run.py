@@ -345,7 +345,7 @@ class RunScreen(RunEnd):
         run = self._run
         if run is None or self._nudging:
             return
-        was_paused = self._engine.picture.view.phase is Phase.PAUSED
+        was_paused = run.is_paused()  # the newest picture may show a pause that is over
         self._nudging = True
         try:
             run.pause()  # else the step could be over before the value is found

@@ -43,12 +43,24 @@ class KeysLine(Footer):
         super().__init__(show_command_palette=False, compact=True)
         self._enter = enter
         self._room = 0
+        self._shown: tuple[_Shown, ...] = ()
+
+    async def recompose(self) -> None:
+        """Mount the keys anew where others are to be shown than stand there.
+
+        Textual asks for it at every change of focus and of screens, and most change no key;
+        mounting a dozen widgets is half of what answering a key costs.
+        """
+        if not self.is_attached:
+            return  # asked for before the screen was left
+        shown = _fitting(tuple(self._found()), self.size.width or self.app.size.width)
+        if shown != self._shown:
+            self._shown = shown
+            await super().recompose()
 
     def compose(self) -> ComposeResult:
         """Return the keys that are shown."""
-        if not self._bindings_ready:
-            return
-        for one in _fitting(tuple(self._found()), self.size.width or self.app.size.width):
+        for one in self._shown:
             yield FooterKey(
                 one.key,
                 one.display,
@@ -56,7 +68,8 @@ class KeysLine(Footer):
                 one.action,
                 disabled=not one.enabled,
                 tooltip=one.tooltip,
-            ).data_bind(compact=Footer.compact)
+                classes="-compact",  # from the start: each class added later means rules anew
+            )
 
     def on_resize(self, event: events.Resize) -> None:
         """Show as many as fit now."""
