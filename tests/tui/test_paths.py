@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import threading
 import unicodedata
@@ -27,6 +28,7 @@ from controller.tui.screens.run import RunScreen
 from controller.tui.screens.said import SaidForm
 from controller.tui.view import Driving, Phase
 from controller.tui.widgets.lines import Sentences, StatusLine
+from controller.tui.widgets.picks import PickList
 from controller.tui.widgets.table import RowsTable
 
 WORKSHOP = Path(__file__).with_name("workshop")
@@ -354,6 +356,9 @@ def test_the_developers_records(helper, sweep) -> None:  # type: ignore[no-untyp
             await pilot.press("escape")
             await pilot.press("c")
             await helper.at(pilot, PickRecord)
+            assert re.search(
+                r"(✓ pass|✗ FAIL).*Tern coolant sweep", "\n".join(lines_of(app, "records"))
+            )
             await pilot.press("enter")
             await helper.at(pilot, CompareScreen)
             await helper.until(pilot, lambda: "no difference" in shown(app.screen, "#headline"))
@@ -379,6 +384,31 @@ def test_a_port_that_is_not_there_is_said_before_any_caution(helper, workshop: P
             await helper.at(pilot, ReadyScreen)
             assert not helper.runs.exists()
             assert app.cautions_read == set()
+
+    helper.run(body())
+
+
+@pytest.mark.parametrize("bench", ["serial", "typed"])
+def test_the_smallest_window_says_what_the_marked_bench_drives(helper, bench: str) -> None:  # type: ignore[no-untyped-def]
+    # What each file says: a serial port of a name that nothing has, and readings typed.
+    real = "REAL RELAYS: link serial /dev/rungwise-no-such-port"
+    told = {"serial": real, "typed": "nothing real moves: link simulated, readings typed"}
+
+    async def body() -> None:
+        app = helper.app()
+        async with app.run_test(size=(60, 18)) as pilot:
+            await helper.until(pilot, lambda: len(lines_of(app, "benches")) == 4)
+            path = helper.folder / f"benches/{bench}.toml"
+            app.screen.query_one("#benches", PickList).choose(path)
+            box = app.screen.query_one("#about")
+
+            def seen() -> str:
+                left, top, width, height = box.content_region
+                rows = [line.ljust(60) for line in helper.drawn(pilot).splitlines()]
+                words = " ".join(row[left : left + width] for row in rows[top : top + height])
+                return "".join(words.split())
+
+            await helper.until(pilot, lambda: "".join(told[bench].split()) in seen(), 5.0)
 
     helper.run(body())
 

@@ -74,9 +74,9 @@ def unreadable(strips: list[list[Segment]]) -> Iterator[Segment]:
     for strip in strips:
         for segment in strip:
             style = segment.style
-            if segment.text.strip() and style is not None and style.color is not None:
-                if style.color == style.bgcolor and not style.color.is_default:
-                    yield segment
+            ink, paper = (None, None) if style is None else (style.color, style.bgcolor)
+            if segment.text.strip() and ink is not None and not ink.is_default and ink == paper:
+                yield segment
 
 
 async def walk(stills: ModuleType, size: str, mode: str) -> dict[str, list[list[Segment]]]:
