@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, ClassVar
 from textual import work
 from textual.app import SystemCommand
 from textual.binding import Binding, BindingType
+from textual.filter import Monochrome, NoColor
 from textual.screen import ModalScreen, Screen
 from textual.worker import Worker, WorkerState
 
@@ -26,7 +27,7 @@ from controller.tui.palette import (
     SIXTEEN,
     THEMES,
     AsciiFilter,
-    StyledFilter,
+    NoColourFilter,
     needs_ascii,
 )
 from controller.tui.parts import Part, Tone
@@ -95,7 +96,11 @@ class RungwiseApp(Sight):
         self.clock = clock
         self.cautions_read: set[str] = set()
         if self.no_color:
-            self._filters.insert(0, StyledFilter())
+            # Greys are colours too, and a terminal of 16 colours has hardly any to tell apart.
+            self._filters = [
+                one for one in self._filters if not isinstance(one, Monochrome | NoColor)
+            ]
+            self._filters.append(NoColourFilter(lambda: self.current_theme.dark))
         if ascii_only:
             self._filters.append(AsciiFilter())
 

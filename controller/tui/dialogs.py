@@ -192,16 +192,19 @@ class PickOne(ModalScreen["tuple[Hashable] | None"]):
 
 
 class PickRecord(ModalScreen[Found | None]):
-    """A list of records to compare with."""
+    """A list of files, of which one is picked; `lines` are shown in place of their names."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "leave", "Back", tooltip="Pick none", id="pick.back")
     ]
 
-    def __init__(self, title: str, records: Sequence[Found]) -> None:
+    def __init__(
+        self, title: str, records: Sequence[Found], lines: Sequence[Part] | None = None
+    ) -> None:
         super().__init__(classes="ask")
         self._title = title
         self._records = tuple(records)
+        self._lines = lines or [Part(one_line(one.name)) for one in records]
 
     def compose(self) -> ComposeResult:
         """Return the parts."""
@@ -213,8 +216,8 @@ class PickRecord(ModalScreen[Found | None]):
     def on_mount(self) -> None:
         """Fill the parts in."""
         self.query_one("#ask-title", PartsLine).show([Part(self._title, Tone.STRONG)])
-        lines = [(one.path, Part(one_line(one.name))) for one in self._records]
-        self.query_one(PickList).fill(lines)
+        paths = [one.path for one in self._records]
+        self.query_one(PickList).fill(list(zip(paths, self._lines, strict=True)))
         self.query_one(PickList).focus()
 
     @on(OptionList.OptionSelected)

@@ -254,11 +254,15 @@ async def open_record(app: Shell, path: Path) -> None:
 
 async def compare_with(app: Shell, path: Path) -> None:
     """Ask for a second record and show both."""
+    from controller.tui.screens.about import record_lines
     from controller.tui.screens.compare import CompareScreen, compare_records
 
     around = await asyncio.to_thread(look_around, app.folder, app.runs)
     others = [one for one in around.records if one.path.absolute() != path.absolute()]
-    picked = await app.push_screen_wait(PickRecord(f"Compare {one_line(path.name)} with", others))
+    lines = await _worked(app, "Reading the list of records …", lambda: record_lines(others))
+    picked = await app.push_screen_wait(
+        PickRecord(f"Compare {one_line(path.name)} with", others, lines)
+    )
     if picked is None:
         return
     try:

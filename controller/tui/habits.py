@@ -11,12 +11,14 @@ from pathlib import Path
 from typing import Any
 
 from controller.tui.palette import THEMES
-from controller.tui.parts import Tone
 from controller.tui.remembered import Remembered, load, save
 from controller.tui.scale import Scale
 from controller.tui.shell import Shell
 
 __all__ = ["Habits"]
+
+_SEEN_S = 3.0
+"""How long a setting is confirmed; what it changes is in sight, and in a small window under it."""
 
 
 class Habits(Shell):
@@ -68,7 +70,7 @@ class Habits(Shell):
         """Turn the bell off, or on."""
         self.remember(bell=not self.kept.bell)
         told = "rings at a question, a fail and the end" if self.kept.bell else "is off"
-        self.say(f"The bell {told}.")
+        self.say(f"The bell {told}.", seconds=_SEEN_S)
         self.ring()
 
     def action_details(self) -> None:
@@ -85,7 +87,8 @@ class Habits(Shell):
         """Show and take temperatures in the other unit, and keep it."""
         self.use_scale(self.scale.other)
         self.remember(unit=self.scale.unit)
-        self.say(f"Temperatures are in {self.scale.unit} now; the record keeps degC.", Tone.PLAIN)
+        told = f"Temperatures are in {self.scale.unit} now; the record keeps degC."
+        self.say(told, seconds=_SEEN_S)
 
     def use_scale(self, scale: Scale) -> None:
         """Show and take temperatures in a unit, on every screen."""

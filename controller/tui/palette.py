@@ -7,8 +7,10 @@ Must not know: what is being said.
 from __future__ import annotations
 
 import locale
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import lru_cache
 
+from rich.color import Color as RichColor
 from rich.segment import Segment
 from rich.style import Style
 from textual.color import Color
@@ -25,7 +27,7 @@ __all__ = [
     "SIXTEEN",
     "THEMES",
     "AsciiFilter",
-    "StyledFilter",
+    "NoColourFilter",
     "content_of",
     "needs_ascii",
     "sentences",
@@ -153,15 +155,40 @@ class AsciiFilter(LineFilter):
         ]
 
 
-class StyledFilter(LineFilter):
-    """Gives every piece a style. The filters that take colours away fail on pieces without one,
-    and the plots' empty margins are such pieces.
+class NoColourFilter(LineFilter):
+    """Takes every colour away, and shows in reverse what stood dark on light, or light on dark
+    where the theme is light: the bar of a list, the cursor of a line.
     """
 
+    def __init__(self, is_dark: Callable[[], bool]) -> None:
+        super().__init__()
+        self._is_dark = is_dark
+
     def apply(self, segments: list[Segment], background: Color) -> list[Segment]:
-        """Return the segments, each with a style."""
+        """Return the segments in the terminal's own two colours."""
         del background
+        dark = self._is_dark()
         return [
-            segment if segment.style is not None else Segment(segment.text, Style.null())
+            Segment(segment.text, _colourless(segment.style or Style.null(), dark), segment.control)
             for segment in segments
         ]
+
+
+@lru_cache(1024)
+def _colourless(style: Style, dark: bool) -> Style:
+    swapped = False
+    if not (_is_own(style.color) or _is_own(style.bgcolor)):
+        ink, paper = _lightness(style.color), _lightness(style.bgcolor)
+        swapped = ink < paper if dark else ink > paper
+    return style + _OWN + Style(reverse=bool(style.reverse) != swapped)
+
+
+def _is_own(colour: RichColor | None) -> bool:
+    return colour is None or colour.is_default
+
+
+def _lightness(colour: RichColor | None) -> float:
+    return 0.0 if colour is None else Color(*colour.get_truecolor()).brightness
+
+
+_OWN = Style(color="default", bgcolor="default")

@@ -221,9 +221,10 @@ def begin_by_hand(
     return engine_of(setup, RunView(plan=setup.plan), changed)
 
 
-def telling_plan(plan: Plan, among: Iterable[Path]) -> Path | None:
-    """Return a plan of the same sensor with enough temperatures to name a fault.
+def telling_plan(plan: Plan, among: Iterable[Path], *, second: bool = False) -> Path | None:
+    """Return the shortest plan of the same sensor with enough temperatures to name a fault.
 
+    `second` is whether the bench has a second ladder; without it no plan of two inputs will do.
     None where the plan itself has enough, or no other one has.
     """
     from controller.planning.files import load_plan
@@ -231,15 +232,17 @@ def telling_plan(plan: Plan, among: Iterable[Path]) -> Path | None:
 
     if _temperatures(plan) >= ENOUGH:
         return None
+    found: list[tuple[bool, int, Path]] = []
     for path in among:
         try:
             other = load_plan(path)
         except InputError:
             continue
+        two = other.second is not None
         enough = other.kind.resumable and _temperatures(other) >= ENOUGH
-        if enough and same_curve(plan.sensor.curve, other.sensor.curve):
-            return path
-    return None
+        if enough and (second or not two) and same_curve(plan.sensor.curve, other.sensor.curve):
+            found.append((two, len(other.targets), path))
+    return min(found)[2] if found else None
 
 
 def _temperatures(plan: Plan) -> int:

@@ -54,7 +54,7 @@ class Shell(App[int]):
         """Bring a screen up to date that has come into sight again."""
         raise NotImplementedError
 
-    def say(self, text: str, tone: Tone = Tone.PLAIN) -> None:
+    def say(self, text: str, tone: Tone = Tone.PLAIN, *, seconds: float = 8.0) -> None:
         """Tell something that needs no answer, for a few seconds."""
         raise NotImplementedError
 

@@ -159,10 +159,15 @@ class Sight(Habits):
             self.say("Something is being driven: stop it first (F12).", Tone.DOUBT)
         return self.driving
 
-    def say(self, text: str, tone: Tone = Tone.PLAIN) -> None:
+    def say(self, text: str, tone: Tone = Tone.PLAIN, *, seconds: float = 8.0) -> None:
         """Tell something that needs no answer, for a few seconds."""
         severity = {Tone.BAD: "error", Tone.DOUBT: "warning"}.get(tone, "information")
-        self.notify(sentence_on(text, self.scale), severity=severity, markup=False, timeout=8)  # type: ignore[arg-type]
+        self.notify(
+            sentence_on(text, self.scale),
+            severity=severity,  # type: ignore[arg-type]
+            markup=False,
+            timeout=seconds,
+        )
 
     def warn_once(self, warnings: Sequence[str]) -> None:
         """Tell each warning of a run for a few seconds, once."""

@@ -248,6 +248,38 @@ def test_the_theme_is_one_of_three_of_our_own() -> None:
     assert app.theme in {DARK.name, LIGHT.name, SIXTEEN.name}
 
 
+@pytest.mark.parametrize("theme", [DARK, LIGHT, SIXTEEN], ids=lambda one: one.name)
+def test_no_color_has_two_colours_and_shows_the_bar_in_reverse(  # type: ignore[no-untyped-def]
+    helper, monkeypatch: pytest.MonkeyPatch, theme
+) -> None:
+    # https://no-color.org: no colour is added; reverse and bold are none. The environment is that
+    # of a terminal of sixteen colours, where greys fall together.
+    monkeypatch.setenv("NO_COLOR", "1")
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.delenv("COLORTERM", raising=False)
+
+    async def body() -> None:
+        app = helper.app(theme=theme.name)
+        async with app.run_test(size=(80, 24)) as pilot:
+            plans = app.screen.query_one("#plans", PickList)
+            await helper.until(pilot, lambda: plans.option_count == 2)
+            await pilot.pause()
+            strips = [list(strip) for strip in app.screen._compositor.render_strips()]
+            bar = [
+                piece.style.reverse
+                for strip in strips
+                for piece in strip
+                if piece.style and piece.text.lstrip().startswith(("● check", "sweep "))
+            ]
+            assert bar == [True, False]  # the marked plan, and the other one
+            for strip in strips:
+                for piece in strip:
+                    for colour in (piece.style.color, piece.style.bgcolor):
+                        assert colour is None or colour.is_default, piece
+
+    helper.run(body())
+
+
 def test_nothing_heavy_is_loaded_before_the_first_frame() -> None:
     """Loading numpy alone takes as long as a bare screen."""
     code = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from dataclasses import replace
 from pathlib import Path
@@ -62,6 +63,9 @@ def test_the_developers_records(helper, sweep) -> None:  # type: ignore[no-untyp
             await pilot.press("escape")
             await pilot.press("c")
             await helper.at(pilot, PickRecord)
+            assert re.search(
+                r"(✓ pass|✗ FAIL).*Tern coolant sweep", "\n".join(lines_of(app, "records"))
+            )
             await pilot.press("enter")
             await helper.at(pilot, CompareScreen)
             await helper.until(pilot, lambda: "no difference" in shown(app.screen, "#headline"))

@@ -17,6 +17,7 @@ from controller.tui.screens.help import HelpScreen
 from controller.tui.screens.ready import ReadyScreen
 from controller.tui.screens.run import RunScreen
 from controller.tui.view import Driving, Phase
+from controller.tui.widgets.picks import PickList
 from tests.tui.paths import focused, lines_of, shown, start, to_ready
 
 
@@ -35,6 +36,31 @@ def test_a_port_that_is_not_there_is_said_before_any_caution(helper, workshop: P
             await helper.at(pilot, ReadyScreen)
             assert not helper.runs.exists()
             assert app.cautions_read == set()
+
+    helper.run(body())
+
+
+@pytest.mark.parametrize("bench", ["serial", "typed"])
+def test_the_smallest_window_says_what_the_marked_bench_drives(helper, bench: str) -> None:  # type: ignore[no-untyped-def]
+    # What each file says: a serial port of a name that nothing has, and readings typed.
+    real = "REAL RELAYS: link serial /dev/rungwise-no-such-port"
+    told = {"serial": real, "typed": "nothing real moves: link simulated, readings typed"}
+
+    async def body() -> None:
+        app = helper.app()
+        async with app.run_test(size=(60, 18)) as pilot:
+            await helper.until(pilot, lambda: len(lines_of(app, "benches")) == 4)
+            path = helper.folder / f"benches/{bench}.toml"
+            app.screen.query_one("#benches", PickList).choose(path)
+            box = app.screen.query_one("#about")
+
+            def seen() -> str:
+                left, top, width, height = box.content_region
+                rows = [line.ljust(60) for line in helper.drawn(pilot).splitlines()]
+                words = " ".join(row[left : left + width] for row in rows[top : top + height])
+                return "".join(words.split())
+
+            await helper.until(pilot, lambda: "".join(told[bench].split()) in seen(), 5.0)
 
     helper.run(body())
 

@@ -341,6 +341,19 @@ def test_a_plan_with_enough_temperatures_needs_no_other() -> None:
     assert telling_plan(prepare(plans[0]).inputs.plan, plans) is None
 
 
+def test_the_plan_that_would_tell_is_short_and_runs_on_this_bench() -> None:
+    # The sources' own folder is what a stranger starts with: it has a plan of two inputs, one of
+    # 61 steps and one of four for the same sensor.
+    folder = Path(__file__).parents[2] / "sweeps"
+    plans = sorted(folder.glob("*.toml"))
+    check = prepare(folder / "coolant-check.toml").inputs.plan
+    long, pair = folder / "coolant-sweep.toml", folder / "coolant-and-air.toml"
+    assert telling_plan(check, plans) == folder / "coolant-quick.toml"
+    assert telling_plan(check, [pair, long]) == long
+    assert telling_plan(check, [pair]) is None
+    assert telling_plan(check, [pair], second=True) == pair
+
+
 def test_what_a_person_writes_is_kept_and_stands_on_the_page(helper, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
     record = tmp_path / "check.jsonl"
     shutil.copy(ROOT / "sweeps/recorded/coolant-check.jsonl", record)

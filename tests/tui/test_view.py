@@ -28,6 +28,7 @@ from controller.run.events import (
     StepFinished,
     StepStarted,
 )
+from controller.tui.ending import worth_a_sound
 from controller.tui.preparing import ReadyRun
 from controller.tui.view import Driving, Phase, RunView, after, begin, estimate_s
 
@@ -291,3 +292,22 @@ def test_finished_run_has_its_sentence(sweep_events: list[Event], sweep: ReadyRu
 def test_no_time_has_gone_before_the_link_opened() -> None:
     fault = FaultRaised(at_s=86_400.0, message="no such port", relays=RelayKnowledge.NOT_DRIVEN)
     assert after(RunView(), fault).elapsed_s == 0.0
+
+
+def test_a_sweep_sounds_at_each_fail_and_at_its_end_alone(
+    sweep: ReadyRun, sweep_events: list[Event]
+) -> None:
+    view = begin(sweep.prepared.resolved)
+    sounded = []
+    for event in sweep_events:
+        before, view = view, after(view, event)
+        if worth_a_sound(view, before):
+            sounded.append(event)
+    fails = [
+        event
+        for event in sweep_events
+        if isinstance(event, StepFinished) and event.result.verdict is Verdict.FAIL
+    ]
+    ends = [event for event in sweep_events if isinstance(event, RunFinished)]
+    assert fails
+    assert sounded == [*fails, *ends]

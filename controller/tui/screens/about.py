@@ -6,7 +6,7 @@ Must not know: Textual's widgets, engines.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,12 +17,12 @@ from controller.tui.scale import Scale
 from controller.tui.screens.base import refusal
 from controller.tui.sentences import sentence_on
 from controller.tui.text import one_line
-from controller.tui.workshop import Found, RecordSummary
+from controller.tui.workshop import Found, RecordSummary, summary_of
 
 if TYPE_CHECKING:
     from controller.planning.plan import Plan, Target
 
-__all__ = ["about_plan", "about_record", "bench_words", "record_line"]
+__all__ = ["about_plan", "about_record", "bench_words", "record_line", "record_lines"]
 
 _VERDICTS = {
     "pass": ("✓ pass", Tone.GOOD),
@@ -40,7 +40,10 @@ def about_plan(
     scale: Scale = Scale.CELSIUS,
     details: bool = False,
 ) -> tuple[Part, ...]:
-    """Return what a plan and the marked bench say of themselves, or what is wrong with them."""
+    """Return what a plan and the marked bench say of themselves, or what is wrong with them.
+
+    What would be driven comes first: in a small window it is all that there is room for.
+    """
     from controller.planning.files import load_plan
 
     try:
@@ -49,8 +52,8 @@ def about_plan(
         return refusal(error, scale)
     return (
         Part(one_line(read.name), Tone.STRONG),
-        *_plan_parts(read, scale, details=details),
         *bench_words(bench or read.bench_path, kept, scale),
+        *_plan_parts(read, scale, details=details),
         Part(one_line(str(plan.path)), Tone.FAINT),
     )
 
@@ -87,7 +90,7 @@ def bench_words(path: Path | None, kept: Remembered, scale: Scale) -> Iterable[P
     from controller.bench.files import load_bench
 
     if path is None:
-        yield Part("bench: simulated, link and readings; nothing real moves", Tone.GOOD)
+        yield Part("nothing real moves: link simulated, readings simulated", Tone.GOOD)
         return
     try:
         bench = load_bench(path)
@@ -99,8 +102,8 @@ def bench_words(path: Path | None, kept: Remembered, scale: Scale) -> Iterable[P
     where += " (picked here)" if picked and bench.drives_hardware else ""
     real = "REAL RELAYS" if bench.drives_hardware else "nothing real moves"
     yield Part(
-        f"bench: {one_line(bench.name)}; link {bench.link.value}{where},"
-        f" readings {bench.readback.value}; {real}",
+        f"{real}: link {bench.link.value}{where}, readings {bench.readback.value};"
+        f" bench {one_line(bench.name)}",
         Tone.DOUBT if bench.drives_hardware else Tone.GOOD,
     )
 
@@ -112,6 +115,16 @@ def record_line(record: Found, summary: RecordSummary | None, *, this_year: str)
     word, tone = _VERDICTS.get(summary.verdict, ("- cut off", Tone.FAINT))
     day = summary.day[5:] if summary.day[:4] == this_year else summary.day
     return Part(f"{word:8} {day} {summary.time} {summary.plan}, {summary.bench}", tone)
+
+
+def record_lines(records: Sequence[Found]) -> list[Part]:
+    """Return the lines of records in a list, read from their two ends."""
+    summaries = [summary_of(one.path) for one in records]
+    year = max((one.day[:4] for one in summaries), default="")
+    return [
+        record_line(one, summary, this_year=year)
+        for one, summary in zip(records, summaries, strict=True)
+    ]
 
 
 def about_record(

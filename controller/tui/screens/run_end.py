@@ -119,7 +119,9 @@ class RunEnd(BenchScreen):
 
     def _telling_plan(self) -> Path | None:
         plans = look_around(self.shell.folder, self.shell.runs).plans
-        return telling_plan(self._prepared.inputs.plan, [one.path for one in plans])
+        inputs = self._prepared.inputs
+        among = [one.path for one in plans]
+        return telling_plan(inputs.plan, among, second=inputs.bench.second is not None)
 
     def action_next_plan(self) -> None:
         """Prepare the plan that would name the fault, on the same bench."""
