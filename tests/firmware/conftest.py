@@ -8,12 +8,14 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, closing, contextmanager
 from pathlib import Path
 from types import ModuleType
 
 import pytest
+
+from firmware_protocol.conformance import CHECKS, Endpoint, Outcome, run_check
 
 FIRMWARE = Path(__file__).parents[2] / "firmware_protocol" / "firmware"
 
@@ -72,6 +74,25 @@ def make_fixture() -> Callable[..., str]:
 @pytest.fixture(scope="session", name="boards")
 def boards_fixture() -> ModuleType:
     return boards
+
+
+class Outcomes(dict[str, Outcome]):
+    """What the checks come to, each carried out when it is asked for: workers share them."""
+
+    def __init__(self, make: Callable[[], Endpoint]) -> None:
+        super().__init__()
+        self._make = make
+
+    def __missing__(self, name: str) -> Outcome:
+        [check] = [one for one in CHECKS if one.name == name]
+        self[name] = outcome = run_check(check, self._make())
+        return outcome
+
+
+@pytest.fixture(scope="session")
+def outcomes_of() -> Callable[[Callable[[], Endpoint]], Mapping[str, Outcome]]:
+    """Return what makes the outcomes of all checks of a board, by name."""
+    return Outcomes
 
 
 @pytest.fixture(scope="session")

@@ -44,10 +44,6 @@ LIVE_AT_ONCE = 8
 ALONE_AT_MOST = 3
 
 
-def _commanded(make: Callable[[], Endpoint]) -> dict[str, Outcome]:
-    return {check.name: run_check(check, make()) for check in CHECKS}
-
-
 def _live(make: Callable[[str], Endpoint]) -> dict[str, Outcome]:
     """Run all checks, and those that failed again by themselves.
 
@@ -70,16 +66,16 @@ def _judge(outcome: Outcome, not_applicable: set[str]) -> None:
 
 
 @pytest.fixture(scope="module")
-def host_commanded(builds: Any, boards: ModuleType) -> Mapping[str, Outcome]:
+def host_commanded(builds: Any, boards: ModuleType, outcomes_of: Any) -> Mapping[str, Outcome]:
     program = builds.host()
-    return _commanded(lambda: boards.HostBoard([program], forbidden_state=builds.FORBIDDEN))
+    return outcomes_of(lambda: boards.HostBoard([program], forbidden_state=builds.FORBIDDEN))
 
 
 @pytest.fixture(scope="module")
-def avr_commanded(builds: Any, boards: ModuleType) -> Mapping[str, Outcome]:
+def avr_commanded(builds: Any, boards: ModuleType, outcomes_of: Any) -> Mapping[str, Outcome]:
     """The chip with its senses: it reads the chain back and watches the coils' supply."""
     command = [builds.sim(), "--relays", str(builds.RELAYS), builds.avr_guarded()]
-    return _commanded(lambda: boards.GuardedBoard(command, forbidden_state=builds.FORBIDDEN))
+    return outcomes_of(lambda: boards.GuardedBoard(command, forbidden_state=builds.FORBIDDEN))
 
 
 @pytest.fixture(scope="module")

@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 
 from controller import __version__
-from firmware_protocol.conformance import CHECKS, Bench, Outcome, Result, run_check
+from firmware_protocol.conformance import CHECKS, Bench, Outcome, Result
 from firmware_protocol.messages import Flag
 
 pytestmark = pytest.mark.toolchain
@@ -58,13 +58,15 @@ def image(library: Path, require: Any, tmp_path_factory: Any) -> Path:
 
 
 @pytest.fixture(scope="module")
-def outcomes(image: Path, builds: Any, boards: ModuleType) -> Mapping[str, Outcome]:
+def outcomes(
+    image: Path, builds: Any, boards: ModuleType, outcomes_of: Any
+) -> Mapping[str, Outcome]:
     command = [builds.sim(), "--relays", str(builds.RELAYS), image]
 
     def make() -> Any:
         return boards.CommandedBoard(command, forbidden_state=builds.FORBIDDEN)
 
-    return {check.name: run_check(check, make()) for check in CHECKS}
+    return outcomes_of(make)
 
 
 @pytest.mark.parametrize("name", [check.name for check in CHECKS])
