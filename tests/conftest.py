@@ -64,8 +64,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def pytest_collection_finish() -> None:
     """Look for garbage seldom, and never among what stays: that took a seventh of the run."""
     gc.collect()
-    gc.freeze()
-    gc.set_threshold(20_000, 20, 100)
+    pass
+    pass
 
 
 @pytest.fixture(scope="session")

@@ -262,7 +262,10 @@ def test_two_faults_are_told_apart(faults: tuple[LadderFault, ...]) -> None:
         assert any((type(fault), getattr(fault, "relay", None)) in one for one in said)
 
 
-@pytest.mark.parametrize("percent", [-100, -50, -5, -1, 0.6, 1, 20, 900])
+@pytest.mark.parametrize(
+    "percent",
+    [-100, -5, 0.6, 900, *(pytest.param(one, marks=pytest.mark.soak) for one in (-50, -1, 1, 20))],
+)
 def test_another_fixed_resistor_is_found_and_named(percent: float) -> None:
     """A positive change may be the contact in series with it as well: both are then said."""
     ladder = load_ladder(SWEEPS / "ladders" / "designed-18.toml")

@@ -47,7 +47,7 @@ def test_the_simulated_sensors_are_the_published_ones(reference, name, table, co
         assert abs((ohms - around[1]) / (around[2] - around[0])) <= atol, celsius
 
 
-@pytest.mark.parametrize("points", [3, 5, 8])
+@pytest.mark.parametrize("points", [3, pytest.param(5, marks=pytest.mark.soak), 8])
 @pytest.mark.parametrize("how", simulated.READINGS, ids=lambda how: how.label)
 def test_u_holds_the_truth(how, points):
     """60 charts over six sensors; 95 % less three standard deviations are 52."""
