@@ -21,6 +21,7 @@ from controller.clock import RealClock
 from controller.links.pty_device import PtyDevice
 from controller.links.simulated import SimulatedDevice
 from controller.records.reader import Record, load_record
+from tests.quick_module import write_quick_module
 
 pytestmark = pytest.mark.pty
 
@@ -117,22 +118,10 @@ reading_interval_s = 0.1
 """
 
 
-def _module(folder: Path, sweeps: Path) -> None:
-    """Write a module that answers soon: runs take real time here."""
-    text = (sweeps / "modules" / "tern-aux-diesel.toml").read_text("utf-8")
-    for before, after in (
-        ("filter_time_constant_s = 0.15", "filter_time_constant_s = 0.01"),
-        ("../sensors", f"{sweeps}/sensors"),
-    ):
-        assert text.count(before) == 1
-        text = text.replace(before, after)
-    (folder / "module.toml").write_text(text, "utf-8")
-
-
 @pytest.fixture
 def plan(tmp_path: Path, sweeps: Path) -> Path:
     """A sweep that is long enough to be cut short, and short where it is waited for."""
-    _module(tmp_path, sweeps)
+    write_quick_module(tmp_path / "module.toml")
     bench = tmp_path / "simulated.toml"
     bench.write_text(BENCH.format(sweeps=sweeps, link='kind = "simulated"'), encoding="utf-8")
     path = tmp_path / "plan.toml"

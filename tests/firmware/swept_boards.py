@@ -25,6 +25,7 @@ from controller.cli.main import main
 from controller.clock import RealClock
 from controller.links.pty_device import PtyDevice
 from controller.links.simulated import SimulatedDevice
+from tests.quick_module import write_quick_module
 
 REPOSITORY = Path(__file__).parents[2]
 SWEEPS = REPOSITORY / "sweeps"
@@ -160,14 +161,7 @@ def python_device() -> Iterator[Board]:
 
 def written(folder: Path, link: str) -> list[str]:
     """Write plan, bench and a module that answers soon; return the words of the command line."""
-    module = (SWEEPS / "modules" / "tern-aux-diesel.toml").read_text("utf-8")
-    for before, after in (
-        ("filter_time_constant_s = 0.15", "filter_time_constant_s = 0.01"),
-        ("../sensors", f"{SWEEPS}/sensors"),
-    ):
-        assert module.count(before) == 1
-        module = module.replace(before, after)
-    (folder / "module.toml").write_text(module, "utf-8")
+    write_quick_module(folder / "module.toml")
     (folder / "plan.toml").write_text(PLAN)
     (folder / "bench.toml").write_text(BENCH.replace("LINK", link))
     plan, bench, record = (str(folder / name) for name in ("plan.toml", "bench.toml", "run.jsonl"))

@@ -28,6 +28,7 @@ from controller.planning.resolve import resolve_on
 from controller.records.reader import load_record
 from controller.run.job import run_events
 from controller.run.sweep import SweepRun
+from tests.quick_module import write_quick_module
 
 SWEEPS = Path(__file__).parents[2] / "sweeps"
 LADDER = SWEEPS / "ladders" / "bench-16.toml"
@@ -169,14 +170,7 @@ def served(tmp_path, monkeypatch):
     device = SimulatedDevice(
         relay_count=ladder.relay_count, park_state=ladder.park_state, clock=RealClock()
     )
-    module = (SWEEPS / "modules" / "tern-aux-diesel.toml").read_text("utf-8")
-    for before, after in (
-        ("filter_time_constant_s = 0.15", "filter_time_constant_s = 0.01"),
-        ("../sensors", f"{SWEEPS}/sensors"),
-    ):
-        assert module.count(before) == 1
-        module = module.replace(before, after)
-    (tmp_path / "module.toml").write_text(module, "utf-8")
+    write_quick_module(tmp_path / "module.toml")
     with PtyDevice(device) as port:
         (tmp_path / "bench.toml").write_text(BENCH.replace("PORT", port.path))
         (tmp_path / "plan.toml").write_text(PLAN)
